@@ -1,0 +1,31 @@
+"""The one error that a user is meant to read."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterable
+
+
+class FleetError(Exception):
+    """Something the user can mend: one clear sentence saying where, what was met, what is allowed, what to do."""
+
+
+def shown_value(value: object, longest: int = 60) -> str:
+    """A value as written, cut and quoted so that it can stand inside a sentence on a terminal."""
+    text = str(value)
+    printable = "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in text[: longest + 1])
+    return f"'{printable[:longest]}…'" if len(text) > longest else f"'{printable}'"
+
+
+def nearest(word: str, known: Iterable[str]) -> str | None:
+    """The known word that comes closest to `word`, or None where nothing does."""
+    found = difflib.get_close_matches(word, list(known), n=1, cutoff=0.6)
+    return found[0] if found else None
+
+
+def unknown_word(where: str, what: str, word: str, known: Iterable[str], cure: str = "") -> FleetError:
+    """The error for a word outside a closed list: names the nearest one, or lists all."""
+    names = sorted(known)
+    close = nearest(word, names)
+    allowed = f"did you mean '{close}'?" if close else "known are " + ", ".join(names) + "."
+    return FleetError(f"{where}: {what} {shown_value(word)} is not known; {allowed}" + (f" {cure}" if cure else ""))

@@ -1,0 +1,142 @@
+"""fleet.toml into one frozen Settings."""
+
+from __future__ import annotations
+
+import tomllib
+from pathlib import Path, PurePosixPath, PureWindowsPath
+from typing import Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
+
+from pipeline.errors import FleetError, nearest, shown_value, unknown_word
+from pipeline.schema import KINDS, headers_of
+
+WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
+Weekday = Literal["mon", "tue", "wed", "thu", "fri", "sat", "sun"]
+
+
+class PlanSettings(BaseModel):
+    """The levers of the visit plan: [plan] in fleet.toml.
+
+    longest_interval_factor: latest visit as a multiple of the present interval; 1.0 never lengthens it.
+    shortest_interval_months: no routine visit sooner than this after the last one, unless the risk asks for it.
+    hours_per_day, working_days: hours of a technician where capacity.csv gives none.
+    holidays_country, holidays_subdivision: ISO codes, as "DE", "BY"; None: no holidays.
+    scenario_tolerances: the risk tolerances that are compared.
+    """
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    horizon_weeks: int = Field(52, ge=1, le=260)
+    longest_interval_factor: float = Field(1.0, ge=1.0, le=5.0)
+    shortest_interval_months: float = Field(3.0, ge=0.0, le=60.0)
+    travel_minutes: float = Field(20.0, ge=0.0, le=600.0)
+    hours_per_day: float = Field(8.0, gt=0.0, le=24.0)
+    working_days: tuple[Weekday, ...] = Field(("mon", "tue", "wed", "thu", "fri"), min_length=1)
+    holidays_country: str | None = None
+    holidays_subdivision: str | None = None
+    scenario_tolerances: tuple[float, ...] = (0.02, 0.05, 0.10, 0.20)
+
+    @field_validator("scenario_tolerances")
+    @classmethod
+    def _between(cls, values: tuple[float, ...]) -> tuple[float, ...]:
+        if not values or not all(0 < v < 1 for v in values):
+            raise ValueError("each tolerance must lie between 0 and 1, as 0.10")
+        return values
+
+
+class Settings(BaseModel):
+    """Everything fleet.toml may say, checked.
+
+    columns: kind -> {the user's header: ours or one of its other-unit forms}.
+    files: kind -> pattern inside the fleet folder, where files do not lie where the agreement puts them.
+    fuels: name -> mole fractions, or mass fractions with gross_mj_per_kg.
+    """
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    title: str = "Boiler service forecast"
+    units: Literal["si", "us"] = "si"
+    risk_tolerance: float = Field(0.10, gt=0.0, lt=1.0)
+    air_relative_humidity_pct: float = Field(50.0, ge=0.0, le=100.0)
+    columns: dict[str, dict[str, str]] = Field(default_factory=dict)
+    files: dict[str, str] = Field(default_factory=dict)
+    fuels: dict[str, dict[str, float]] = Field(default_factory=dict)
+    plan: PlanSettings = Field(default_factory=lambda: PlanSettings.model_validate({}))
+
+    @field_validator("fuels", mode="before")
+    @classmethod
+    def _numbers(cls, fuels: Any) -> Any:
+        for name, shares in fuels.items() if isinstance(fuels, dict) else ():
+            if not isinstance(shares, dict) or not all(type(v) in (int, float) for v in shares.values()):
+                raise ValueError(f"fuels.{name} must be a table of numbers, as methane = 0.60")
+        return fuels
+
+    @model_validator(mode="after")
+    def _known_words(self) -> Settings:
+        for section in (self.columns, self.files):
+            for kind in section:
+                if kind not in KINDS:
+                    where = "[columns]" if section is self.columns else "[files]"
+                    raise unknown_word(f"fleet.toml {where}", "table", kind, KINDS)
+        for kind, mapping in self.columns.items():
+            for header, ours in mapping.items():
+                if ours and ours not in headers_of(kind):
+                    where = f"fleet.toml [columns.{kind}] {shown_value(header)}"
+                    raise unknown_word(where, "column", ours, headers_of(kind), 'Use "" to leave the column out.')
+        for kind, pattern in self.files.items():
+            if _leaves(pattern):
+                raise FleetError(
+                    f"fleet.toml [files] {kind}: {shown_value(pattern)} leaves the fleet folder; "
+                    'give a path inside it, as visits = "visits/*.csv".'
+                )
+        return self
+
+
+def _leaves(pattern: str) -> bool:
+    windows, posix = PureWindowsPath(pattern), PurePosixPath(pattern)
+    rooted = posix.is_absolute() or windows.drive or windows.root or pattern.startswith("~")
+    return bool(not pattern.strip() or "\0" in pattern or rooted or ".." in windows.parts)
+
+
+def load_settings(fleet: Path) -> Settings:
+    """The settings of a fleet folder; the defaults where it holds no fleet.toml.
+
+    Raises FleetError naming the key, the value met and what is allowed.
+    """
+    path = fleet / "fleet.toml"
+    if not path.is_file():
+        return settings_from({})
+    try:
+        read = tomllib.loads(path.read_bytes().decode("utf-8-sig"))
+    except UnicodeDecodeError as error:
+        raise FleetError("fleet.toml: not UTF-8 text; save it as UTF-8.") from error
+    except tomllib.TOMLDecodeError as error:
+        raise FleetError(f"fleet.toml: {error}; mend that line, or move the file away to use the defaults.") from error
+    except OSError as error:
+        raise FleetError(f"fleet.toml: cannot be read ({error.strerror}).") from error
+    return settings_from(read)
+
+
+def settings_from(read: dict[str, Any]) -> Settings:
+    """Settings from what a fleet.toml holds, already parsed."""
+    try:
+        return Settings.model_validate(read)
+    except ValidationError as error:
+        raise _first_problem(error) from error
+
+
+def _first_problem(error: ValidationError) -> FleetError:
+    problem = error.errors(include_url=False)[0]
+    path = [str(part) for part in problem["loc"]]
+    key = ".".join(path)
+    if problem["type"] == "extra_forbidden":
+        known = PlanSettings.model_fields if len(path) > 1 and path[0] == "plan" else Settings.model_fields
+        close = nearest(path[-1], known)
+        hint = f"did you mean '{close}'?" if close else "known are " + ", ".join(sorted(known)) + "."
+        return FleetError(f"fleet.toml: {shown_value(key)} is not a known key; {hint}")
+    message = problem["msg"].removeprefix("Value error, ").lower()
+    where = f" {key}" if key else ""
+    given = problem["input"]
+    met = "" if isinstance(given, dict | list) else f" is {shown_value(given)};"
+    return FleetError(f"fleet.toml:{where}{met} {message}.")

@@ -1,0 +1,138 @@
+"""The store: a DuckDB file, and the only module that knows how frames travel in and out of it."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from collections.abc import Sequence
+from importlib.resources import files
+from pathlib import Path
+from types import TracebackType
+from typing import Any
+
+import duckdb
+import polars as pl
+
+from pipeline.errors import FleetError
+
+# Nothing is fetched or loaded behind the user's back; text in a store can start nothing.
+OFFLINE = {"autoinstall_known_extensions": "false", "autoload_known_extensions": "false"}
+
+
+def quoted(name: str) -> str:
+    """A name as an SQL identifier."""
+    return '"' + name.replace('"', '""') + '"'
+
+
+def literal(text: str | os.PathLike[str]) -> str:
+    """A text as an SQL literal."""
+    return "'" + str(text).replace("'", "''") + "'"
+
+
+class Store:
+    """A DuckDB store; a context manager.
+
+    db: the connection, for what the methods do not cover.
+    """
+
+    def __init__(self, db: duckdb.DuckDBPyConnection, path: Path | None) -> None:
+        self.db = db
+        self.path = path
+
+    @classmethod
+    def open(cls, path: Path | None, *, read_only: bool = False, memory_gb: float | None = None) -> Store:
+        """Open the store at `path`, or one in memory where it is None.
+
+        memory_gb: the most memory DuckDB may take before it spills to disk; None leaves its own default.
+        Raises FleetError when the file is in use by another process or is no DuckDB store.
+        """
+        config: dict[str, str | bool | int | float | list[str]] = dict(OFFLINE)
+        if memory_gb is not None:
+            config["memory_limit"] = f"{memory_gb:g}GB"
+        if path is None:
+            config["temp_directory"] = str(Path(tempfile.gettempdir()) / f"foulcast-{os.getpid()}")
+        try:
+            db = duckdb.connect(str(path) if path else ":memory:", read_only=read_only, config=config)
+        except duckdb.IOException as error:
+            busy = "lock" in str(error).lower()
+            cure = "is in use by another process; wait for it to end." if busy else f"cannot be opened: {error}"
+            raise FleetError(f"{path}: the store {cure}") from error
+        except duckdb.Error as error:
+            raise FleetError(
+                f"{path}: this is not a store that can be read ({error}); remove it and run again."
+            ) from error
+        store = cls(db, path)
+        if not read_only:
+            store.run("create table if not exists run_facts (key varchar, value varchar)")
+        return store
+
+    def __enter__(self) -> Store:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, where: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        self.db.close()
+
+    def frame(self, query: str, params: Sequence[Any] | None = None) -> pl.DataFrame:
+        """The result of a query as a frame."""
+        return self.db.sql(query, params=list(params) if params is not None else None).pl()
+
+    def rows(self, query: str, params: Sequence[Any] | None = None) -> list[tuple[Any, ...]]:
+        """The result of a query as tuples. Always fetched whole: an unfinished result would block the connection."""
+        return self.db.execute(query, list(params) if params is not None else None).fetchall()
+
+    def scalar(self, query: str, params: Sequence[Any] | None = None) -> Any:
+        """The first value of the first row, or None where there is no row."""
+        rows = self.rows(query, params)
+        return rows[0][0] if rows else None
+
+    def run(self, query: str, params: Sequence[Any] | None = None) -> None:
+        """Run one or more statements."""
+        self.rows(query, params)
+
+    def run_file(self, name: str) -> None:
+        """Run a file of the sql package, as "40_visit_clock.sql" or "20_checks/visits_future.sql"."""
+        self.run(sql_text(name))
+
+    def write(self, table: str, frame: pl.DataFrame) -> int:
+        """Create or replace a table with the rows of a frame; returns their number."""
+        return self._put(f"create or replace table {quoted(table)} as select * from frame_in", frame)
+
+    def append(self, table: str, frame: pl.DataFrame) -> int:
+        """Add the rows of a frame to a table by column name (the table is made if it is not there)."""
+        if not self.has(table):
+            return self.write(table, frame)
+        return self._put(f"insert into {quoted(table)} by name select * from frame_in", frame)
+
+    def _put(self, statement: str, frame: pl.DataFrame) -> int:
+        self.db.register("frame_in", frame)
+        try:
+            self.run(statement)
+        finally:
+            self.db.unregister("frame_in")
+        return frame.height
+
+    def has(self, table: str) -> bool:
+        """Whether there is a table or view of that name."""
+        found = "select count(*) from information_schema.tables where table_name = ? and table_schema = 'main'"
+        return bool(self.scalar(found, [table]))
+
+    def fact(self, key: str) -> str | None:
+        """A fact of this run, as "as_of"; None where it is not set."""
+        return self.scalar("select value from run_facts where key = ?", [key])
+
+    def set_fact(self, key: str, value: str) -> None:
+        self.run("delete from run_facts where key = ?", [key])
+        self.run("insert into run_facts values (?, ?)", [key, value])
+
+
+def sql_text(name: str) -> str:
+    """The text of a file in the sql package."""
+    where = files("sql")
+    for part in name.split("/"):
+        where = where / part
+    return where.read_text(encoding="utf-8")
