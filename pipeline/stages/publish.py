@@ -1,0 +1,90 @@
+"""Publish: the agreed files from the store, and the record of the run."""
+
+from __future__ import annotations
+
+import json
+import platform
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any
+
+from pipeline.exports import write_exports
+from pipeline.settings import Settings
+from pipeline.store import Store
+
+PACKAGES = ("foulcast", "polars", "duckdb", "numpy", "scipy", "scikit-learn", "altair", "prefect")
+
+
+def publish(store: Store, settings: Settings, folder: Path) -> str:
+    """Write exports/ except run.json; returns a sentence of what was written."""
+    rows = write_exports(store, folder)
+    return f"{len(rows)} files, {sum(rows.values()):,} rows, and the pages"
+
+
+def write_run_record(store: Store, settings: Settings, path: Path, timings: dict[str, float]) -> None:
+    """Write run.json: versions, input fingerprints, counts, timings in seconds, backtest scores."""
+    record = {
+        "versions": {"python": platform.python_version()} | {name: version(name) for name in PACKAGES},
+        "title": settings.title,
+        "as_of": store.fact("as_of"),
+        "risk_tolerance": settings.risk_tolerance,
+        "inputs": _records(store, "select name, kind, bytes, fingerprint, rows, status from input_files order by name"),
+        "counts": counts(store),
+        "timings_s": timings,
+        "fits": _records(
+            store, "select series_no, indicator, firing, readings, cycles, installs, sigma, downweighted_share, note "
+                   "from drift_fit order by series_no"),
+        "backtest": _records(store, "select * from backtest_scores order by all"),
+        "plan": {
+            "comparisons": _records(store, "select * from plan_comparisons order by all"),
+            "scenarios": _records(store, "select * from plan_scenarios order by risk_tolerance"),
+        },
+    }
+    path.write_text(json.dumps(record, indent=1, default=str, allow_nan=False, ensure_ascii=False) + "\n", encoding="utf-8")
+
+
+def counts(store: Store) -> dict[str, Any]:
+    """Rows read, accepted and set aside; installs by state; visits due: what the closing summary says."""
+    states = dict(store.rows(STATES))
+    due = store.rows(DUE)[0]
+    return {
+        "rows_read": dict(store.rows("select kind, sum(rows)::bigint from input_files group by kind order by kind")),
+        "visits": store.scalar("select count(*) from current_visits"),
+        "tests": store.scalar("select count(*) from current_readings"),
+        "installs": store.scalar("select count(*) from current_installs"),
+        "rows_set_aside": store.scalar("select count(*) from (select distinct file, line from rejected_rows)"),
+        "findings": store.scalar("select count(*) from all_findings"),
+        "installs_in_range": states.get("in_range", 0),
+        "installs_out_of_range": states.get("out_of_range", 0),
+        "installs_unknown": states.get("unknown", 0),
+        "visits_due_30_days": due[0],
+        "visits_due_60_days": due[1],
+        "visits_due_90_days": due[2],
+        "visits_planned": store.scalar("select count(*) from visit_plan where planned_week is not null"),
+    }
+
+
+# An install is out of range when any of its readings is, in range when at least one is known and none is out.
+STATES = """
+    select state, count(*) from (
+        select install_id, case when bool_or(state = 'out_of_range') then 'out_of_range'
+                                when bool_or(state = 'in_range') then 'in_range' else 'unknown' end as state
+        from forecasts group by install_id)
+    group by state
+"""
+DUE = """
+    with days as (select date_diff('day', as_of, due_on) as to_due
+                  from visit_plan, (select value::date as as_of from run_facts where key = 'as_of'))
+    select count(*) filter (to_due <= 30), count(*) filter (to_due <= 60), count(*) filter (to_due <= 90) from days
+"""
+
+
+def _records(store: Store, query: str) -> list[dict[str, Any]]:
+    frame = store.frame(query)
+    return [{k: _finite(v) for k, v in row.items()} for row in frame.iter_rows(named=True)]
+
+
+def _finite(value: Any) -> Any:
+    if isinstance(value, float):
+        return float(f"{value:.6g}") if abs(value) < float("inf") else None
+    return value

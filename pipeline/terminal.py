@@ -1,0 +1,143 @@
+"""What a person sees of a run: a line a stage, the closing summary, and one plain sentence when it cannot go on."""
+
+from __future__ import annotations
+
+import errno
+import logging
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+from rich.console import Console
+from rich.table import Table
+
+from pipeline.errors import FleetError
+
+out = Console(highlight=False, soft_wrap=True)
+err = Console(stderr=True, highlight=False, soft_wrap=True)
+
+DOING = {
+    "read": "reading files",
+    "check": "checking rows",
+    "derive": "computing combustion values",
+    "cycles": "counting burner hours and cycles",
+    "fit": "fitting drift",
+    "forecast": "forecasting",
+    "plan": "planning visits",
+    "publish": "writing exports and pages",
+}
+
+
+class StageLines(logging.Handler):
+    """Shows a stage while it runs (on a terminal) and leaves one line of what it did."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.status: Any = None
+
+    def emit(self, record: logging.LogRecord) -> None:
+        stage = getattr(record, "stage", None)
+        if stage is None:
+            err.print(record.getMessage(), markup=False)
+        elif hasattr(record, "begins"):
+            self.stop()
+            if err.is_terminal:
+                self.status = err.status(f"{DOING[stage]} …")
+                self.status.start()
+        else:
+            self.stop()
+            line = Table.grid(padding=(0, 2))
+            line.add_column(width=9)
+            line.add_column(justify="right", width=7)
+            line.add_column()
+            line.add_row(stage, f"{record.seconds:.1f} s", record.getMessage())       # type: ignore[attr-defined]
+            err.print(line)
+
+    def stop(self) -> None:
+        if self.status is not None:
+            self.status.stop()
+            self.status = None
+
+
+@contextmanager
+def stage_lines() -> Iterator[None]:
+    """Print what stages log for the length of a run."""
+    lines = StageLines()
+    log = logging.getLogger("foulcast")
+    log.addHandler(lines)
+    log.setLevel(logging.INFO)
+    log.propagate = False
+    try:
+        yield
+    finally:
+        lines.stop()
+        log.removeHandler(lines)
+
+
+@contextmanager
+def told_plainly(results_kept: Path | None = None) -> Iterator[None]:
+    """End the program with one sentence and a non-zero exit where it cannot go on.
+
+    results_kept: the output folder whose earlier results stay whole.
+    """
+    try:
+        yield
+    except FleetError as problem:
+        sentence = str(problem)
+    except KeyboardInterrupt:
+        sentence = "stopped on request."
+    except OSError as problem:
+        if problem.errno not in (errno.ENOSPC, errno.EDQUOT, errno.EACCES, errno.EROFS, errno.EMFILE):
+            raise
+        sentence = _of_the_system(problem)
+    except Exception as problem:
+        if not _disk_is_full(problem):
+            raise
+        sentence = "the disk is full; free some space (a run needs about twice the size of the input files) and run again."
+    else:
+        return
+    if results_kept is not None and results_kept.exists():
+        sentence += f" Earlier results in {results_kept} are whole and unchanged."
+    err.print(f"foulcast: {sentence}", markup=False)
+    sys.exit(1)
+
+
+def _of_the_system(problem: OSError) -> str:
+    where = f"{problem.filename}: " if problem.filename else ""
+    if problem.errno in (errno.ENOSPC, errno.EDQUOT):
+        return f"{where}the disk is full; free some space and run again."
+    return f"{where}{problem.strerror}."
+
+
+def _disk_is_full(problem: Exception) -> bool:
+    """DuckDB and Polars word a full disk in their own exceptions."""
+    text = str(problem).lower()
+    return "no space left" in text or "disk full" in text or "could not write all bytes" in text
+
+
+def say_summary(counts: dict[str, Any], as_of: str | None, warnings: list[str], folder: Path) -> None:
+    """The closing summary of a run."""
+    read_rows = sum(counts["rows_read"].values())
+    table = Table.grid(padding=(0, 2))
+    table.add_column(style="bold")
+    table.add_column()
+    table.add_row("as of", as_of or "no visits yet")
+    table.add_row("rows", f"{read_rows:,} read, {counts['rows_set_aside']:,} set aside or replaced, {counts['findings']:,} findings")
+    table.add_row(
+        "installs",
+        f"{counts['installs_in_range']:,} in range, {counts['installs_out_of_range']:,} out of range, "
+        f"{counts['installs_unknown']:,} unknown",
+    )
+    table.add_row(
+        "visits due",
+        f"{counts['visits_due_30_days']:,} within 30 days, {counts['visits_due_60_days']:,} within 60, "
+        f"{counts['visits_due_90_days']:,} within 90",
+    )
+    table.add_row("pages", str(folder / "site" / "index.html"))
+    table.add_row("exports", str(folder / "exports"))
+    out.print()
+    for sentence in warnings:
+        out.print(f"note: {sentence}", markup=False)
+    out.print(table)
