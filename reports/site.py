@@ -1,0 +1,169 @@
+"""Writes the pages: one copy of the scripts, every text escaped, a content security policy on each page."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import json
+import re
+from dataclasses import dataclass, field
+from datetime import date
+from functools import cache
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+import altair as alt
+import jinja2
+import polars as pl
+import vl_convert
+from markupsafe import Markup
+
+from reports import theme
+
+# Characters that XML does not have: one of them in a drawn string makes vl-convert end the Python process.
+NOT_XML = r"[\x00-\x08\x0b\x0c\x0e-\x1f\ufffe\uffff]"
+CSP_SITE = ("default-src 'none'; script-src 'self'; style-src 'self' 'unsafe-inline'; img-src data:; "
+            "base-uri 'none'; form-action 'none'")
+NAV = (("index.html", "Today"), ("staffing.html", "Staffing"), ("appliance-models.html", "Appliance models"),
+       ("visits.html", "Visits"), ("limits.html", "Limits"), ("tags.html", "Result tags"),
+       ("data-quality.html", "Data quality"))
+
+
+@dataclass(frozen=True)
+class Fleet:
+    """What every page says of the run. units: 'si' or 'us'; risk_tolerance: accepted chance of being out at the visit."""
+
+    title: str
+    as_of: date
+    units: str
+    risk_tolerance: float
+    installs: int
+    facts: dict[str, Any] = field(default_factory=dict)
+
+
+def shown(frame: pl.DataFrame) -> pl.DataFrame:
+    """A frame as charts and pages may have it: no control characters, no NaN, six figures, no decimals of DuckDB's."""
+    number = pl.col(pl.Float32, pl.Float64).cast(pl.Float64)
+    clean = frame.with_columns(pl.col(pl.Decimal).cast(pl.Float64)).with_columns(
+        pl.col(pl.String).str.replace_all(NOT_XML, "\ufffd"),
+        pl.when(number.is_finite()).then(number.round_sig_figs(6)),
+    )
+    return clean
+
+
+def clean(text: str) -> str:
+    return re.sub(NOT_XML, "\ufffd", text)
+
+
+def split(chart: alt.TopLevelMixin) -> tuple[dict[str, Any], dict[str, dict[str, list[Any]]]]:
+    """A chart as its specification without data, and its data by column: half the bytes of rows."""
+    with alt.data_transformers.disable_max_rows():
+        spec = theme.configure(chart).to_dict()
+    rows = spec.pop("datasets", {})
+    return spec, {name: {c: [r[c] for r in part] for c in part[0]} if part else {} for name, part in rows.items()}
+
+
+def still(chart: alt.TopLevelMixin, name: str, width: int = 640) -> Markup:
+    """The chart as SVG, for paper and for readers without scripts. Its ids are made unique, the same bytes each run."""
+    with alt.data_transformers.disable_max_rows():
+        sized = chart.properties(width=width) if isinstance(chart, (alt.Chart, alt.LayerChart)) else chart
+        spec = theme.configure(sized).to_dict()
+    svg = vl_convert.vegalite_to_svg(spec, config=theme.LIGHT, allowed_base_urls=[])
+    for k, old in enumerate(dict.fromkeys(re.findall(r'\bid="([^"]+)"', svg))):
+        svg = svg.replace(f'id="{old}"', f'id="{name}-{k}"').replace(f"url(#{old})", f"url(#{name}-{k})")
+    return Markup(svg)
+
+
+@cache
+def vega_script() -> str:
+    """Vega, Vega-Lite and Vega-Embed in one script, wrapped so that nothing but vegaEmbed becomes global."""
+    return f"(()=>{{{vl_convert.javascript_bundle()}}})();"
+
+
+@cache
+def asset(name: str) -> str:
+    return files("reports").joinpath("assets", name).read_text(encoding="utf-8")
+
+
+@cache
+def templates() -> jinja2.Environment:
+    env = jinja2.Environment(
+        autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True, lstrip_blocks=True,
+        loader=jinja2.FunctionLoader(lambda name: files("reports").joinpath("templates", name).read_text(encoding="utf-8")))
+    env.policies["json.dumps_kwargs"] = {"separators": (",", ":"), "allow_nan": False}
+    env.globals.update(number=theme.number, quantity=theme.quantity, chance=theme.chance, day=theme.day,
+                       month=theme.month, plural=theme.plural, rate=theme.rate, limits_text=theme.limits_text,
+                       STATES=theme.STATES, DASH=theme.DASH, NBSP=theme.NBSP)
+    return env
+
+
+@dataclass
+class Figure:
+    """A chart on its way to a page: the drawn one, its still, and the sentence read aloud and printed above it."""
+
+    name: str
+    chart: alt.TopLevelMixin
+    finding: str
+    note: str = ""
+    height_px: int = 300
+    still: Markup = Markup("")
+
+
+class Site:
+    """The folder being written. `write` makes a page; `write_single` makes one that needs no file beside it."""
+
+    def __init__(self, folder: Path, fleet: Fleet) -> None:
+        self.folder = folder
+        self.fleet = fleet
+        self.pages: list[str] = []
+        folder.mkdir(parents=True, exist_ok=True)
+
+    def assets(self) -> None:
+        """The scripts and the style sheet, once."""
+        target = self.folder / "assets"
+        target.mkdir(exist_ok=True)
+        (target / "vega.js").write_text(vega_script(), encoding="utf-8")
+        for name in ("page.js", "page.css"):
+            (target / name).write_text(asset(name), encoding="utf-8")
+
+    def write(self, name: str, template: str, figures: list[Figure] | None = None, **context: Any) -> Path:
+        """Write a page of the site; figures are drawn live by the page's script and stand in it as stills."""
+        specs: dict[str, Any] = {}
+        data: dict[str, Any] = {}
+        by_name: dict[str, Figure] = {}
+        prefix = re.sub(r"[^a-z0-9]", "", name.removesuffix(".html"))
+        for figure in figures or []:
+            specs[figure.name], rows = split(figure.chart)
+            data.update(rows)
+            figure.still = still(figure.chart, f"{prefix}-{figure.name}")
+            by_name[figure.name] = figure
+        html = templates().get_template(template).render(
+            fleet=self.fleet, nav=NAV, here=name, root="../" * name.count("/"), csp=CSP_SITE, specs=specs, data=data,
+            fig=by_name, **context)
+        return self._put(name, html)
+
+    def write_single(self, name: str, template: str, **context: Any) -> Path:
+        """Write a page that carries its own style and script, for a phone that is handed one file."""
+        script = asset("phone.js")
+        csp = (f"default-src 'none'; script-src 'sha256-{_sha(script)}'; style-src 'unsafe-inline'; img-src data:; "
+               "base-uri 'none'; form-action 'none'")
+        html = templates().get_template(template).render(
+            fleet=self.fleet, csp=csp, script=Markup(script), style=Markup(asset("page.css")), **context)
+        return self._put(name, html)
+
+    def write_index(self, name: str, area_no: int, rows: list[list[Any]]) -> Path:
+        """A shard of the install search: a script, since a page opened from disk may fetch nothing else."""
+        text = json.dumps(rows, ensure_ascii=True, separators=(",", ":"), allow_nan=False).replace("<", "\\u003c")
+        return self._put(name, f"foulcastFind({area_no},{text});\n")
+
+    def _put(self, name: str, text: str) -> Path:
+        path = self.folder / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_text(text, encoding="utf-8")
+        self.pages.append(name)
+        return path
+
+
+def _sha(text: str) -> str:
+    return base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()

@@ -1,0 +1,126 @@
+"""Colours, type and number formats: the one place where the look of charts and pages is settled."""
+
+from __future__ import annotations
+
+import math
+from datetime import date
+from typing import Any
+
+import altair as alt
+
+# Okabe and Ito's colours that keep a contrast of 3 to 1 on white and on the dark card.
+BLUE = "#0072B2"
+VERMILLION = "#D55E00"
+GREEN = "#009E73"
+PURPLE = "#CC79A7"
+GREY = "#767676"
+
+# state: sign, word, colour, Vega shape. Never colour alone.
+STATES: dict[str, tuple[str, str, str, str]] = {
+    "out_of_range": ("▲", "out of range", VERMILLION, "triangle-up"),
+    "due": ("◆", "due within 90 days", PURPLE, "diamond"),
+    "in_range": ("●", "in range", BLUE, "circle"),
+    "unknown": ("○", "unknown", GREY, "circle"),
+}
+STATE_ORDER = list(STATES)
+
+MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+NBSP = "\u00a0"
+DASH = "–"
+NOT_KNOWN = "not recorded"
+
+# digits after the point by unit shown
+DECIMALS = {"K": 1, "°F": 1, "°C": 1, "ppm": 0, "%": 1, "µA": 1, "s": 0, "pH": 1, "kPa": 0, "psi": 1, "h": 1, "kg": 1,
+            "lb": 1, "kW": 1, "kBtu/h": 0, "mg/L": 0, "gpg": 1, "m": 0, "ft": 0}
+
+
+def number(value: Any, decimals: int = 0) -> str:
+    """A number with thousands set apart by a comma; a dash where there is none."""
+    if value is None or (isinstance(value, float) and not math.isfinite(value)):
+        return DASH
+    text = f"{float(value):,.{decimals}f}"
+    return text.replace("-", "−") if float(text.replace(",", "")) != 0 else text.replace("-", "")
+
+
+def quantity(value: Any, unit: str, decimals: int | None = None) -> str:
+    """A number and its unit, kept on one line. pH is written before its number."""
+    if value is None or (isinstance(value, float) and not math.isfinite(value)):
+        return DASH
+    shown = number(value, DECIMALS.get(unit, 1) if decimals is None else decimals)
+    if unit == "pH":
+        return f"pH{NBSP}{shown}"
+    return f"{shown}{NBSP}{unit}" if unit else shown
+
+
+def rate(value: Any, unit: str) -> str:
+    """A drift per 1,000 burner hours with two figures that count, without unit."""
+    if value is None or not math.isfinite(value):
+        return DASH
+    if value == 0:
+        return "0"
+    decimals = max(0, min(4, 1 - math.floor(math.log10(abs(value)))))
+    return ("+" if value > 0 else "") + number(value, decimals)
+
+
+def chance(p: Any) -> str:
+    """A chance in whole per cent; never a certainty that was not computed as one."""
+    if p is None or not math.isfinite(p):
+        return DASH
+    if p < 0.005:
+        return f"under 1{NBSP}%"
+    if p > 0.995:
+        return f"over 99{NBSP}%"
+    return f"{100 * p:.0f}{NBSP}%"
+
+
+def day(on: date | None) -> str:
+    """5 Jan 2026: no reader can take the month for the day."""
+    return f"{on.day}{NBSP}{MONTHS[on.month - 1]}{NBSP}{on.year}" if on else DASH
+
+
+def month(on: date | None) -> str:
+    return f"{MONTHS[on.month - 1]}{NBSP}{on.year}" if on else DASH
+
+
+def plural(count: int, one: str, many: str | None = None) -> str:
+    """'1 install', '2,300 installs'."""
+    return f"{count:,}{NBSP}{one if count == 1 else many or one + 's'}"
+
+
+def limits_text(low: Any, high: Any, unit: str) -> str:
+    """'at most 30.0 K', '3.0 to 7.0 %', 'at least 1.5 µA', 'no limit known'."""
+    if low is None and high is None:
+        return "no limit known"
+    if low is None:
+        return f"at most {quantity(high, unit)}"
+    if high is None:
+        return f"at least {quantity(low, unit)}"
+    if unit == "pH":
+        return f"pH{NBSP}{number(low, 1)} to {number(high, 1)}"
+    return f"{number(low, DECIMALS.get(unit, 1))} to {quantity(high, unit)}"
+
+
+def configure(chart: alt.TopLevelMixin) -> alt.TopLevelMixin:
+    """The common type and lines. Colours of text and grid are set by the page, so that a dark page is dark throughout."""
+    return chart.configure(**CONFIG)
+
+
+FONT = "system-ui, 'Segoe UI', 'Helvetica Neue', 'Liberation Sans', Arial, sans-serif"
+CONFIG: dict[str, Any] = {
+    "font": FONT,
+    "view": {"stroke": None},
+    "axis": {"labelFontSize": 12, "titleFontSize": 13, "titleFontWeight": "normal", "tickSize": 4, "labelLimit": 210,
+             "titlePadding": 8},
+    "legend": {"labelFontSize": 12, "titleFontSize": 13, "titleFontWeight": "normal", "orient": "top",
+               "labelLimit": 260, "symbolStrokeWidth": 2},
+    "header": {"labelFontSize": 12, "titleFontSize": 13},
+    "axisTemporal": {"labelOverlap": "greedy"},
+}
+LIGHT: dict[str, Any] = {
+    "background": "transparent",
+    "axis": {"labelColor": "#1b1f24", "titleColor": "#1b1f24", "gridColor": "#c9ced4", "domainColor": "#57606a",
+             "tickColor": "#57606a"},
+    "legend": {"labelColor": "#1b1f24", "titleColor": "#1b1f24"},
+    "text": {"color": "#1b1f24"},
+    "title": {"color": "#1b1f24"},
+}
