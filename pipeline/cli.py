@@ -16,8 +16,12 @@ app = typer.Typer(
     help="When condensing boilers will leave their ranges, and the visits that follow, from fleet service readings.",
 )
 
-FleetFolder = Annotated[Path, typer.Argument(metavar="FLEET", help="Folder with installs.csv, visits/, readings/ and the rest.")]
-OutOption = Annotated[Path, typer.Option("--out", metavar="OUT", help="Folder for the store, the exports and the pages.")]
+FleetFolder = Annotated[
+    Path, typer.Argument(metavar="FLEET", help="Folder with installs.csv, visits/, readings/ and the rest.")
+]
+OutOption = Annotated[
+    Path, typer.Option("--out", metavar="OUT", help="Folder for the store, the exports and the pages.")
+]
 AsOf = Annotated[
     datetime | None,
     typer.Option("--as-of", formats=["%Y-%m-%d"], help="Day the forecast is made for. Default: the newest visit."),
@@ -31,8 +35,11 @@ def run(
     as_of: AsOf = None,
     direct: Annotated[
         bool,
-        typer.Option("--direct", help="Run the same stages without Prefect: quicker to start, but no record of task runs "
-                                      "and nothing to look up in Prefect afterwards."),
+        typer.Option(
+            "--direct",
+            help="Run the same stages without Prefect: quicker to start, but no record of task runs "
+            "and nothing to look up in Prefect afterwards.",
+        ),
     ] = False,
 ) -> None:
     """Do the whole job: read, check, derive, fit, forecast, plan, and publish into OUT.

@@ -30,7 +30,7 @@ def _run_flow(folder: OutFolder, fleet: Path, out: Path, as_of: date | None) -> 
     with prefect_api(folder.work / "prefect") as server:
         from pipeline.settings import load_settings
 
-        load_settings(fleet)                    # a typing error in fleet.toml is told at once, not after the start-up
+        load_settings(fleet)  # a typing error in fleet.toml is told at once, not after the start-up
         with err.status("starting Prefect …"):
             from pipeline.flows import refresh
 

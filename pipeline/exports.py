@@ -39,7 +39,7 @@ def _write(store: Store, export: Export, path: Path) -> int:
     columns = store.rows(f"select column_name, column_type from (describe {export.view})")
     parquet = path.suffix == ".parquet"
     shown = [
-        f'{safe_cell_sql(_quoted(name))} as {_quoted(name)}' if kind == "VARCHAR" and not parquet else _quoted(name)
+        f"{safe_cell_sql(_quoted(name))} as {_quoted(name)}" if kind == "VARCHAR" and not parquet else _quoted(name)
         for name, kind in columns
     ]
     order = ", ".join(_quoted(name) for name in export.key)

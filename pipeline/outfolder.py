@@ -120,7 +120,7 @@ def refuse_foreign_folder(out: Path) -> None:
 
 
 def _is_ours(name: str) -> bool:
-    return name in OURS or name.startswith("fleet.duckdb")        # the store's log lies beside it while it is written
+    return name in OURS or name.startswith("fleet.duckdb")  # the store's log lies beside it while it is written
 
 
 def _carry_over(old: Path, new: Path) -> None:

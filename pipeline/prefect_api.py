@@ -77,7 +77,7 @@ class PrivateServer:
                 stdout=log,
                 stderr=subprocess.STDOUT,
                 env=os.environ.copy(),
-                preexec_fn=_end_with_parent if sys.platform == "linux" else None,      # nothing is threaded yet
+                preexec_fn=_end_with_parent if sys.platform == "linux" else None,  # nothing is threaded yet
             )
 
     def wait(self) -> None:

@@ -52,7 +52,7 @@ class StageLines(logging.Handler):
             line.add_column(width=9)
             line.add_column(justify="right", width=7)
             line.add_column()
-            line.add_row(stage, f"{record.seconds:.1f} s", record.getMessage())       # type: ignore[attr-defined]
+            line.add_row(stage, f"{record.seconds:.1f} s", record.getMessage())  # type: ignore[attr-defined]
             err.print(line)
 
     def stop(self) -> None:
@@ -95,7 +95,7 @@ def told_plainly(results_kept: Path | None = None) -> Iterator[None]:
     except Exception as problem:
         if not _disk_is_full(problem):
             raise
-        sentence = "the disk is full; free some space (a run needs about twice the size of the input files) and run again."
+        sentence = "the disk is full; free about twice the size of the input files and run again."
     else:
         return
     if results_kept is not None and results_kept.exists():
@@ -124,7 +124,8 @@ def say_summary(counts: dict[str, Any], as_of: str | None, warnings: list[str], 
     table.add_column(style="bold")
     table.add_column()
     table.add_row("as of", as_of or "no visits yet")
-    table.add_row("rows", f"{read_rows:,} read, {counts['rows_set_aside']:,} set aside or replaced, {counts['findings']:,} findings")
+    set_aside, findings = counts["rows_set_aside"], counts["findings"]
+    table.add_row("rows", f"{read_rows:,} read, {set_aside:,} set aside or replaced, {findings:,} findings")
     table.add_row(
         "installs",
         f"{counts['installs_in_range']:,} in range, {counts['installs_out_of_range']:,} out of range, "

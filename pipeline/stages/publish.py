@@ -32,15 +32,18 @@ def write_run_record(store: Store, settings: Settings, path: Path, timings: dict
         "counts": counts(store),
         "timings_s": timings,
         "fits": _records(
-            store, "select series_no, indicator, firing, readings, cycles, installs, sigma, downweighted_share, note "
-                   "from drift_fit order by series_no"),
+            store,
+            "select series_no, indicator, firing, readings, cycles, installs, sigma, downweighted_share, note "
+            "from drift_fit order by series_no",
+        ),
         "backtest": _records(store, "select * from backtest_scores order by all"),
         "plan": {
             "comparisons": _records(store, "select * from plan_comparisons order by all"),
             "scenarios": _records(store, "select * from plan_scenarios order by risk_tolerance"),
         },
     }
-    path.write_text(json.dumps(record, indent=1, default=str, allow_nan=False, ensure_ascii=False) + "\n", encoding="utf-8")
+    text = json.dumps(record, indent=1, default=str, allow_nan=False, ensure_ascii=False)
+    path.write_text(text + "\n", encoding="utf-8")
 
 
 def counts(store: Store) -> dict[str, Any]:

@@ -1,0 +1,35 @@
+"""Shared by all tests: one invented fleet, run once for the session."""
+
+from __future__ import annotations
+
+import os
+from datetime import date
+from pathlib import Path
+
+import pytest
+
+os.environ.setdefault("OMP_NUM_THREADS", "1")
+
+SAMPLE_DATA = Path(__file__).parent.parent / "sample_data"
+
+
+@pytest.fixture(scope="session")
+def sample_run(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """OUT of one whole run over sample_data, without Prefect; tests only read it."""
+    from pipeline.job import Job, run_direct
+
+    out = tmp_path_factory.mktemp("sample-run") / "out"
+    job = Job.of(SAMPLE_DATA, out, today=date(2026, 11, 25))
+    with job.folder.claimed():
+        run_direct(job)
+    return out
+
+
+@pytest.fixture(scope="session")
+def small_fleet(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A fleet folder of 60 installs over 4 years; copy it before changing it."""
+    from pipeline.sample.write import write_sample
+
+    folder = tmp_path_factory.mktemp("small-fleet") / "fleet"
+    write_sample(folder, installs=60, years=4, seed=3)
+    return folder

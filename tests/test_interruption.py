@@ -1,0 +1,63 @@
+"""Killed at any moment, a run leaves OUT whole, and the next run comes to the same results."""
+
+from __future__ import annotations
+
+import hashlib
+import random
+import shutil
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+RESULTS = ("forecasts.csv", "visit_plan.csv", "appliance_models.csv", "area_weeks.csv", "rejected_rows.csv")
+
+
+def command(fleet: Path, out: Path) -> list[str]:
+    return [sys.executable, "-m", "pipeline.cli", "run", str(fleet), "--out", str(out), "--direct"]
+
+
+def digest(out: Path) -> dict[str, str]:
+    return {name: hashlib.sha256((out / "exports" / name).read_bytes()).hexdigest() for name in RESULTS}
+
+
+def test_a_run_killed_at_many_moments_leaves_whole_results(small_fleet: Path, tmp_path: Path) -> None:
+    fleet, out = tmp_path / "fleet", tmp_path / "out"
+    shutil.copytree(small_fleet, fleet)
+    began = time.monotonic()
+    subprocess.run(command(fleet, out), check=True, capture_output=True)
+    whole_run_s = time.monotonic() - began
+    first = digest(out)
+
+    newest = sorted((fleet / "visits").glob("*.csv"))[-1]
+    newest.unlink()                                       # what the next runs would publish differs from `first`
+    moments = random.Random(5)
+    finished = 0
+    for k in range(8):
+        run = subprocess.Popen(command(fleet, out), stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+        time.sleep(moments.uniform(0.05, 0.15) * whole_run_s * (k + 1))
+        run.kill()
+        finished += run.wait() == 0
+        if not finished:
+            assert digest(out) == first
+    assert finished < 8
+
+    subprocess.run(command(fleet, out), check=True, capture_output=True)
+    fresh = tmp_path / "fresh"
+    subprocess.run(command(fleet, fresh), check=True, capture_output=True)
+    assert digest(out) == digest(fresh) != first
+
+
+def test_a_full_disk_is_told_and_leaves_earlier_results(small_fleet: Path, tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    subprocess.run(command(small_fleet, out), check=True, capture_output=True)
+    first = digest(out)
+    limited = f"ulimit -f 64; exec {' '.join(command(small_fleet, out))}"
+    if sys.platform != "linux":
+        pytest.skip("limits the size of files by the shell's ulimit")
+    done = subprocess.run(["bash", "-c", limited], capture_output=True, text=True, check=False)
+    assert done.returncode != 0
+    assert "Traceback" not in done.stderr
+    assert digest(out) == first

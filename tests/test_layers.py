@@ -1,0 +1,87 @@
+"""The house rules: imports point down, SQL reads only lower numbers, no file does everything."""
+
+from __future__ import annotations
+
+import ast
+import re
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parent.parent
+PACKAGES = ("pipeline", "models", "reports")
+
+# Within pipeline a module imports only from those that stand before it; a folder counts as one.
+ORDER = (
+    *("errors", "units", "schema", "settings", "safe_text", "store", "fuels", "combustion", "findings", "intake"),
+    *("derive", "exports", "explain", "calendar_files", "sample", "stages"),
+    *("outfolder", "prefect_api", "terminal", "job", "flows", "command", "cli"),
+)
+LONGEST = 450
+
+
+def modules(package: str) -> list[Path]:
+    return sorted((ROOT / package).rglob("*.py"))
+
+
+def imported(path: Path) -> set[str]:
+    names: set[str] = set()
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.ImportFrom) and node.module and not node.level:
+            names |= {node.module} | {f"{node.module}.{alias.name}" for alias in node.names}
+        elif isinstance(node, ast.Import):
+            names |= {alias.name for alias in node.names}
+    return {name for name in names if name.split(".")[0] in PACKAGES}
+
+
+@pytest.mark.parametrize("package", ["models", "reports"])
+def test_models_and_reports_import_only_themselves(package: str) -> None:
+    strangers = {(path.name, name) for path in modules(package) for name in imported(path) if name.split(".")[0] != package}
+    assert not strangers
+
+
+def test_pipeline_modules_import_only_what_stands_before_them() -> None:
+    rank = {name: place for place, name in enumerate(ORDER)}
+    upward = []
+    for path in modules("pipeline"):
+        part = path.relative_to(ROOT / "pipeline").parts[0].removesuffix(".py")
+        if part == "__init__":
+            continue
+        assert part in rank, f"pipeline/{part} has no place in ORDER"
+        for name in imported(path):
+            words = name.split(".")
+            if words[0] == "pipeline" and len(words) > 1 and words[1] in rank and rank[words[1]] > rank[part]:
+                upward.append((str(path.relative_to(ROOT)), name))
+    assert not upward
+
+
+def test_sql_files_read_only_tables_of_lower_numbers() -> None:
+    made: dict[str, int] = {}
+    files = sorted((ROOT / "sql").rglob("*.sql"), key=lambda p: p.relative_to(ROOT / "sql").parts)
+    number = {path: int(re.match(r"\d+", path.relative_to(ROOT / "sql").parts[0])[0]) for path in files}  # type: ignore[index]
+    for path in files:
+        for name in re.findall(
+            r"create (?:or replace )?(?:temp )?(?:table|view) (?:if not exists )?(\w+)", path.read_text(encoding="utf-8")
+        ):
+            made.setdefault(name, number[path])
+    for path in files:
+        text = path.read_text(encoding="utf-8")
+        assert text.startswith("--"), f"{path.name} does not say what its rows are"
+        body = re.sub(r"--.*", "", text)
+        for name in re.findall(r"\b(?:from|join) (\w+)", body):
+            if name in made:
+                assert made[name] <= number[path], f"{path.name} reads {name}, which a later file makes"
+
+
+def test_no_module_is_longer_than_a_reader_can_hold() -> None:
+    long = {
+        str(path.relative_to(ROOT)): lines
+        for package in (*PACKAGES, "tests")
+        for path in modules(package)
+        if (lines := len(path.read_text(encoding="utf-8").splitlines())) > LONGEST
+    }
+    assert not long
+
+
+def test_init_files_are_empty() -> None:
+    assert not [path for package in PACKAGES for path in modules(package) if path.name == "__init__.py" and path.stat().st_size]
