@@ -1,0 +1,121 @@
+"""Time and peak memory of every stage beside the floor: a plain typed scan of the same files.
+
+Not a test. From the project's folder:
+
+    python tests/bench/bench_stages.py --installs 10000 100000 --years 8 --folder /tmp/bench
+
+Fleets are made once and kept in the folder. Each stage runs in a process of its own, so that its peak memory is
+its own; the floor (DuckDB reads visits and readings with declared types and sums every column) is measured in the
+same run, before and after, since machines drift. Prints a Markdown table.
+"""
+
+from __future__ import annotations
+
+import argparse
+import resource
+import shutil
+import subprocess
+import sys
+import time
+from datetime import date
+from pathlib import Path
+
+STAGES = ("read", "check", "derive", "cycles", "fit", "forecast", "plan", "publish")
+
+
+def scan(fleet: Path) -> None:
+    """The floor: every number of visits and readings summed, every text counted, with declared types."""
+    import duckdb
+
+    from pipeline.schema import columns_of
+
+    types = {"number": "double", "date": "date", "boolean": "boolean"}
+    db = duckdb.connect(config={"memory_limit": "4GB"})
+    for kind in ("visits", "readings"):
+        for path in plain_files(fleet, kind):
+            with path.open(encoding="utf-8") as file:
+                header = file.readline().strip().split(",")
+            declared = {column.name: types.get(column.type, "varchar") for column in columns_of(kind)}
+            columns = {name: declared.get(name, "double") for name in header}
+            sums = ", ".join(f'count("{n}")' if t != "double" else f'sum("{n}")' for n, t in columns.items())
+            db.execute(f"select {sums} from read_csv(?, header=true, columns=?)", [str(path), columns]).fetchall()
+
+
+def plain_files(fleet: Path, kind: str) -> list[Path]:
+    """Files in the ordinary dialect: the ones the plain scan can read at all."""
+    found = []
+    for path in sorted((fleet / kind).glob("*.csv")):
+        head = path.read_bytes()[:4096]
+        if not head.startswith((b"\xff\xfe", b"\xfe\xff", b"\xef\xbb\xbf")) and b";" not in head.split(b"\n", 1)[0]:
+            found.append(path)
+    return found
+
+
+def stage(name: str, fleet: Path, out: Path) -> None:
+    from pipeline import job as run
+    from pipeline.job import Job
+
+    job = Job.of(fleet, out, today=date(2026, 11, 25))
+    job.folder.next.mkdir(parents=True, exist_ok=True)
+    getattr(run, name)(job)
+
+
+def measured(*arguments: str) -> tuple[float, float]:
+    """Wall seconds and peak GB of this script run again with `arguments`, less the imports' seconds."""
+    began = time.perf_counter()
+    process = subprocess.Popen([sys.executable, __file__, *arguments], stdout=subprocess.PIPE, text=True)
+    assert process.stdout is not None
+    seconds, peak_kb = process.stdout.read().split()[-2:]
+    if process.wait():
+        raise SystemExit(f"{arguments}: failed after {time.perf_counter() - began:.0f} s")
+    return float(seconds), int(peak_kb) / 1e6
+
+
+def bench(installs: int, years: float, folder: Path) -> None:
+    fleet, out = folder / f"fleet-{installs}", folder / f"out-{installs}"
+    if not fleet.exists():
+        from pipeline.sample.write import write_sample
+
+        began = time.perf_counter()
+        write_sample(fleet, installs=installs, years=years, seed=11)
+        print(f"{installs:,} installs written in {time.perf_counter() - began:.0f} s", file=sys.stderr)
+    shutil.rmtree(out.parent / f".{out.name}.work", ignore_errors=True)
+    floor_before, floor_gb = measured("--scan", str(fleet))
+    rows = [(name, *measured("--stage", name, str(fleet), str(out))) for name in STAGES]
+    floor_after, _ = measured("--scan", str(fleet))
+    floor = (floor_before + floor_after) / 2
+    print(f"\n{installs:,} installs, {years:g} years; floor {floor:.2f} s, {floor_gb:.1f} GB\n")
+    print("| stage | s | x floor | peak GB |\n|---|---|---|---|")
+    for name, seconds, gb in rows:
+        print(f"| {name} | {seconds:.1f} | {seconds / floor:.2f} | {gb:.1f} |")
+    to_cycles = sum(seconds for name, seconds, _ in rows[:4])
+    whole = sum(seconds for _, seconds, _ in rows)
+    print(f"| read to cycles | {to_cycles:.1f} | {to_cycles / floor:.2f} | |")
+    print(f"| whole job | {whole:.1f} | {whole / floor:.2f} | {max(gb for *_, gb in rows):.1f} |", flush=True)
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--installs", type=int, nargs="+", default=[10_000])
+    parser.add_argument("--years", type=float, default=8)
+    parser.add_argument("--folder", type=Path, default=Path("/tmp/foulcast-bench"))
+    parser.add_argument("--scan", type=Path, help=argparse.SUPPRESS)
+    parser.add_argument("--stage", nargs=3, help=argparse.SUPPRESS)
+    chosen = parser.parse_args()
+    if chosen.scan or chosen.stage:
+        import pipeline.job  # noqa: F401 - imports are not what is timed
+
+        began = time.perf_counter()
+        if chosen.scan:
+            scan(chosen.scan)
+        else:
+            stage(chosen.stage[0], Path(chosen.stage[1]), Path(chosen.stage[2]))
+        print(time.perf_counter() - began, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss)
+        return
+    chosen.folder.mkdir(parents=True, exist_ok=True)
+    for installs in chosen.installs:
+        bench(installs, chosen.years, chosen.folder)
+
+
+if __name__ == "__main__":
+    main()
