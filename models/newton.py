@@ -1,0 +1,78 @@
+"""A quasi-Newton minimiser for few parameters and dear evaluations: scoring matrix plus the last secant corrections."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+Function = Callable[[np.ndarray], tuple[float, np.ndarray, np.ndarray]]
+
+
+@dataclass
+class Minimum:
+    x: np.ndarray
+    value: float
+    evaluations: int
+    converged: bool
+
+
+def safe_inverse_step(hess: np.ndarray, grad: np.ndarray) -> np.ndarray:
+    """-H^-1 g with H made positive definite: eigenvalues by magnitude, floored, on the scale of its own diagonal."""
+    scale = np.sqrt(np.maximum(np.abs(np.diag(hess)), 1e-12 * max(np.abs(hess).max(), 1e-300)))
+    value, vector = np.linalg.eigh(hess / np.outer(scale, scale))
+    value = np.maximum(np.abs(value), 1e-4)
+    return -(vector @ ((vector.T @ (grad / scale)) / value)) / scale
+
+
+def with_secants(hess: np.ndarray, pairs: list[tuple[np.ndarray, np.ndarray]]) -> np.ndarray:
+    """BFGS updates of the scoring matrix with the latest (step, change of gradient), damped after Powell."""
+    value, vector = np.linalg.eigh(hess)
+    b = (vector * np.maximum(np.abs(value), 1e-8 * max(np.abs(value).max(), 1e-300))) @ vector.T
+    for s, y in pairs:
+        bs = b @ s
+        sbs = float(s @ bs)
+        if sbs <= 0:
+            continue
+        sy = float(s @ y)
+        if sy < 0.2 * sbs:
+            theta = 0.8 * sbs / (sbs - sy)
+            y = theta * y + (1 - theta) * bs
+            sy = float(s @ y)
+        b = b - np.outer(bs, bs) / sbs + np.outer(y, y) / sy
+    return b
+
+
+def minimise(function: Function, start: np.ndarray, tolerance: float = 1e-8, limit: int = 100) -> Minimum:
+    """Minimise; `function` gives value, gradient and an approximate Hessian.
+
+    Stops when the predicted decrease falls below tolerance times (1 + 1e-3 |value|), or nothing can be gained any more.
+    """
+    x = np.array(start, dtype=float)
+    f, g, h = function(x)
+    evaluations, pairs = 1, []  # type: int, list[tuple[np.ndarray, np.ndarray]]
+    if x.size == 0:
+        return Minimum(x, f, evaluations, True)
+    while evaluations < limit:
+        step = safe_inverse_step(with_secants(h, pairs), g)
+        slope = float(g @ step)
+        small = tolerance * (1 + 1e-3 * abs(f))
+        if -slope < small:
+            return Minimum(x, f, evaluations, True)
+        size = float(np.max(np.abs(step) / (np.abs(x) + 0.1 * np.abs(x).max() + 1e-8)))
+        t = min(1.0, 3.0 / size)
+        while True:
+            new = x + t * step
+            f_new, g_new, h_new = function(new)
+            evaluations += 1
+            if np.isfinite(f_new) and f_new <= f + 1e-4 * t * slope:
+                break
+            if t * -slope < 0.1 * small or evaluations >= limit:
+                return Minimum(x, f, evaluations, -slope < 1e3 * small)
+            # the parabola through both values and the slope, kept within a factor of ten
+            bend = f_new - f - t * slope if np.isfinite(f_new) else np.inf
+            t *= float(np.clip(-t * slope / (2 * bend), 0.1, 0.5)) if np.isfinite(bend) and bend > 0 else 0.1
+        pairs = [*pairs[-2:], (new - x, g_new - g)]
+        x, f, g, h = new, f_new, g_new, h_new
+    return Minimum(x, f, evaluations, False)
