@@ -15,12 +15,12 @@ from numpy.typing import NDArray
 from models.hours import Floats, Ints, LoadCalendar
 
 MOST_HOURS_PER_DAY = 24.0
-SLACK_DAYS = 2.0                 # a counter is read at an hour of the day that nobody notes
+SLACK_DAYS = 2.0  # a counter is read at an hour of the day that nobody notes
 DEFAULT_HOURS_PER_YEAR = 1800.0  # common practice, no source: between a mild and a cold climate's full-load hours
-DEFAULT_BETWEEN_SD = 0.35        # relative, between installs of one model, where the data are too few to tell
-DEFAULT_ESTIMATE_SD = 0.25       # relative, of a stated estimate, where the data are too few to tell
-DEFAULT_WEATHER_SD = 0.08        # relative, from one year to the next, where the data are too few to tell
-FEWEST_TO_MEASURE = 20           # intervals or installs from which a spread is measured rather than taken as above
+DEFAULT_BETWEEN_SD = 0.35  # relative, between installs of one model, where the data are too few to tell
+DEFAULT_ESTIMATE_SD = 0.25  # relative, of a stated estimate, where the data are too few to tell
+DEFAULT_WEATHER_SD = 0.08  # relative, from one year to the next, where the data are too few to tell
+FEWEST_TO_MEASURE = 20  # intervals or installs from which a spread is measured rather than taken as above
 BASES = ("counter", "estimate", "model", "design", "fleet", "default")
 
 
@@ -89,9 +89,7 @@ class _Nodes:
         return linked, gone[0], gone[1], gone[2]
 
 
-def burner_clock(
-    installs: Installs, install_no: Ints, day: Ints, counter: Floats, calendar: LoadCalendar
-) -> Clock:
+def burner_clock(installs: Installs, install_no: Ints, day: Ints, counter: Floats, calendar: LoadCalendar) -> Clock:
     """The clock of a fleet.
 
     install_no, day, counter: one entry per visit, sorted by install, day and the order within the day;
@@ -119,8 +117,16 @@ def burner_clock(
     visit_exact = np.zeros(len(day), bool)
     visit_exact[nodes.visit[nodes.visit >= 0]] = exact[nodes.visit >= 0]
     return Clock(
-        per_year, rel_sd, basis, weather_sd, clock, visit_exact,
-        nodes.day[last], hours[last], swaps, np.unique(np.concatenate([mistyped, more_mistyped])),
+        per_year,
+        rel_sd,
+        basis,
+        weather_sd,
+        clock,
+        visit_exact,
+        nodes.day[last],
+        hours[last],
+        swaps,
+        np.unique(np.concatenate([mistyped, more_mistyped])),
     )
 
 
@@ -141,7 +147,8 @@ def _nodes(
     # A visit dated before the installation (a commissioning entered late) stands at the installation.
     start_day, start_load = installs.installed_day[install], installed_load[install]
     return _Nodes(
-        visit[order], install,
+        visit[order],
+        install,
         np.maximum(np.concatenate([installs.installed_day, day[counted]])[order], start_day),
         np.concatenate([np.zeros(len(everyone)), counter[counted]])[order],
         np.maximum(np.concatenate([installed_load, visit_load[counted]])[order], start_load),
@@ -153,7 +160,7 @@ def _most(days: Floats) -> Floats:
 
 
 def _typical(nodes: _Nodes, installs: Installs) -> Floats:
-    """A first hours per year of every install: the median of its model's counted intervals (robust to typing errors)."""
+    """A first hours per year of every install: the stated, or the median of its model's counted intervals."""
     linked, hours, days, load = nodes.steps()
     good = linked & (hours > 0) & (hours <= _most(days)) & (load >= 0.3)
     rate, install = hours[good] / load[good], nodes.install[good]
@@ -178,30 +185,38 @@ def _group_median(group: Ints, value: Floats, groups: int) -> tuple[Floats, Ints
 
 
 def _without_mistyped(nodes: _Nodes, typical: Floats) -> tuple[_Nodes, Ints]:
-    """Leave out counters that go up and down again, or down and up again, where that explains them better than a swap."""
+    """Leave out counters that go up and down again, or down and up again, where no swap explains them better."""
     dropped = []
     for _ in range(2):
         linked, hours, days, load = nodes.steps()
         expected = np.maximum(typical[nodes.install] * load, 1.0)
         after = np.append(linked[1:], False)
         nxt = {"hours": np.append(hours[1:], 0), "days": np.append(days[1:], 0), "expected": np.append(expected[1:], 1)}
-        over = hours + nxt["hours"]                       # from the node before to the node after
+        over = hours + nxt["hours"]  # from the node before to the node after
         straight = linked & after & (over >= 0) & (over <= _most(days + nxt["days"]))
+
         def misfit(gone: Floats, wanted: Floats) -> Floats:
             return np.abs(np.log(np.maximum(gone, 1.0) / wanted))
 
         without = misfit(over, expected + nxt["expected"])
-        spike = straight & (nxt["hours"] < 0) & (
-            (hours > _most(days)) | (np.roll(nodes.counter, -1) > 1.5 * nxt["expected"])
-            | (without < misfit(hours, expected))
+        spike = (
+            straight
+            & (nxt["hours"] < 0)
+            & (
+                (hours > _most(days))
+                | (np.roll(nodes.counter, -1) > 1.5 * nxt["expected"])
+                | (without < misfit(hours, expected))
+            )
         )
-        dip = straight & (hours < 0) & (
-            (nxt["hours"] > _most(nxt["days"])) | (without < misfit(nxt["hours"], nxt["expected"]))
+        dip = (
+            straight
+            & (hours < 0)
+            & ((nxt["hours"] > _most(nxt["days"])) | (without < misfit(nxt["hours"], nxt["expected"])))
         )
         # The last counter of an install has nothing after it: only the impossible is left out.
         end = linked & ~after & (hours > _most(days)) & (nodes.counter - hours > 0)
         bad = (spike | dip | end) & (nodes.visit >= 0)
-        bad[1:] &= ~bad[:-1]                              # one at a time: a neighbour is judged again without it
+        bad[1:] &= ~bad[:-1]  # one at a time: a neighbour is judged again without it
         if not bad.any():
             break
         dropped.append(nodes.visit[bad])
@@ -228,16 +243,18 @@ def _spread(rel: Floats) -> float:
     return float(1.4826 * np.median(np.abs(rel)))
 
 
-def _hours_per_year(nodes: _Nodes, installs: Installs, typical: Floats) -> tuple[Floats, Floats, NDArray[np.int8], float]:
+def _hours_per_year(
+    nodes: _Nodes, installs: Installs, typical: Floats
+) -> tuple[Floats, Floats, NDArray[np.int8], float]:
     n = len(installs.model_no)
     _, hours, _, load = nodes.steps()
     later = _counted_steps(nodes, np.full(len(hours), 0.0)) & ~_first_step(nodes)
     own_hours = np.bincount(nodes.install[later], hours[later], n)
-    own_load = np.bincount(nodes.install[later], load[later], n)
+    own_load = np.bincount(nodes.install[later], load[later], n).astype(float)
     usual = np.where(own_load > 0.5, own_hours / np.maximum(own_load, 1e-9), typical)
     counted = _counted_steps(nodes, usual[nodes.install] * load)
-    own_hours = np.bincount(nodes.install[counted], hours[counted], n)
-    own_load = np.bincount(nodes.install[counted], load[counted], n)
+    own_hours = np.bincount(nodes.install[counted], hours[counted], n).astype(float)
+    own_load = np.bincount(nodes.install[counted], load[counted], n).astype(float)
     known = (own_load > 0.1) & (own_hours > 0)
     own = np.where(known, own_hours / np.maximum(own_load, 1e-9), np.nan)
 
@@ -291,7 +308,7 @@ def _prior(
         within = spread(rel, noise[many], DEFAULT_BETWEEN_SD)
         size = np.maximum(count[group], 1)
         centre = np.where(enough, of_group[group], centre)
-        sd = np.where(enough, within * np.sqrt(1 + 1.57 / size), sd)     # 1.57: variance of a median, normal
+        sd = np.where(enough, within * np.sqrt(1 + 1.57 / size), sd)  # 1.57: variance of a median, normal
         basis = np.where(enough, BASES.index(name), basis)
 
     stated = np.isfinite(installs.stated_hours) & (installs.stated_hours > 0)

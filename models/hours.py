@@ -59,8 +59,8 @@ class LoadCalendar:
         load = np.atleast_2d(np.asarray(self.load, float))
         if load.shape[1] != 12 or not np.isfinite(load).all() or (load < 0).any() or (load.sum(axis=1) <= 0).any():
             raise ValueError(
-                f"load has shape {load.shape} and a least value of {load.min() if load.size else None}; each area needs "
-                "12 monthly shares, none negative and not all zero. Give the shares of the year's burner hours."
+                f"load has shape {load.shape} and a least value of {load.min() if load.size else None}; each area "
+                "needs 12 monthly shares, none negative and not all zero. Give the shares of the year's burner hours."
             )
         load = load / load.sum(axis=1, keepdims=True)
         days = np.arange(FIRST_DAY, LAST_DAY + 1).astype("datetime64[D]")

@@ -28,7 +28,7 @@ def test_a_year_is_one_load_year_and_january_its_share():
     january = calendar.years(0, day("2024-02-01")) - calendar.years(0, day("2024-01-01"))
     assert january == pytest.approx(0.18)
     half = calendar.years(0, day("2023-02-15")) - calendar.years(0, day("2023-02-01"))
-    assert half == pytest.approx(0.08)                     # 14 of February's 28 days
+    assert half == pytest.approx(0.08)  # 14 of February's 28 days
     assert calendar.years(0, day("2023-09-01")) == pytest.approx(calendar.years(0, day("2023-07-01")))
 
 
@@ -43,7 +43,8 @@ def test_shares_that_do_not_sum_to_one_are_renormalised_and_bad_ones_refused():
 
 @given(
     st.lists(st.floats(0, 5), min_size=12, max_size=12).filter(lambda x: sum(x) > 0.01),
-    st.integers(0, 40000), st.floats(0, 0.02),
+    st.integers(0, 40000),
+    st.floats(0, 0.02),
 )
 def test_last_day_is_the_last_one_within_the_load(load, at, more):
     calendar = LoadCalendar(np.array([load]))
@@ -55,8 +56,11 @@ def test_last_day_is_the_last_one_within_the_load(load, at, more):
 
 def test_firsts_of_months_and_months_later():
     assert [str(np.datetime64(int(d), "D")) for d in first_of_months(day("2024-11-30"), 3)] == [
-        "2024-12-01", "2025-01-01", "2025-02-01"]
-    assert first_of_months(day("2024-12-01"), 1)[0] == day("2025-01-01")   # as_of itself is not after as_of
+        "2024-12-01",
+        "2025-01-01",
+        "2025-02-01",
+    ]
+    assert first_of_months(day("2024-12-01"), 1)[0] == day("2025-01-01")  # as_of itself is not after as_of
     later = add_months(np.array([day("2024-01-31"), day("2023-11-15")]), np.array([1, 14]))
     assert [str(np.datetime64(int(d), "D")) for d in later] == ["2024-02-29", "2025-01-15"]
 
@@ -68,8 +72,11 @@ def fleet(visits, stated=None, models=None, load=FLAT, installed="2015-01-01"):
     stated = np.array([np.nan if s is None else s for s in (stated or [None] * n)], float)
     installs = Installs(models, np.zeros(n, int), np.zeros(n, int), np.full(n, day(installed)), stated)
     return burner_clock(
-        installs, np.array([v[0] for v in visits]), np.array([day(v[1]) for v in visits]),
-        np.array([np.nan if v[2] is None else v[2] for v in visits], float), LoadCalendar(np.array([load])),
+        installs,
+        np.array([v[0] for v in visits]),
+        np.array([day(v[1]) for v in visits]),
+        np.array([np.nan if v[2] is None else v[2] for v in visits], float),
+        LoadCalendar(np.array([load])),
     )
 
 

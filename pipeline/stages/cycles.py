@@ -1,0 +1,143 @@
+"""The clock: burner hours of every visit, the cycles they fall into, the observations and the limits."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from datetime import date
+
+import numpy as np
+import polars as pl
+
+from models.counters import BASES, Clock, Installs, burner_clock
+from models.hours import LoadCalendar, day_number
+from pipeline.schema import SERIES
+from pipeline.settings import Settings
+from pipeline.store import Store
+
+MISTYPED = "counter_impossible"
+
+
+def load_calendar(store: Store) -> LoadCalendar:
+    """The areas' load through the year, by area_no."""
+    loads = store.frame("select area_no, load from current_areas order by area_no")
+    return LoadCalendar(np.array(loads["load"].to_list(), float).reshape(-1, 12))
+
+
+def as_of_day(store: Store) -> int:
+    """The day the forecast is made for, in days from 1970-01-01."""
+    told = store.fact("as_of")
+    if told is None:
+        raise ValueError("run_facts holds no as_of; the check stage sets it. Run the stages in their order.")
+    return day_number(date.fromisoformat(told))
+
+
+def cycles(store: Store, settings: Settings) -> None:
+    """Give every visit its burner hours and cycles, every install its hours per year, every series its range.
+
+    Writes series, install_clock, visit_hours, visit_clock, clock_findings, observed_tests, limit_rules and the views
+    cycles, observations, series_installs and limits.
+    """
+    store.write("series", pl.DataFrame([asdict(s) for s in SERIES]))
+    calendar, as_of = load_calendar(store), as_of_day(store)
+    installs = store.frame(
+        """
+        select install_no, model_no, design_no, area_no, installed_on,
+            (installed_on - date '1970-01-01')::integer as installed_day, burner_hours_per_year
+        from current_installs order by install_no
+        """
+    )
+    visits = store.frame(
+        """
+        select visit_no, install_no, (visited_on - date '1970-01-01')::integer as day, burner_hours,
+            coalesce(purpose = 'commissioning', false) as commissioned
+        from current_visits order by visit_no
+        """
+    )
+    model, design, area, installed = (
+        installs[c].to_numpy().astype(np.int64) for c in ("model_no", "design_no", "area_no", "installed_day")
+    )
+    fleet = Installs(
+        model,
+        design,
+        area,
+        installed,
+        installs["burner_hours_per_year"].cast(pl.Float64).fill_null(np.nan).to_numpy(),
+    )
+    install_no = visits["install_no"].to_numpy().astype(np.int64)
+    day = visits["day"].to_numpy().astype(np.int64)
+    counter = visits["burner_hours"].cast(pl.Float64).fill_null(np.nan).to_numpy()
+    clock = burner_clock(fleet, install_no, day, counter, calendar)
+
+    store.write(
+        "visit_hours",
+        visits.select("visit_no").with_columns(
+            clock_h=pl.Series(clock.clock.round(3)), clock_exact=pl.Series(clock.exact)
+        ),
+    )
+    store.write("install_clock", _install_clock(installs, visits, fleet, clock, calendar, as_of))
+    _findings(store, clock)
+    for name in ("41_series", "45_visit_clock", "50_cycles", "55_observations", "60_limits"):
+        store.run_file(f"{name}.sql")
+
+
+def _install_clock(
+    installs: pl.DataFrame, visits: pl.DataFrame, fleet: Installs, clock: Clock, calendar: LoadCalendar, as_of: int
+) -> pl.DataFrame:
+    """One row per install: hours per year, the clock at as_of, the newest counter, and how its first cycle began."""
+    install_no, commissioned = visits["install_no"].to_numpy(), visits["commissioned"].to_numpy()
+    first = np.flatnonzero(np.append(True, install_no[1:] != install_no[:-1])) if len(install_no) else np.empty(0, int)
+    begun = first[commissioned[first]]
+    begins = pl.DataFrame(
+        {
+            "install_no": install_no[begun],
+            "commissioned_visit_no": visits["visit_no"].to_numpy()[begun],
+            "commissioned_day": visits["day"].to_numpy()[begun],
+            "commissioned_h": clock.clock[begun].round(3),
+        }
+    )
+    now = clock.hours_at(calendar, fleet.area_no, np.full(len(fleet.area_no), as_of))
+    out = installs.select("install_no", "installed_on", "installed_day").with_columns(
+        hours_per_year=pl.Series(clock.hours_per_year.round(2)),
+        hours_rel_sd=pl.Series(clock.rel_sd.round(5)),
+        weather_rel_sd=pl.lit(round(clock.weather_sd, 5)),
+        basis=pl.Series([BASES[b] for b in range(len(BASES))]).gather(pl.Series(clock.basis)),
+        now_h=pl.Series(now.round(3)),
+        counted_h=pl.Series(clock.counted_hours.round(3)),
+        counted_on=pl.Series(clock.counted_day).cast(pl.Int32).cast(pl.Date),
+    )
+    begins = begins.cast({"install_no": out["install_no"].dtype})
+    return out.join(begins, on="install_no", how="left", maintain_order="left").select(
+        "install_no",
+        "hours_per_year",
+        "hours_rel_sd",
+        "weather_rel_sd",
+        "basis",
+        "now_h",
+        "counted_h",
+        "counted_on",
+        "commissioned_visit_no",
+        started_by=pl.when(pl.col("commissioned_visit_no").is_null()).then(pl.lit("unknown")).otherwise(pl.lit("new")),
+        started_on=pl.coalesce(pl.col("commissioned_day"), pl.col("installed_day")).cast(pl.Int32).cast(pl.Date),
+        started_h=pl.col("commissioned_h").fill_null(0.0),
+    )
+
+
+def _findings(store: Store, clock: Clock) -> None:
+    """clock_findings: the counters that were not taken, in the columns of findings."""
+    store.write("mistyped_counters", pl.DataFrame({"visit_no": clock.mistyped.astype(np.int32)}))
+    store.run(
+        f"""
+        create or replace table clock_findings as
+        select
+            f.name as file, v.line, 'burner_hours' as "column", v.burner_hours::varchar as value, '{MISTYPED}' as rule,
+            'the counter cannot have run that far since the visit before, or fits neither that visit nor the next; '
+                || 'the hours of this visit are estimated' as message,
+            v.visit_id, null::varchar as stage, null::varchar as firing, v.install_id, v.technician_id,
+            null::varchar as analyser_id, false as misleads
+        from mistyped_counters m
+        join current_visits v on v.visit_no = m.visit_no
+        left join input_files f on f.file_id = v.file_id
+        order by v.visit_no;
+        drop table mistyped_counters
+        """
+    )

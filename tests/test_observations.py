@@ -1,0 +1,170 @@
+"""The observations view: one value per row, in its cycle, with the hours since that began."""
+
+from __future__ import annotations
+
+from made_store import made_store
+
+from pipeline.settings import Settings
+from pipeline.stages.cycles import cycles
+from pipeline.store import Store
+
+
+def observed(*args, **kwargs) -> Store:
+    store = made_store(*args, **kwargs)
+    cycles(store, Settings())
+    return store
+
+
+VISITS = [
+    {"install_no": 0, "visited_on": "2016-01-01", "burner_hours": 1600, "exchanger_cleaning": "none"},
+    {"install_no": 0, "visited_on": "2017-01-01", "burner_hours": 3200, "exchanger_cleaning": "brush"},
+    {"install_no": 0, "visited_on": "2018-01-01", "burner_hours": 4800},
+]
+
+
+def test_found_values_end_the_old_cycle_and_left_values_begin_the_new():
+    store = observed(
+        [{}],
+        VISITS,
+        [
+            {"visit_no": n, "stage": stage, "flue_over_return_k": 10.0 + n, "o2_dry_pct": 5.0, "analyser_id": "X"}
+            for n in range(3)
+            for stage in ("as_found", "as_left")
+        ],
+    )
+    rows = store.rows(
+        "select visit_no, stage, cycle_no, hours_in_cycle, value, analyser_id, usable from observations "
+        "where series_no = 0 order by visit_no, stage_order"
+    )
+    assert rows == [
+        (0, "as_found", 0, 1600, 10, "X", True),
+        (0, "as_left", 0, 1600, 10, "X", True),
+        (1, "as_found", 0, 3200, 11, "X", True),
+        (1, "as_left", 1, 0, 11, "X", True),
+        (2, "as_found", 1, 1600, 12, "X", True),
+        (2, "as_left", 1, 1600, 12, "X", True),
+    ]
+    assert store.scalar("select count(*) from observations where series_no = 3") == 6
+    assert store.scalar("select count(*) from observations where series_no = 4") == 0  # nothing tested at low fire
+
+
+def test_firings_and_indicators_go_to_their_series():
+    store = observed(
+        [{}],
+        VISITS[:1],
+        [
+            {"visit_no": 0, "stage": "as_found", "firing": "high", "co_air_free_ppm": 60.0, "flame_current_ua": 4.5},
+            {
+                "visit_no": 0,
+                "stage": "as_found",
+                "firing": "low",
+                "co_air_free_ppm": 30.0,
+                "o2_dry_pct": 6.0,
+                "flame_current_ua": 3.0,
+                "flue_over_return_k": 4.0,
+            },
+        ],
+    )
+    assert store.rows("select series_no, indicator, firing, value from observations order by series_no") == [
+        (1, "co_air_free_ppm", "high", 60),
+        (2, "co_air_free_ppm", "low", 30),
+        (4, "o2_pct", "low", 6),
+        (5, "flame_current_ua", "high", 4.5),
+    ]
+
+
+def test_trap_and_condensate_are_seen_only_where_they_apply():
+    visit = {
+        "visited_on": "2016-01-01",
+        "trap_drain_found_s": 14.0,
+        "trap_drain_left_s": 9.0,
+        "trap_cleaned": True,
+        "condensate_ph_found": 6.5,
+        "condensate_ph_left": 7.5,
+        "media_renewed": True,
+        "system_pressure_kpa": 120.0,
+    }
+    store = observed(
+        [{"model_id": "M", "media_kg": 4.0}, {"model_id": "M"}, {"model_id": "N"}],
+        [{"install_no": i} | visit for i in range(3)],
+        [],
+        models=[{}, {"model_id": "N", "model_no": 1, "condensing": False}],
+    )
+    seen = store.rows("select install_no, series_no, stage, cycle_no, value from observations order by all")
+    assert [r for r in seen if r[1] == 6] == [
+        (0, 6, "as_found", 0, 14),
+        (0, 6, "as_left", 1, 9),
+        (1, 6, "as_found", 0, 14),
+        (1, 6, "as_left", 1, 9),
+    ]
+    assert [r for r in seen if r[1] == 7] == [(0, 7, "as_found", 0, 6.5), (0, 7, "as_left", 1, 7.5)]
+    assert [r[0] for r in seen if r[1] == 8] == [0, 1, 2]
+
+
+def test_misleading_and_impossible_values_stay_but_are_not_usable():
+    store = observed(
+        [{}],
+        VISITS,
+        [
+            {
+                "visit_no": 0,
+                "stage": "as_found",
+                "flue_over_return_k": 10.0,
+                "co_air_free_ppm": 50.0,
+                "keep_flue": False,
+            },
+            {"visit_no": 1, "stage": "as_found", "flue_over_return_k": 10.0, "co_air_free_ppm": 0.0},
+            {"visit_no": 2, "stage": "as_found", "flue_over_return_k": 10.0, "co_air_free_ppm": 55.0},
+        ],
+    )
+    usable = "select usable from observations where series_no = ? order by visit_no"
+    assert store.rows(usable, [0]) == [(False,), (True,), (True,)]
+    assert store.rows(usable, [1]) == [(True,), (False,), (True,)]  # nought has no logarithm
+    store.run(
+        'insert into findings ("column", visit_id, stage, firing, misleads) values '
+        "('flue_temp_c', 'V001', 'as_found', 'high', true), ('co_ppm', 'V002', 'as_found', 'high', false)"
+    )
+    cycles(store, Settings())
+    assert store.rows(usable, [0]) == [(False,), (False,), (True,)]
+    assert store.rows(usable, [1]) == [(True,), (False,), (True,)]
+    assert store.scalar("select count(*) from observations where series_no = 0") == 3
+
+
+def test_the_test_before_the_work_of_a_commissioning_gives_way_to_the_one_after():
+    store = observed(
+        [{}],
+        [{"install_no": 0, "visited_on": "2015-01-01", "purpose": "commissioning", "burner_adjusted": True}],
+        [
+            {"visit_no": 0, "stage": "as_found", "o2_dry_pct": 8.0},
+            {"visit_no": 0, "stage": "as_left", "o2_dry_pct": 5.0},
+        ],
+    )
+    rows = store.rows("select stage, cycle_no, usable from observations where series_no = 3 order by stage")
+    assert rows == [("as_found", 0, False), ("as_left", 0, True)]
+
+
+def test_one_row_per_install_series_visit_and_stage():
+    store = observed(
+        [{"media_kg": 1.0}],
+        [VISITS[0] | {"trap_drain_found_s": 9.0, "condensate_ph_found": 7.0}, *VISITS[1:]],
+        [
+            {
+                "visit_no": n,
+                "stage": stage,
+                "firing": firing,
+                "o2_dry_pct": 5.0,
+                "flame_current_ua": 4.0,
+                "co_air_free_ppm": 9.0,
+            }
+            for n in range(3)
+            for stage in ("as_found", "as_left")
+            for firing in ("high", "low")
+        ],
+    )
+    assert (
+        store.rows(
+            "select visit_no from observations group by install_no, series_no, visit_no, stage having count(*) > 1"
+        )
+        == []
+    )
+    assert store.scalar("select count(*) from observations") == 6 + 6 + 6 + 6 + 6 + 2
