@@ -53,7 +53,10 @@ def soiled(
     pick = pl.Series((draws.uniform(f"which {kind}", unit, turn) * 1000).astype(np.int64))
     later = text.filter(which["corrected"])
     twice = pl.Series(np.where(which["twice"].to_numpy(), 2, 1))
-    dirty = _soil_visits(text, which, pick) if kind == "visits" else _soil_readings(text, which, "," if shape == "semicolon" else ".")
+    if kind == "visits":
+        dirty = _soil_visits(text, which, pick)
+    else:
+        dirty = _soil_readings(text, which, "," if shape == "semicolon" else ".")
     rows = pl.Series(np.repeat(np.arange(len(text)), twice.to_numpy()))
     return dirty[rows], later
 

@@ -5,8 +5,16 @@ import polars as pl
 
 from pipeline.sample.records import names
 from pipeline.sample.scenario import LOG, MATERIALS, SERIES, Scenario
-from pipeline.sample.simulate import CLEANINGS, RESTORED_BY_ADJUSTING, RESTORED_CO, RESTORED_FLUE, RESTORED_O2, Fleet, own_unit
-from pipeline.sample.truth import K, NOISE_SD
+from pipeline.sample.simulate import (
+    CLEANINGS,
+    RESTORED_BY_ADJUSTING,
+    RESTORED_CO,
+    RESTORED_FLUE,
+    RESTORED_O2,
+    Fleet,
+    own_unit,
+)
+from pipeline.sample.truth import NOISE_SD, K
 
 
 def install_truth(fleet: Fleet) -> pl.DataFrame:

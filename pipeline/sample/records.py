@@ -7,7 +7,7 @@ import polars as pl
 
 from pipeline import fuels
 from pipeline.sample.draws import Draws
-from pipeline.sample.scenario import DESIGNS, FUELS, SITE_BIOGAS, street
+from pipeline.sample.scenario import DESIGNS, FUELS, SITE_BIOGAS, STREETS
 from pipeline.sample.simulate import BREAKDOWN, CLEANINGS, COMMISSIONING, NONE, PURPOSES, Fleet, Visits, own_unit
 from pipeline.sample.truth import Truth
 
@@ -40,24 +40,27 @@ def install_frame(truth: Truth, draws: Draws, areas: tuple[str, ...]) -> pl.Data
     number = truth.number
     estimate = np.round(truth.hours_per_year * np.exp(0.18 * draws.normal("estimate", number)), -1)
     hardness_known = draws.uniform("hardness known", number) < 0.8
-    streets = tuple(street(k) for k in range(10))
     return pl.DataFrame(
         {
             "install_id": names("K", number, 7),
             "model_id": names("M", truth.model + 1, 2),
             "area_id": names("A", truth.area + 1, 2),
-            "site_label": pl.select(
-                pl.format("{} {}, {}", 1 + pl.Series(number) % 97, _pick(streets, number % 10), _pick(areas, truth.area))
-            ).to_series(),
+            "site_label": pl.select(pl.format("{} {}, {}", *_address(number, truth.area, areas))).to_series(),
             "fuel": _pick(FUELS, truth.fuel),
             "installed_on": pl.Series(truth.installed_day.astype(np.int32)).cast(pl.Date),
             "altitude_m": truth.altitude_m.astype(np.int64),
-            "air_intake": _blank_text(_pick(("outdoor", "room"), truth.room_air.astype(int)), draws.uniform("i", number) > 0.03),
+            "air_intake": _blank_text(
+                _pick(("outdoor", "room"), truth.room_air.astype(int)), draws.uniform("air intake known", number) > 0.03
+            ),
             "water_hardness_mg_l": _blank_whole(np.round(truth.hardness_mg_l, -1), hardness_known),
             "media_kg": _blank(truth.media_kg, ~np.isnan(truth.media_kg)),
             "burner_hours_per_year": _blank_whole(estimate, draws.uniform("estimated", number) < 0.7),
         }
     )
+
+
+def _address(number: np.ndarray, area: np.ndarray, areas: tuple[str, ...]) -> tuple[pl.Series, pl.Series, pl.Series]:
+    return 1 + pl.Series(number) % 97, _pick(STREETS, number % len(STREETS)), _pick(areas, area)
 
 
 def _blank_text(values: pl.Series, keep: np.ndarray) -> pl.Series:

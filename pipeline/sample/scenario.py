@@ -74,14 +74,14 @@ MODELS = (
     Model("Ombrell Tavi 32", 0, 34.5, 12, 0.10, limits={_FLUE: (None, 26), _CO: (None, 350)}),
     Model("Quendral P-30", 1, 32.0, 12, 0.14, limits={_CO_H: (None, 300), _CO_L: (None, 250), _O2_H: (3.2, 6.4)}),
     Model("Quendral P-45", 1, 48.0, 12, 0.07, limits={_FLUE: (None, 28), _CO_H: (None, 300), _O2_H: (3.2, 6.4)}),
-    Model("Vastimer Ost 28", 2, 30.0, 12, 0.11, limits={_FLUE: (None, 30), _TRAP: (None, 28)}),
-    Model("Vastimer Ost 40", 2, 43.0, 12, 0.06, faster=True, limits={_FLUE: (None, 30), _TRAP: (None, 28)}),
+    Model("Vastimer Ondo 28", 2, 30.0, 12, 0.11, limits={_FLUE: (None, 30), _TRAP: (None, 28)}),
+    Model("Vastimer Ondo 40", 2, 43.0, 12, 0.06, faster=True, limits={_FLUE: (None, 30), _TRAP: (None, 28)}),
     Model("Lurrick 70", 3, 74.0, 12, 0.08, limits={_O2_H: (3.4, 6.6), _O2_L: (3.4, 7.6)}),
     Model("Lurrick 110", 3, 118.0, 18, 0.04, limits={_O2_H: (3.4, 6.6)}),
     Model("Brennovar Silu 25", 4, 27.0, 12, 0.08, limits={_CO: (None, 400)}, propane_limits={_O2_H: (3.5, 7.2)}),
     # The high end for low fire was mistyped (4.9 for 7.9): this model's readings sit just outside it.
     Model("Brennovar Silu 35", 4, 37.5, 12, 0.04, limits={_CO: (None, 400), _O2_L: (3.2, 4.9)}),
-    Model("Holmquat Ferro 60", 5, 66.0, 24, 0.05, oil=True, limits={_FLUE: (None, 170), _O2_H: (2.8, 7.0)}),
+    Model("Hovmaq Ferro 60", 5, 66.0, 24, 0.05, oil=True, limits={_FLUE: (None, 170), _O2_H: (2.8, 7.0)}),
     Model("Ystrelva Mono 22", 6, 23.5, 12, 0.04),
     Model("Ystrelva Mono 30", 6, 32.5, 12, 0.02),
     Model("Nadrovel Kesp 18", 0, 19.5, 12, 0.01),
@@ -93,25 +93,20 @@ MODELS = (
     Model("Brennovar Tomiq 40", 9, 43.0, 12, 0.04, limits={_CO: (None, 380), _TRAP: (None, 25)}),
     Model("Brennovar Tomiq 60", 9, 64.0, 12, 0.03, limits={_CO: (None, 380), _TRAP: (None, 25)}),
     Model("Lurrick 45", 10, 48.0, 12, 0.03, limits={_O2_H: (3.4, 6.6)}),
-    Model("Holmquat Spira 35", 11, 37.5, 12, 0.03),
-    Model("Holmquat Spira 50", 11, 54.0, 24, 0.02, limits={_FLUE: (None, 28), _FLAME: (1.8, None)}),
+    Model("Hovmaq Spira 35", 11, 37.5, 12, 0.03),
+    Model("Hovmaq Spira 50", 11, 54.0, 24, 0.02, limits={_FLUE: (None, 28), _FLAME: (1.8, None)}),
 )
 SMALL_MODELS = 15  # fleets below 1,500 installs know only the first of them
 
 _HEADS = ("Quor", "Zumb", "Ashv", "Threl", "Ovim", "Pelq", "Ruxa", "Ildr", "Wennz", "Gorv", "Ekth", "Yarb")
 _TAILS = ("len", "rida", "eth", "omar", "usk")
-_STREETS = ("Ankrel Row", "Bovim Court", "Crelth Yard", "Dunnoq Lane", "Eppra Rise", "Fozzel Square", "Gimbra Way",
+STREETS = ("Ankrel Row", "Bovim Court", "Crelth Yard", "Dunnoq Lane", "Eppra Rise", "Fozzel Square", "Gimbra Way",
             "Hesque Steps", "Iltam Close", "Jurrel Gate")
 
 
 def area_names(count: int) -> list[str]:
     """Names of invented towns, at most 60, all different."""
     return [_HEADS[k % len(_HEADS)] + _TAILS[(k + k // len(_HEADS)) % len(_TAILS)] for k in range(count)]
-
-
-def street(k: int) -> str:
-    """An invented street name."""
-    return _STREETS[k % len(_STREETS)]
 
 
 @dataclass(frozen=True)

@@ -8,7 +8,7 @@ from pipeline.sample.simulate import ANNUAL, BREAKDOWN, COMMISSIONING, RECHECK, 
 
 
 def past_visits(fleet: Fleet) -> Iterator[Visits]:
-    """Visit the fleet from the start of its records to its end; yields rounds, each with at most one visit an install."""
+    """Visit the fleet from the start of its records to its end; a round has at most one visit of an install."""
     scenario, truth = fleet.scenario, fleet.truth
     draws, number = scenario.draws, truth.number
     n, until = len(truth), scenario.until_day

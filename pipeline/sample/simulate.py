@@ -115,23 +115,24 @@ class Fleet:
         low, high = self.truth.low[install], self.truth.high[install]
         return ((z < low) | (z > high)) & self.truth.applies[install]
 
-    def in_range_days(self, install: np.ndarray, until: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """First and last moment, in days, at which each series of each install is in range from its last visit on.
+    def in_range(self, install: np.ndarray, since: np.ndarray, until: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """When, from `since` to `until`, each series is in range if nobody visits: first and last moment, in days.
 
-        Each shape (n, 8); a path is monotone within a cycle, so the time in range is one interval. Clipped to the time
-        from the last visit to `until`; empty intervals have last < first or equal.
+        Each of shape (n, 8). A path is monotone within a cycle, so the time in range is one interval; it is empty where
+        the last moment is not after the first. A series without limits here is always in range.
         """
-        truth, start = self.truth, self.last_day[install].astype(float)
+        truth, start = self.truth, since.astype(float)
         enter = np.repeat(start[:, None], K, axis=1)
         leave = np.repeat(np.asarray(until, dtype=float)[:, None], K, axis=1)
-        z_start = self.latent(install, self.last_day[install])
+        z_start = self.latent(install, since)
         for k in range(K):
             level, rate, gamma = self.level[install, k], self.rate[install, k], truth.gamma[install, k]
             for limit, side in ((truth.high[install, k], 1.0), (truth.low[install, k], -1.0)):
                 gap, speed = side * (limit - level), side * rate  # in range while speed * tau <= gap
                 with np.errstate(divide="ignore", invalid="ignore"):
                     hours = 1000 * np.maximum(gap / speed, 0.0) ** (1 / gamma)
-                crossing = self._day_at(install, np.where(np.isfinite(hours), self.opened_h[install, k] + hours, np.inf))
+                hours = np.where(np.isfinite(hours), hours, np.inf)
+                crossing = self._day_at(install, self.opened_h[install, k] + hours)
                 out_now = side * (z_start[:, k] - limit) > 0
                 leaves = np.where(out_now, np.where(speed < 0, np.inf, -np.inf), np.where(speed > 0, crossing, np.inf))
                 enters = np.where(out_now & (speed < 0), crossing, start)
@@ -146,8 +147,7 @@ class Fleet:
         The day asked for where it is out already; inf where it never leaves within the calendar.
         """
         z = self.latent(install, day)
-        never = np.full(len(install), np.inf)
-        _, leave = self.in_range_days(install, never)
+        _, leave = self.in_range(install, day, np.full(len(install), np.inf))
         return np.where(self.outside(install, z), np.asarray(day, dtype=float)[:, None], leave)
 
     def _day_at(self, install: np.ndarray, clock_h: np.ndarray) -> np.ndarray:
@@ -189,7 +189,9 @@ class Fleet:
         other = first[area] + (draws.uniform("other analyser", number, turn) * size).astype(int)
         return technician, np.where(draws.uniform("borrowed", number, turn) < 0.12, other, technician)
 
-    def _work(self, install: np.ndarray, seen: np.ndarray, purpose: np.ndarray, turn: np.ndarray) -> dict[str, np.ndarray]:
+    def _work(
+        self, install: np.ndarray, seen: np.ndarray, purpose: np.ndarray, turn: np.ndarray
+    ) -> dict[str, np.ndarray]:
         """What is done: more is done where the reading before work stands near or beyond its limit."""
         truth, draws, number = self.truth, self.scenario.draws, self.truth.number[install]
         typical = truth.level[install]
@@ -210,7 +212,7 @@ class Fleet:
         kind = np.where(clean & (near[:, 0] > 0.9) & (draws.uniform("harsher", number, turn) < 0.5), CHEMICAL, kind)
         return {
             "cleaning": np.where(clean, kind, NONE),
-            "burner": does("adjust burner", 0.18, np.maximum(near[:, 3:5].max(axis=1), 0.95 * near[:, 1:3].max(axis=1))),
+            "burner": does("adjust burner", 0.18, (near[:, 1:5] * [0.95, 0.95, 1.0, 1.0]).max(axis=1)),
             "electrodes": does("clean electrodes", 0.40, near[:, 5]),
             "trap": does("clean trap", 0.55, near[:, 6]) & truth.applies[install, 6],
             "media": does("renew media", 0.16, near[:, 7]) & truth.applies[install, 7],
@@ -236,14 +238,15 @@ class Fleet:
         return np.where(share > 0, after, z_found), share > 0
 
     def _minutes(
-        self, install: np.ndarray, purpose: np.ndarray, work: dict[str, np.ndarray], technician: np.ndarray, turn: np.ndarray
+        self, install: np.ndarray, purpose: np.ndarray, work: dict[str, np.ndarray], technician: np.ndarray,
+        turn: np.ndarray,
     ) -> np.ndarray:
-        draws = self.scenario.draws
+        draws, number = self.scenario.draws, self.truth.number[install]
         large = np.array([m.rated_input_kw for m in self.scenario.models])[self.truth.model[install]] > 60
         minutes = np.array([42.0, 62.0, 105.0, 24.0])[purpose] + np.array([0.0, 24.0, 18.0, 46.0])[work["cleaning"]]
         minutes = minutes * np.where(large, 1.45, 1.0)
         minutes += 9 * work["trap"] + 15 * work["media"] + 7 * work["electrodes"] + 13 * work["burner"]
-        pace = np.exp(0.10 * draws.normal("pace", technician) + 0.13 * draws.normal("minutes", self.truth.number[install], turn))
+        pace = np.exp(0.10 * draws.normal("pace", technician) + 0.13 * draws.normal("minutes", number, turn))
         return np.maximum(5, 5 * np.round(minutes * pace / 5))
 
 

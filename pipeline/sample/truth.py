@@ -13,7 +13,7 @@ from pipeline.sample.scenario import DESIGNS, FUELS, LOG, MATERIALS, SERIES, Sce
 
 K = len(SERIES)
 TYPICAL_LEVEL = np.array([np.log(9.0), np.log(58.0), np.log(34.0), 4.9, 5.6, np.log(4.4), np.log(8.0), 7.5])
-TYPICAL_RATE = np.array([0.145, 0.21, 0.19, -0.13, -0.09, -0.115, 0.175, -0.34])
+TYPICAL_RATE = np.array([0.135, 0.20, 0.18, -0.13, -0.09, -0.115, 0.175, -0.31])
 # Standard deviations of the effects at each place in the tree.
 LEVEL_SD = {
     "design": np.array([0.12, 0.20, 0.20, 0.20, 0.20, 0.10, 0.10, 0.10]),
@@ -33,7 +33,7 @@ FIRST_YEAR = 25  # calendar years before the end at which the burner-hours calen
 
 
 def effect_correlation() -> np.ndarray:
-    """Correlation of (levels, rates) of one node, shape (16, 16): what fouls an exchanger raises flue temperature and CO."""
+    """Correlation of one node's (levels, rates), shape (16, 16): what fouls an exchanger raises flue gap and CO."""
     rate = np.eye(K)
     for a, b, r in ((0, 1, 0.5), (0, 2, 0.4), (1, 2, 0.7), (3, 4, 0.6), (1, 3, -0.2), (2, 4, -0.1)):
         rate[a, b] = rate[b, a] = r

@@ -121,7 +121,8 @@ def limit_frame(scenario: Scenario) -> pl.DataFrame:
     for m, model in enumerate(scenario.models):
         for fuel, table in (("any", model.limits), ("propane", model.propane_limits)):
             for (indicator, firing), (low, high) in table.items():
-                rows.append((f"M{m + 1:02d}", fuel, firing, indicator, low, high, f"{model.name} service booklet, table {m % 7 + 2}"))
+                source = f"{model.name} service booklet, table {m % 7 + 2}"
+                rows.append((f"M{m + 1:02d}", fuel, firing, indicator, low, high, source))
     columns = ["model_id", "fuel", "firing", "indicator", "low", "high", "source"]
     return pl.DataFrame(rows, schema=columns, orient="row", infer_schema_length=None)
 
