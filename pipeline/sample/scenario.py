@@ -3,7 +3,7 @@
 Every name is made up. Quantities are chosen to be plausible for the trade, not taken from any maker.
 """
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 
 import numpy as np
@@ -48,6 +48,7 @@ class Model:
     share: float
     oil: bool = False
     faster: bool = False
+    mistyped: bool = False
     limits: dict[tuple[str, str], tuple[float | None, float | None]] = field(default_factory=dict)
     propane_limits: dict[tuple[str, str], tuple[float | None, float | None]] = field(default_factory=dict)
 
@@ -80,7 +81,7 @@ MODELS = (
     Model("Lurrick 110", 3, 118.0, 18, 0.04, limits={_O2_H: (3.4, 6.6)}),
     Model("Brennovar Silu 25", 4, 27.0, 12, 0.08, limits={_CO: (None, 400)}, propane_limits={_O2_H: (3.5, 7.2)}),
     # The high end for low fire was mistyped (4.9 for 7.9): this model's readings sit just outside it.
-    Model("Brennovar Silu 35", 4, 37.5, 12, 0.04, limits={_CO: (None, 400), _O2_L: (3.2, 4.9)}),
+    Model("Brennovar Silu 35", 4, 37.5, 12, 0.04, mistyped=True, limits={_CO: (None, 400), _O2_L: (3.2, 4.9)}),
     Model("Hovmaq Ferro 60", 5, 66.0, 24, 0.05, oil=True, limits={_FLUE: (None, 170), _O2_H: (2.8, 7.0)}),
     Model("Ystrelva Mono 22", 6, 23.5, 12, 0.04),
     Model("Ystrelva Mono 30", 6, 32.5, 12, 0.02),
@@ -144,6 +145,16 @@ class Scenario:
     @property
     def from_day(self) -> int:
         return self.until_day - round(self.years * 365.25)
+
+    @property
+    def mistyped_model(self) -> int:
+        """Index of the model one of whose limits is wrong on paper, so that sound readings lie outside it."""
+        return next(m for m, model in enumerate(self.models) if model.mistyped)
+
+    def ending(self, day: int) -> "Scenario":
+        """The same world with its records ending on another day."""
+        until = date.fromordinal(date(1970, 1, 1).toordinal() + day)
+        return replace(self, until=until, years=(day - self.from_day) / 365.25)
 
 
 def day_number(on: date) -> int:

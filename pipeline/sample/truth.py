@@ -78,9 +78,10 @@ def hours_calendar(scenario: Scenario) -> HoursCalendar:
     years, month = np.divmod(np.arange(len(months)), 12)
     areas = np.arange(len(scenario.areas))
     # Weather: a winter is cold or mild everywhere, and a little differently in each area.
-    common = scenario.draws.normal("winter", years)
-    own = np.stack([scenario.draws.normal("area winter", areas, turn) for turn in range(years[-1] + 1)], axis=1)
-    weather = np.exp(0.06 * common[None, :] + 0.04 * own[:, years])
+    calendar_years = np.arange(first_year, last_year)
+    common = scenario.draws.normal("winter", calendar_years)
+    own = np.stack([scenario.draws.normal("area winter", areas, year) for year in calendar_years], axis=1)
+    weather = np.exp(0.06 * common + 0.04 * own)[:, years]
     daily = np.repeat(scenario.load[:, month] * weather / lengths, lengths, axis=1)
     passed = np.concatenate([np.zeros((len(areas), 1)), np.cumsum(daily, axis=1)], axis=1)
     return HoursCalendar(int(starts[0]), passed)

@@ -1,6 +1,7 @@
 """Writes an invented fleet folder whose truth is known, block by block, so that memory stays bounded."""
 
 from collections.abc import Iterator
+from copy import copy
 from datetime import date
 from io import BytesIO
 from pathlib import Path
@@ -40,6 +41,23 @@ def write_sample(
     """
     _check(installs, years, seed, shape, block)
     scenario = build_scenario(installs, years, seed, until)
+    write_shared(folder, scenario)
+    with Sink(folder, scenario, dirt, shape) as sink:
+        for fleet, visits in fleet_blocks(scenario, block):
+            sink.add_block(fleet, visits)
+
+
+def write_fleet(folder: Path, fleet: Fleet, visits: Visits, until_day: int) -> None:
+    """Write a fleet as it stands, with the visits made to it, as a folder without dirt; records end on `until_day`."""
+    then = copy(fleet)
+    then.scenario = fleet.scenario.ending(until_day)
+    write_shared(folder, then.scenario)
+    with Sink(folder, then.scenario, dirt=False, shape="comma") as sink:
+        sink.add_block(then, visits)
+
+
+def write_shared(folder: Path, scenario: Scenario) -> None:
+    """Write the files that do not grow with the installs, and make the folder for the others."""
     for part in (folder, folder / "visits", folder / "readings"):
         part.mkdir(parents=True, exist_ok=True)
     write_settings(folder, scenario)
@@ -49,12 +67,6 @@ def write_sample(
     capacity_frame(scenario).write_csv(folder / "capacity.csv")
     analyser_truth(scenario).write_csv(folder / "truth_analysers.csv")
     cleaning_truth().write_csv(folder / "truth_cleaning.csv")
-    with Sink(folder, scenario, dirt, shape) as sink:
-        for fleet, visits in fleet_blocks(scenario, block):
-            sink.add("installs.csv", install_frame(fleet.truth, scenario.draws, scenario.areas))
-            sink.add("truth.csv", install_truth(fleet))
-            sink.add_visits(visit_frame(fleet, visits), fleet.truth.number[visits.install], visits.turn)
-            sink.add_readings(reading_frame(fleet, visits))
 
 
 def fleet_blocks(scenario: Scenario, block: int = BLOCK) -> Iterator[tuple[Fleet, Visits]]:
@@ -177,14 +189,15 @@ class Sink:
         frame.write_csv(buffer, include_header=not begun, separator=";" if semicolon else ",")
         self.open[name].write(buffer.getvalue())
 
-    def add_visits(self, frame: pl.DataFrame, number: np.ndarray, turn: np.ndarray) -> None:
-        frame = frame.with_columns(year=pl.col("visited_on").dt.year())
-        self._add("visits", frame, number, turn)
-
-    def add_readings(self, frame: pl.DataFrame) -> None:
-        key = frame["key"].to_numpy()
-        frame = frame.with_columns(year=pl.col("day").cast(pl.Date).dt.year()).drop("key", "day")
-        self._add("readings", frame, key, np.zeros(len(key), dtype=np.int64))
+    def add_block(self, fleet: Fleet, visits: Visits) -> None:
+        """Append a block of installs with all their visits and readings, and its truth."""
+        self.add("installs.csv", install_frame(fleet.truth, self.scenario.draws, self.scenario.areas))
+        self.add("truth.csv", install_truth(fleet))
+        made = visit_frame(fleet, visits).with_columns(year=pl.col("visited_on").dt.year())
+        self._add("visits", made, fleet.truth.number[visits.install], visits.turn)
+        tests = reading_frame(fleet, visits).with_columns(year=pl.col("day").cast(pl.Date).dt.year())
+        key = tests["key"].to_numpy()
+        self._add("readings", tests.drop("key", "day"), key, np.zeros(len(key), dtype=np.int64))
 
     def _add(self, kind: str, frame: pl.DataFrame, unit: np.ndarray, turn: np.ndarray) -> None:
         frame = frame.with_columns(unit=pl.Series(unit), turn=pl.Series(turn))
