@@ -61,7 +61,7 @@ def test_an_empty_folder_says_what_is_missing(tmp_path: Path) -> None:
 def test_a_broken_settings_file_is_told_at_once(small_fleet: Path, tmp_path: Path) -> None:
     fleet = tmp_path / "fleet"
     shutil.copytree(small_fleet, fleet)
-    (fleet / "fleet.toml").write_text('risk_tolerence = 0.1\n')
+    (fleet / "fleet.toml").write_text("risk_tolerence = 0.1\n")
     done = foulcast("run", str(fleet), "--out", str(tmp_path / "out"))
     assert done.returncode == 1
     assert "risk_tolerance" in done.stderr

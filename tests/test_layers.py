@@ -13,7 +13,8 @@ PACKAGES = ("pipeline", "models", "reports")
 
 # Within pipeline a module imports only from those that stand before it; a folder counts as one.
 ORDER = (
-    *("errors", "units", "schema", "settings", "safe_text", "store", "fuels", "combustion", "findings", "intake"),
+    *("errors", "units", "schema", "settings", "safe_text", "store"),
+    *("enthalpy", "vapour", "fuels", "combustion", "findings", "patterns", "intake"),
     *("derive", "exports", "explain", "calendar_files", "sample", "stages"),
     *("outfolder", "prefect_api", "terminal", "job", "flows", "command", "cli"),
 )
@@ -36,7 +37,9 @@ def imported(path: Path) -> set[str]:
 
 @pytest.mark.parametrize("package", ["models", "reports"])
 def test_models_and_reports_import_only_themselves(package: str) -> None:
-    strangers = {(path.name, name) for path in modules(package) for name in imported(path) if name.split(".")[0] != package}
+    strangers = {
+        (path.name, name) for path in modules(package) for name in imported(path) if name.split(".")[0] != package
+    }
     assert not strangers
 
 
@@ -61,7 +64,8 @@ def test_sql_files_read_only_tables_of_lower_numbers() -> None:
     number = {path: int(re.match(r"\d+", path.relative_to(ROOT / "sql").parts[0])[0]) for path in files}  # type: ignore[index]
     for path in files:
         for name in re.findall(
-            r"create (?:or replace )?(?:temp )?(?:table|view) (?:if not exists )?(\w+)", path.read_text(encoding="utf-8")
+            r"create (?:or replace )?(?:temp )?(?:table|view) (?:if not exists )?(\w+)",
+            path.read_text(encoding="utf-8"),
         ):
             made.setdefault(name, number[path])
     for path in files:
@@ -84,4 +88,6 @@ def test_no_module_is_longer_than_a_reader_can_hold() -> None:
 
 
 def test_init_files_are_empty() -> None:
-    assert not [path for package in PACKAGES for path in modules(package) if path.name == "__init__.py" and path.stat().st_size]
+    assert not [
+        path for package in PACKAGES for path in modules(package) if path.name == "__init__.py" and path.stat().st_size
+    ]

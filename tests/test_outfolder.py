@@ -55,9 +55,14 @@ def test_files_of_others_in_out_stay(folder: OutFolder) -> None:
 
 def test_a_run_that_fails_leaves_the_earlier_results(folder: OutFolder) -> None:
     run(folder, "first")
-    with pytest.raises(ZeroDivisionError), folder.claimed():
-        build(folder, "second")
-        _ = 1 / 0
+
+    def failing_run() -> None:
+        with folder.claimed():
+            build(folder, "second")
+            raise ZeroDivisionError
+
+    with pytest.raises(ZeroDivisionError):
+        failing_run()
     assert marks(folder) == {"first"}
 
 
