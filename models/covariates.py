@@ -1,0 +1,151 @@
+"""Fixed effects of the drift model: what acts on the level just after work and what acts on the rate."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import polars as pl
+
+from models.cycle_sums import CycleSums, Forest
+from models.lower_levels import Column
+from models.smallblocks import slots
+
+LEVEL, RATE = 0, 1
+FEWEST = 8  # cycles with readings that a column needs to be fitted at all
+NUMBERS = (("hardness", False), ("media_kg", True))  # name, on the log scale
+CATEGORIES = ("material", "fuel", "air_intake", "condensing")
+
+
+@dataclass(frozen=True)
+class Term:
+    """One column of the fixed effects. how: intercept, opened, carry, category, number, since, batch."""
+
+    component: int
+    how: str
+    name: str = ""
+    value: str = ""
+    centre: float = 0.0
+    spread: float = 1.0
+    log: bool = False
+
+    @property
+    def label(self) -> str:
+        on = ("level", "rate")[self.component]
+        return ":".join(x for x in (on, self.how, self.name, self.value) if x)
+
+    def column(self, forest: Forest, built_up: np.ndarray | None) -> np.ndarray | None:
+        """Value per cycle of the tree, None for 1; unknown attributes count as the fleet's middle (0)."""
+        frame = forest.cycles
+        if self.how == "intercept":
+            return None
+        if self.how == "opened":
+            return (frame["opened_by"] == self.value).fill_null(False).cast(pl.Float64).to_numpy()
+        if self.how == "carry":
+            here = (frame["opened_by"] == self.value).fill_null(False).to_numpy()
+            w = np.zeros(len(frame)) if built_up is None else np.nan_to_num(built_up)
+            return np.where(here, w - self.centre * (0 if built_up is None else np.isfinite(built_up)), 0.0)
+        if self.how == "category":
+            return (frame[self.name].cast(pl.String) == self.value).fill_null(False).cast(pl.Float64).to_numpy()
+        if self.how == "number":
+            x = numbers(frame[self.name], self.log)
+            return np.nan_to_num((x - self.centre) / self.spread)
+        if self.how in ("since", "batch"):
+            return in_scope(frame, self.name, self.value, self.how, int(self.centre)).astype(float)
+        raise ValueError(f"term {self.how!r}; allowed: intercept, opened, carry, category, number, since, batch")
+
+
+def in_scope(frame: pl.DataFrame, scope: str, number: str, how: str, year: int) -> np.ndarray:
+    """Cycles of a design or model (all: scope "fleet") that opened in or after a year, or installs put in in a year."""
+    inside = np.ones(len(frame), dtype=bool) if scope == "fleet" else (frame[scope] == int(number)).fill_null(False).to_numpy()
+    if how == "since":
+        return inside & (opened_year(frame) >= year)
+    return inside & (frame["installed_year"] == year).fill_null(False).to_numpy()
+
+
+def opened_year(frame: pl.DataFrame) -> np.ndarray:
+    """Calendar year in which each cycle opened; the installation year where the day is unknown."""
+    opened = pl.from_epoch(pl.col("opened_day").cast(pl.Int32), time_unit="d").dt.year()
+    fallback = pl.col("installed_year") if "installed_year" in frame.columns else pl.lit(None, dtype=pl.Int32)
+    return frame.select(opened.fill_null(fallback).fill_null(0))[:, 0].to_numpy()
+
+
+def numbers(series: pl.Series, log: bool) -> np.ndarray:
+    x = series.cast(pl.Float64).fill_null(np.nan).to_numpy().astype(float)
+    if log:
+        with np.errstate(divide="ignore", invalid="ignore"):
+            x = np.where(x > 0, np.log(np.where(x > 0, x, 1.0)), np.nan)
+    return x
+
+
+@dataclass(frozen=True)
+class Terms:
+    """The fixed effects of a fit; reference: what opened the cycles that the intercept stands for."""
+
+    terms: tuple[Term, ...]
+    reference: str = "new"
+    dropped: tuple[str, ...] = field(default=())
+
+    def columns(self, forest: Forest, built_up: np.ndarray | None) -> tuple[Column, ...]:
+        return tuple((t.component, t.column(forest, built_up)) for t in self.terms)
+
+
+def choose_terms(forest: Forest, sums: CycleSums, freed: np.ndarray, covariates: bool) -> Terms:
+    """Intercepts, what opened the cycle, and the covariates that vary among cycles with readings."""
+    seen = sums.n > 0
+    frame = forest.cycles.filter(pl.Series(seen))
+    known = forest.cycles.filter(pl.Series(seen & ~freed))
+    counts = dict(known["opened_by"].value_counts().sort(["count", "opened_by"], descending=[True, False]).iter_rows())
+    counts.pop(None, None)
+    kinds = [k for k, n in counts.items() if n >= FEWEST]
+    reference = "new" if "new" in kinds else (kinds[0] if kinds else "new")
+    terms = [Term(LEVEL, "intercept"), Term(RATE, "intercept")]
+    terms += [Term(LEVEL, "opened", value=k) for k in sorted(kinds) if k != reference]
+    if covariates:
+        for name in CATEGORIES:
+            if name not in frame.columns:
+                continue
+            values = frame[name].cast(pl.String).drop_nulls().value_counts().sort(["count", name], descending=[True, False])
+            usual = [v for v, n in values.iter_rows() if n >= FEWEST]
+            terms += [Term(RATE, "category", name, v) for v in usual[1:]]
+            if name in ("condensing", "fuel"):
+                terms += [Term(LEVEL, "category", name, v) for v in usual[1:]]
+        for name, log in NUMBERS:
+            if name not in frame.columns:
+                continue
+            x = numbers(frame[name], log)
+            x = x[np.isfinite(x)]
+            if len(x) >= FEWEST and x.std() > 1e-9 * (1 + abs(x.mean())):
+                terms.append(Term(RATE, "number", name, centre=float(x.mean()), spread=float(x.std()), log=log))
+    return drop_collinear(Terms(tuple(terms), reference), forest, sums, freed, None)
+
+
+def drop_collinear(
+    terms: Terms, forest: Forest, sums: CycleSums, freed: np.ndarray, built_up: np.ndarray | None, always: int = 2
+) -> Terms:
+    """Leave out, last first, the terms that the readings cannot tell from those before them."""
+    columns = terms.columns(forest, built_up)
+    leaf = sums.leaf(columns[:2], freed)
+    at = slots(2)
+    p = len(columns)
+    gram = np.empty((p, p))
+    for i, (ki, xi) in enumerate(columns):
+        for j, (kj, xj) in enumerate(columns[: i + 1]):
+            w = leaf.s[at[ki, kj]]
+            value = w if xi is None else w * xi
+            gram[i, j] = gram[j, i] = float(value.sum() if xj is None else (value * xj).sum())
+    scale = np.sqrt(np.maximum(np.diag(gram), 1e-300))
+    gram = gram / np.outer(scale, scale)
+    kept: list[int] = []
+    for j in range(p):
+        if j >= always and scale[j] <= 1e-6:
+            continue
+        if kept:
+            within = gram[np.ix_(kept, kept)] + 1e-12 * np.eye(len(kept))
+            left = 1 - gram[j, kept] @ np.linalg.solve(within, gram[j, kept])
+        else:
+            left = 1.0
+        if j < always or left > 1e-6:
+            kept.append(j)
+    gone = tuple(terms.terms[j].label for j in range(p) if j not in kept)
+    return Terms(tuple(terms.terms[j] for j in kept), terms.reference, terms.dropped + gone)

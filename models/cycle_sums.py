@@ -1,0 +1,163 @@
+"""From readings to the sums of each cycle, and the tree the cycles hang in: design > model > install > cycle."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+
+from models.lower_levels import Column, LeafSums
+from models.series import SeriesInputs, forward
+
+KEYS = ["design_no", "model_no", "install_no", "cycle_no"]
+TYPICAL_KH = 3.0  # burner hours / 1000 at which rates of different exponents are made comparable
+
+
+def clock(hours: np.ndarray, gamma: np.ndarray | float) -> np.ndarray:
+    """(hours / 1000) ** gamma on the fit's inner scale: scaled so that all exponents agree at TYPICAL_KH thousand hours. [1]
+
+    A rate on this scale times `rate_scale(gamma)` is the rate per (1,000 h) ** gamma.
+    """
+    return np.power(np.maximum(hours, 0.0) / 1000.0, gamma) * np.power(TYPICAL_KH, 1.0 - np.asarray(gamma))
+
+
+def rate_scale(gamma: np.ndarray | float) -> np.ndarray:
+    return np.power(TYPICAL_KH, 1.0 - np.asarray(gamma, dtype=float))
+
+
+@dataclass
+class Readings:
+    """The usable readings of a series, in runs of one cycle each.
+
+    z: on the fit's scale. hours: burner hours since the cycle began. start: first reading of each run.
+    analyser: number or -1. weight: 1 unless down-weighted. install_no, cycle_no: per run.
+    """
+
+    z: np.ndarray
+    hours: np.ndarray
+    day: np.ndarray
+    analyser: np.ndarray
+    weight: np.ndarray
+    start: np.ndarray
+    install_no: np.ndarray
+    cycle_no: np.ndarray
+    centre: float = 0.0
+
+    @property
+    def run(self) -> np.ndarray:
+        """Run of each reading."""
+        return np.repeat(np.arange(len(self.start)), np.diff(np.r_[self.start, len(self.z)]))
+
+    @classmethod
+    def of(cls, inputs: SeriesInputs, keep: np.ndarray | None = None) -> Readings:
+        """Readings without value, hours or (for logarithms) a positive value are left out; keep: install numbers to keep."""
+        frame = inputs.readings
+        install = frame["install_no"].to_numpy()
+        z = forward(frame["value"].cast(pl.Float64).fill_null(np.nan).to_numpy(), inputs.transform)
+        hours = frame["hours"].cast(pl.Float64).fill_null(np.nan).to_numpy()
+        good = np.isfinite(z) & np.isfinite(hours)
+        if keep is not None:
+            good &= np.isin(install, keep)
+        analyser = frame["analyser_no"].cast(pl.Int32).fill_null(-1).to_numpy()
+        cycle, day = frame["cycle_no"].to_numpy(), frame["day"].to_numpy()
+        if not good.all():
+            install, cycle, z, hours, analyser, day = (a[good] for a in (install, cycle, z, hours, analyser, day))
+        change = np.ones(len(z), dtype=bool)
+        change[1:] = (install[1:] != install[:-1]) | (cycle[1:] != cycle[:-1])
+        start = np.flatnonzero(change)
+        centre = float(z.mean()) if len(z) else 0.0
+        return cls(z, hours, day, analyser, np.ones(len(z)), start, install[start], cycle[start], centre)
+
+    def sums(self, gamma: np.ndarray, offset: np.ndarray | None = None) -> CycleSums:
+        """Sums per run; gamma per run. offset: taken off each reading (analyser bias)."""
+        if len(self.z) == 0:
+            return CycleSums(*(np.zeros(0) for _ in range(7)))
+        counts = np.diff(np.r_[self.start, len(self.z)])
+        if np.all(gamma == gamma[0]):
+            tau = clock(self.hours, float(gamma[0]))
+        else:
+            tau = clock(self.hours, np.repeat(gamma, counts))
+        z = self.z - self.centre if offset is None else self.z - self.centre - offset
+        w = self.weight
+        wt, wz = w * tau, w * z
+        add = lambda x: np.add.reduceat(x, self.start)
+        return CycleSums(counts.astype(float), add(w), add(wt), add(wt * tau), add(wz), add(wt * z), add(wz * z))
+
+
+@dataclass
+class CycleSums:
+    """n readings and the weighted sums of 1, tau, tau^2, z, tau z, z^2 per cycle; z less the fit's centre."""
+
+    n: np.ndarray
+    w: np.ndarray
+    t: np.ndarray
+    tt: np.ndarray
+    z: np.ndarray
+    tz: np.ndarray
+    zz: np.ndarray
+
+    def at(self, index: np.ndarray) -> CycleSums:
+        """Reordered; index -1 gives a cycle without readings."""
+        inside = index >= 0
+        pick = lambda x: np.where(inside, x[np.maximum(index, 0)], 0.0) if len(x) else np.zeros(len(index))
+        return CycleSums(*(pick(x) for x in (self.n, self.w, self.t, self.tt, self.z, self.tz, self.zz)))
+
+    def leaf(self, columns: tuple[Column, ...], freed: np.ndarray) -> LeafSums:
+        """Leaves of the tree. freed: cycles whose level is unknown; only their slope counts.
+
+        Freeing a level is the exact limit of a normal prior with infinite variance on it: the cycle's mean is swept out.
+        """
+        s = np.stack([self.w, self.t, self.tt])
+        by = np.stack([self.z, self.tz])
+        yy, n_obs, logdet = float(self.zz.sum()), float(self.n.sum()), 0.0
+        swept = freed & (self.w > 0)
+        if swept.any():
+            w, t, z = self.w[swept], self.t[swept], self.z[swept]
+            s[2, swept] = np.maximum(self.tt[swept] - t * t / w, 0.0)
+            by[1, swept] = self.tz[swept] - t * z / w
+            s[0, swept] = s[1, swept] = by[0, swept] = 0.0
+            lone = self.n[swept] < 2
+            s[2, np.flatnonzero(swept)[lone]] = 0.0
+            by[1, np.flatnonzero(swept)[lone]] = 0.0
+            yy -= float((z * z / w).sum())
+            n_obs -= float(swept.sum())
+            logdet += float(np.log(w).sum())
+        return LeafSums(s, by, yy, n_obs, columns, logdet)
+
+
+@dataclass
+class Forest:
+    """The cycles in tree order (design, model, install, cycle) and who belongs to whom.
+
+    cycles: one row per cycle with what opened it and its install's attributes. parents: cycle to install, install to
+    model, model to design. installs, models, designs: the numbers of the nodes.
+    """
+
+    cycles: pl.DataFrame
+    parents: list[np.ndarray]
+    installs: np.ndarray
+    models: np.ndarray
+    designs: np.ndarray
+
+    @classmethod
+    def of(cls, cycles: pl.DataFrame, installs: pl.DataFrame) -> Forest:
+        """cycles: install_no, cycle_no, opened_by, opened_day, value_before; each (install_no, cycle_no) once."""
+        frame = cycles.join(installs, on="install_no", how="inner").sort(KEYS)
+        d, m, i = (frame[k].to_numpy() for k in KEYS[:3])
+        new_d = np.r_[True, d[1:] != d[:-1]] if len(d) else np.zeros(0, dtype=bool)
+        new_m = new_d | (np.r_[True, m[1:] != m[:-1]] if len(d) else new_d)
+        new_i = new_m | (np.r_[True, i[1:] != i[:-1]] if len(d) else new_d)
+        to_install = np.cumsum(new_i) - 1
+        to_model = (np.cumsum(new_m) - 1)[new_i]
+        to_design = (np.cumsum(new_d) - 1)[new_m]
+        return cls(frame, [to_install, to_model, to_design], i[new_i], m[new_m], d[new_d])
+
+    def find(self, install_no: np.ndarray, cycle_no: np.ndarray) -> np.ndarray:
+        """For each cycle of the tree its position in the given list, or -1."""
+        given = pl.DataFrame({"install_no": install_no, "cycle_no": cycle_no}).with_row_index("at")
+        own = self.cycles.select(
+            pl.col("install_no").cast(given["install_no"].dtype), pl.col("cycle_no").cast(given["cycle_no"].dtype)
+        )
+        found = own.join(given, on=["install_no", "cycle_no"], how="left", maintain_order="left")
+        return found["at"].cast(pl.Int64).fill_null(-1).to_numpy()
