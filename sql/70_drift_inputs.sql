@@ -1,0 +1,78 @@
+-- drift_installs, drift_analysers, drift_readings, drift_cycles: exactly what the drift model sees.
+-- reads: current_installs, current_models, observations, cycles, series, series_installs, visit_clock, install_clock.
+-- Views with series_no, so that one series is read at a time. Analysers are numbered in the order of their names.
+
+-- drift_installs: one row per install with what may act on level and rate.   key: install_no.
+create or replace view drift_installs as
+select
+    i.install_no,
+    i.model_no,
+    i.design_no,
+    m.condensing,
+    m.exchanger_material as material,
+    i.fuel,
+    i.air_intake,
+    i.water_hardness_mg_l::double as hardness,
+    i.media_kg::double as media_kg,
+    year(i.installed_on)::integer as installed_year
+from current_installs i
+join current_models m on m.model_no = i.model_no
+order by i.install_no;
+
+-- drift_analysers: one row per analyser named on any test.   key: analyser_no.
+create or replace table drift_analysers as
+select (row_number() over (order by analyser_id) - 1)::integer as analyser_no, analyser_id
+from (select distinct analyser_id from current_readings where analyser_id is not null)
+order by analyser_no;
+
+-- drift_readings: one usable value per row, in the order of the fit.   key: series_no, install_no, cycle_no, day, stage_order, visit_no.
+create or replace view drift_readings as
+select
+    o.series_no,
+    o.install_no,
+    o.cycle_no,
+    (o.visited_on - date '1970-01-01')::integer as day,
+    o.hours_in_cycle::double as hours,
+    o.value,
+    o.stage_order,
+    a.analyser_no,
+    o.visit_no
+from observations o
+left join drift_analysers a on a.analyser_id = o.analyser_id
+where o.usable and o.value is not null and o.hours_in_cycle is not null;
+
+-- drift_cycles: one row per series, install and cycle, with the value found before the work that opened it.   key: series_no, install_no, cycle_no.
+create or replace view drift_cycles as
+select
+    s.series_no,
+    c.install_no,
+    c.cycle_no,
+    c.opened_by,
+    (c.opened_on - date '1970-01-01')::integer as opened_day,
+    before.value as value_before
+from cycles c
+join series s on s.reset_class = c.reset_class
+left join observations before
+    on before.series_no = s.series_no and before.visit_no = c.opened_visit_no and before.stage_order = 0 and before.usable
+    and before.cycle_no < c.cycle_no;
+
+-- drift_open: one row per series and install it applies to: the cycle that is open at as_of.   key: series_no, install_no.
+create or replace view drift_open as
+select
+    a.series_no,
+    c.install_no,
+    c.cycle_no,
+    c.opened_by,
+    (c.opened_on - date '1970-01-01')::integer as opened_day,
+    c.opened_visit_no,
+    greatest(k.now_h - coalesce(c.opened_h, 0), 0) as hours_open
+from (
+    select install_no, reset_class, max(cycle_no) as cycle_no, arg_max(opened_by, cycle_no) as opened_by,
+        arg_max(opened_on, cycle_no) as opened_on, arg_max(opened_h, cycle_no) as opened_h,
+        max(opened_visit_no) filter (cycle_no > 0) as opened_visit_no
+    from cycles
+    group by install_no, reset_class
+) c
+join series s on s.reset_class = c.reset_class
+join series_installs a on a.install_no = c.install_no and a.series_no = s.series_no
+join install_clock k on k.install_no = c.install_no;
