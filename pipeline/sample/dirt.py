@@ -66,7 +66,7 @@ def _where(mask: pl.Series, then: pl.Expr, name: str) -> pl.Expr:
 
 
 def _soil_visits(text: pl.DataFrame, which: dict[str, pl.Series], pick: pl.Series) -> pl.DataFrame:
-    odd = pl.Series(_ODD_NOTES)[pick % len(_ODD_NOTES)]
+    odd = pl.lit(pl.Series(_ODD_NOTES)[pick % len(_ODD_NOTES)])
     hours = pl.col("burner_hours")
     return text.with_columns(
         _where(which["corrected"], pl.lit("none"), "exchanger_cleaning"),

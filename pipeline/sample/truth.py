@@ -80,7 +80,7 @@ def hours_calendar(scenario: Scenario) -> HoursCalendar:
     # Weather: a winter is cold or mild everywhere, and a little differently in each area.
     calendar_years = np.arange(first_year, last_year)
     common = scenario.draws.normal("winter", calendar_years)
-    own = np.stack([scenario.draws.normal("area winter", areas, year) for year in calendar_years], axis=1)
+    own = np.stack([scenario.draws.normal("area winter", areas, int(year)) for year in calendar_years], axis=1)
     weather = np.exp(0.06 * common + 0.04 * own)[:, years]
     daily = np.repeat(scenario.load[:, month] * weather / lengths, lengths, axis=1)
     passed = np.concatenate([np.zeros((len(areas), 1)), np.cumsum(daily, axis=1)], axis=1)

@@ -35,7 +35,8 @@ def write_sample(
     folder: made if missing; files of the same names are replaced.   installs: 1 to 9,999,999.   years: 0.5 to 20.
     seed: the same seed gives the same bytes.     until: last day of the records.
     dirt: a few rows per thousand as they should not be, one year in another dialect and one in US units.
-    shape: how all other files are written: comma, semicolon (with decimal commas) or us (US units).
+    shape: how all other visits and readings are written: comma, semicolon (with decimal commas, as spreadsheets of
+        some countries save) or us (US units).
     block: installs made at once; changes memory, not what is written.
     The truth files (`known`) are for tests; the pipeline does not read them. Raises FleetError for unusable arguments.
     """
@@ -186,7 +187,10 @@ class Sink:
             self.open[name] = (self.folder / name).open("wb")
         buffer = BytesIO()
         semicolon = shape == "semicolon"
-        frame.write_csv(buffer, include_header=not begun, separator=";" if semicolon else ",")
+        frame.write_csv(
+            buffer, include_header=not begun, include_bom=semicolon and not begun,
+            separator=";" if semicolon else ",", line_terminator="\r\n" if semicolon else "\n",
+        )
         self.open[name].write(buffer.getvalue())
 
     def add_block(self, fleet: Fleet, visits: Visits) -> None:
