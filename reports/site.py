@@ -124,7 +124,7 @@ class Site:
         target = self.folder / "assets"
         target.mkdir(exist_ok=True)
         (target / "vega.js").write_text(vega_script(), encoding="utf-8")
-        for name in ("page.js", "page.css"):
+        for name in ("page.js", "phone.js", "page.css"):
             (target / name).write_text(asset(name), encoding="utf-8")
 
     def write(self, name: str, template: str, figures: list[Figure] | None = None, **context: Any) -> Path:

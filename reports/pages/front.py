@@ -1,0 +1,105 @@
+"""The first page: what needs doing first, the state of the fleet, what the data are."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import polars as pl
+from markupsafe import Markup, escape
+
+from reports import tables, theme
+from reports.charts import staffing as charts
+from reports.site import Figure, Site
+
+AREAS_DRAWN = 30
+
+
+def front_page(site: Site, frames: Mapping[str, pl.DataFrame], card_pages: Mapping[int, str]) -> None:
+    """index.html. frames: due_counts, first, area_states, quality_counts; card_pages: install_no -> page with its card."""
+    due = frames["due_counts"].row(0, named=True)
+    tolerance = theme.chance(site.fleet.risk_tolerance)
+    out, installs = due["out_now"], due["installs"]
+    headlines = []
+    if not installs:
+        headlines.append("No install is on record yet.")
+    else:
+        headlines.append(
+            f"{theme.plural(out, 'install')} of {installs:,} {'was' if out == 1 else 'were'} out of range at the last reading."
+            if out else f"None of {theme.plural(installs, 'install')} was out of range at the last reading.")
+        headlines.append(f"{due['due_30']:,} more will pass a {tolerance} chance of being out within 30 days, "
+                         f"{due['due_90']:,} within 90 days.")
+        if due["unknown"]:
+            headlines.append(f"{theme.plural(due['unknown'], 'install')} cannot be judged: no reading yet, or no limit known.")
+    tiles = [
+        {"count": f"{out:,}", "words": "▲ out of range at the last reading", "state": "out_of_range"},
+        {"count": f"{due['due_30']:,}", "words": f"◆ due within 30 days (chance of being out passes {tolerance})", "state": "due"},
+        {"count": f"{due['due_60']:,}", "words": "◆ due within 60 days", "state": "due"},
+        {"count": f"{due['due_90']:,}", "words": "◆ due within 90 days", "state": "due"},
+        {"count": f"{due['unknown']:,}", "words": "○ unknown", "state": "unknown"},
+    ]
+    figures, table = _area_states(frames["area_states"])
+    site.write("index.html", "index.html.j2", figures, headlines=headlines, tiles=tiles,
+               first=_first(frames["first"], card_pages), areas=table, data_words=_data_words(frames["quality_counts"]))
+
+
+def install_link(row: Mapping[str, object], card_pages: Mapping[int, str], root: str = "") -> Markup:
+    """The install's name, as a link to its card where it has one."""
+    label = escape(str(row["site_label"] or row["install_id"]))
+    page = card_pages.get(int(str(row["install_no"])))
+    if page:
+        return Markup(f'<a href="{root}{page}"><bdi>') + label + Markup("</bdi></a>")
+    return Markup("<bdi>") + label + Markup("</bdi>")
+
+
+def _first(first: pl.DataFrame, card_pages: Mapping[int, str]) -> tables.Table:
+    def reading(row: dict) -> str:
+        if row["label"] is None:
+            return theme.DASH
+        return f"{row['label']}: {theme.quantity(row['last_value'], row['unit'])} ({theme.limits_text(row['limit_low'], row['limit_high'], row['unit'])})"
+
+    columns = [
+        tables.Column("Install", lambda r: install_link(r, card_pages)),
+        tables.Column("State", lambda r: tables.state_mark(r["state"])),
+        tables.Column("Area", tables.words("area")),
+        tables.Column("Appliance model", tables.words("model")),
+        tables.Column("Reading that presses most", reading),
+        tables.Column("Chance out now", tables.chances("p_out_now"), True),
+        tables.Column("Due by", tables.dates("due_on")),
+        tables.Column("Planned week of", tables.dates("planned_week")),
+    ]
+    return tables.build("Out of range first, then due soonest", first, columns, 40)
+
+
+def _area_states(states: pl.DataFrame) -> tuple[list[Figure], tables.Table]:
+    if states.is_empty():
+        return [], tables.Table("", [])
+    wide = (states.group_by("area_no", "area")
+            .agg(*(pl.col("installs").filter(pl.col("state") == s).sum().alias(s) for s in theme.STATE_ORDER),
+                 pl.col("installs").sum().alias("all"))
+            .with_columns(((pl.col("out_of_range") + pl.col("due")) / pl.col("all")).alias("share"))
+            .sort(["share", "area_no"], descending=[True, False]))
+    drawn = wide.head(AREAS_DRAWN)
+    rank = {s: k for k, s in enumerate(theme.STATE_ORDER)}
+    tall = (drawn.select("area", *theme.STATE_ORDER).unpivot(index="area", variable_name="key", value_name="installs")
+            .join(drawn.select("area").with_row_index("at"), on="area")
+            .with_columns(pl.col("key").replace_strict({s: v[1] for s, v in theme.STATES.items()}).alias("state"),
+                          pl.col("key").replace_strict(rank).alias("rank"))
+            .sort("at", "rank").select("area", "state", "rank", "installs"))
+    worst = wide.row(0, named=True)
+    finding = (f"{worst['area']} has the largest share that is out of range or due within 90 days: "
+               f"{worst['out_of_range'] + worst['due']:,} of {worst['all']:,} installs.")
+    note = f"The {AREAS_DRAWN} areas with the largest share are drawn, of {wide.height:,}." if wide.height > AREAS_DRAWN else ""
+    columns = [tables.Column("Area", tables.words("area")),
+               *(tables.Column(f"{theme.STATES[s][0]} {theme.STATES[s][1]}", tables.figures(s), True) for s in theme.STATE_ORDER),
+               tables.Column("All installs", tables.figures("all"), True)]
+    table = tables.build("Installs by area and state", wide, columns, 60, rest="areas in exports/visit_plan.csv")
+    return [Figure("state", charts.fleet_state_chart(tall), finding, note, 60 + 22 * drawn.height)], table
+
+
+def _data_words(counts: pl.DataFrame) -> list[str]:
+    c = counts.row(0, named=True)
+    said = [f"{theme.plural(c['visits'], 'visit')} and {theme.plural(c['tests'], 'analyser test')} from {theme.day(c['first_on'])} "
+            f"to {theme.day(c['last_on'])}." if c["visits"] else "No visit has been read yet."]
+    said.append(f"{theme.plural(c['set_aside'], 'row')} set aside, {theme.plural(c['findings'], 'doubtful value')} marked."
+                if c["set_aside"] or c["findings"] else "No row was set aside and no value is in doubt.")
+    return said

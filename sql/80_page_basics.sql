@@ -1,0 +1,41 @@
+-- page_state: one row per install: what it needs, in one word, and the worst chance behind it.
+-- reads: current_installs, current_areas, current_models, forecasts, visit_plan, run_facts, page_options.   key: install_no.
+-- page_options and page_series are written by the pages stage: weeks ahead, cards per area, units and labels as shown.
+create or replace macro page_as_of() as (select value::date from run_facts where key = 'as_of');
+create or replace macro page_share(part, whole) as case when whole > 0 then part / whole end;
+
+create or replace table page_state as
+with worst as (
+    select install_no,
+           bool_or(state = 'out_of_range') as is_out,
+           bool_or(state = 'in_range') as is_in,
+           min(due_on) as due_on,
+           1 - exp(sum(ln(greatest(1e-12, 1 - coalesce(p_out_now, 0))))) as p_out_now,
+           count(*) filter (state = 'out_of_range') as series_out
+    from forecasts group by install_no
+)
+select i.install_no, i.install_id, i.area_no, i.model_no, w.due_on, w.p_out_now, coalesce(w.series_out, 0) as series_out,
+       case when w.is_out then 'out_of_range'
+            when w.due_on <= page_as_of() + 90 then 'due'
+            when w.is_in then 'in_range'
+            else 'unknown' end as state
+from current_installs i left join worst w using (install_no);
+
+-- page_labels: what people call each install.
+create or replace view page_labels as
+select i.install_no, i.install_id, i.area_no, i.model_no, i.site_label, i.fuel, i.installed_on, i.media_kg,
+       m.model_id, coalesce(nullif(m.name, ''), m.model_id) as model, m.exchanger_design, m.exchanger_material, m.condensing,
+       m.service_interval_months, a.area_id, coalesce(nullif(a.name, ''), a.area_id) as area
+from current_installs i
+left join current_models m using (model_no)
+left join current_areas a using (area_no);
+
+-- page_series_state: one row per install and series, in the units shown.
+create or replace view page_series_state as
+select f.install_no, s.series_no, s.label, s.short_label, s.unit, s.indicator, s.firing, f.state, f.last_stage, f.last_on,
+       f.last_value * s.factor + s.shift as last_value,
+       f.limit_low * s.factor + s.shift as limit_low, f.limit_high * s.factor + s.shift as limit_high,
+       f.limit_source, f.p_out_now, f.due_on, f.out_p10_on, f.out_p50_on, f.out_p90_on,
+       f.rate_per_1000h * s.factor as rate, f.rate_low_per_1000h * s.factor as rate_low,
+       f.rate_high_per_1000h * s.factor as rate_high, f.basis
+from forecasts f join page_series s using (series_no);

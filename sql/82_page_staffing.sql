@@ -1,0 +1,37 @@
+-- page_weeks: one row per area and week, with the area's name; page_interval_weeks: the same weeks, had every visit been
+-- left to the present interval; page_media: kilograms of media by month.
+-- reads: area_weeks, visit_plan, media_weeks, current_areas, current_models.   key: area_no, week.
+create or replace view page_weeks as
+select a.area_no, coalesce(nullif(a.name, ''), w.area_id) as area, w.week, w.visits, w.hours_needed, w.hours_available,
+       w.hours_short, w.hour_value
+from area_weeks w left join current_areas a using (area_id);
+
+create or replace view page_interval_weeks as
+with moved as (
+    select v.planned_week, v.expected_minutes,
+           greatest(date_trunc('week', v.last_visit_on + to_months(m.service_interval_months::integer)),
+                    date_trunc('week', page_as_of()))::date as interval_week
+    from visit_plan v join current_models m using (model_id)
+)
+select week, sum(planned_h) as planned_h, sum(interval_h) as interval_h, sum(planned)::bigint as planned,
+       sum(at_interval)::bigint as at_interval
+from (
+    select planned_week as week, expected_minutes / 60 as planned_h, 0 as interval_h, 1 as planned, 0 as at_interval
+    from moved where planned_week is not null
+    union all
+    select interval_week, 0, expected_minutes / 60, 0, 1 from moved where interval_week is not null and planned_week is not null)
+where week < (select max(planned_week) + 7 from visit_plan)
+group by week;
+
+create or replace view page_brought_forward as
+select v.area_id, date_trunc('week', v.last_visit_on + to_months(m.service_interval_months::integer))::date as interval_week,
+       count(*) as visits, sum(v.expected_minutes) / 60 as hours
+from visit_plan v join current_models m using (model_id)
+where v.planned_week + 27 < v.last_visit_on + to_months(m.service_interval_months::integer)
+group by all;
+
+create or replace view page_media as
+select date_trunc('month', week)::date as month, a.area_no, coalesce(nullif(a.name, ''), w.area_id) as area,
+       sum(media_kg) as media_kg
+from media_weeks w left join current_areas a using (area_id)
+group by all;

@@ -1,0 +1,61 @@
+-- page_cards: one row per visit card: the installs planned for the coming weeks, at most so many per area, soonest first.
+-- reads: visit_plan, page_labels, page_state, page_series_state, observations, open_cycles, install_clock, current_visits.   key: install_no.
+create or replace table page_cards as
+with soon as (
+    select l.install_no, l.area_no, v.planned_week, v.due_on, v.leading_indicator, v.expected_minutes, v.p_out_at_planned,
+           v.p_out_at_interval, v.tasks, v.take_along, v.last_visit_on,
+           row_number() over (partition by l.area_no order by v.planned_week, v.p_out_at_planned desc nulls last, l.install_no) as card_no,
+           count(*) over (partition by l.area_no) as in_window
+    from visit_plan v join page_labels l using (install_id)
+    where v.planned_week is not null and v.planned_week <= page_as_of() + 7 * (select weeks_ahead::integer from page_options)
+)
+select * from soon where card_no <= (select cards_per_area from page_options);
+
+create or replace view page_card_heads as
+select c.*, l.install_id, l.site_label, l.area, l.area_id, l.model, l.model_id, l.fuel, l.installed_on, l.exchanger_design,
+       l.exchanger_material, l.condensing, l.media_kg, l.service_interval_months, s.state, s.p_out_now, coalesce(k.visits, 0) as visits
+from page_cards c join page_labels l using (install_no, area_no)
+join page_state s using (install_no)
+left join (select install_no, count(*) as visits from current_visits group by install_no) k using (install_no);
+
+create or replace view page_card_series as
+select * from page_series_state semi join page_cards using (install_no);
+
+create or replace view page_card_points as
+select o.install_no, o.series_no, o.visited_on, o.stage, o.stage_order, o.value * s.factor + s.shift as value, o.usable
+from observations o semi join page_cards using (install_no)
+join page_series s using (series_no)
+where o.value is not null
+qualify row_number() over (partition by o.install_no, o.series_no order by o.visited_on desc, o.stage_order desc) <= 16;
+
+create or replace view page_card_cycles as
+select c.install_no, c.series_no, c.m0, c.m1, c.v00, c.v01, c.v11, c.gamma, c.hours_open, h.hours_per_year, a.load
+from open_cycles c semi join page_cards using (install_no)
+join current_installs i using (install_no)
+join current_areas a using (area_no)
+join install_clock h using (install_no);
+
+create or replace view page_card_last as
+select install_no, visit_no, visited_on, technician_id, purpose, exchanger_cleaning, trap_cleaned, media_renewed,
+       electrodes_cleaned, burner_adjusted, notes
+from current_visits semi join page_cards using (install_no)
+qualify row_number() over (partition by install_no order by visited_on desc, visit_no desc) = 1;
+
+create or replace view page_sisters as
+select exchanger_design, series_no, sum(installs)::bigint as installs, median(median_days_to_out) as median_days_to_out,
+       sum(rate * installs) / sum(installs) as rate, sum(share_out_at_interval * installs) / sum(installs) as share_out
+from page_models where installs > 0
+group by exchanger_design, series_no;
+
+-- page_find: what the install search knows: one short row per install.
+create or replace view page_find as
+select l.install_no, l.area_no, l.install_id, l.site_label, l.model, s.state, s.due_on, v.planned_week
+from page_labels l join page_state s using (install_no)
+left join visit_plan v on v.install_id = l.install_id;
+
+create or replace view page_area_visits as
+select a.area_no, coalesce(nullif(a.name, ''), a.area_id) as area, v.planned_week as week, count(*) as visits,
+       sum(v.expected_minutes) / 60 as hours
+from visit_plan v join current_areas a using (area_id)
+where v.planned_week is not null
+group by all;
