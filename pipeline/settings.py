@@ -22,6 +22,7 @@ class PlanSettings(BaseModel):
     shortest_interval_months: no routine visit sooner than this after the last one, unless the risk asks for it.
     hours_per_day, working_days: hours of a technician where capacity.csv gives none.
     holidays_country, holidays_subdivision: ISO codes, as "DE", "BY"; None: no holidays.
+    catch_up_weeks: a visit that is overdue already falls in these first weeks.
     scenario_tolerances: the risk tolerances that are compared.
     """
 
@@ -30,6 +31,7 @@ class PlanSettings(BaseModel):
     horizon_weeks: int = Field(52, ge=1, le=260)
     longest_interval_factor: float = Field(1.0, ge=1.0, le=5.0)
     shortest_interval_months: float = Field(3.0, ge=0.0, le=60.0)
+    catch_up_weeks: int = Field(8, ge=1, le=52)
     travel_minutes: float = Field(20.0, ge=0.0, le=600.0)
     hours_per_day: float = Field(8.0, gt=0.0, le=24.0)
     working_days: tuple[Weekday, ...] = Field(("mon", "tue", "wed", "thu", "fri"), min_length=1)

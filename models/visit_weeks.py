@@ -1,0 +1,199 @@
+"""What each week of the horizon would cost an install, and which weeks it may be visited in.
+
+Chances come as points on a few days common to the whole fleet (as_of, then the firsts of the months). Between points
+they run straight, so the chance and the expected days out of range at any common day are linear in the points and one
+matrix product serves a whole area.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.floating]
+Ints = NDArray[np.integer]
+
+
+@dataclass(frozen=True)
+class Chances:
+    """Chance of being out of range, nobody visiting.
+
+    nodes: (k,) days after as_of, the first 0, rising. [d]
+    chance: (n, k) chance at those days, 0 to 1, not falling along a row.
+    """
+
+    nodes: Array
+    chance: Array
+
+    def __post_init__(self) -> None:
+        if self.nodes.ndim != 1 or self.nodes[0] != 0 or np.any(np.diff(self.nodes) <= 0):
+            raise ValueError(f"nodes must start at 0 and rise; got {self.nodes[:4]} …")
+        if self.chance.ndim != 2 or self.chance.shape[1] != len(self.nodes):
+            raise ValueError(
+                f"chance must have {len(self.nodes)} columns, one per node; its shape is {self.chance.shape}"
+            )
+
+    def rows(self, index: Ints | slice) -> Chances:
+        return Chances(self.nodes, self.chance[index])
+
+    def at(self, days: Array) -> Array:
+        """Chance at days common to all installs. days: (m,) [d] -> (n, m); constant beyond the last node."""
+        return np.asarray(self.chance, float) @ _value_weights(self.nodes, days)
+
+    def days_out(self, days: Array) -> Array:
+        """Expected days out of range between as_of and each day. days: (m,) [d] -> (n, m) [d].
+
+        The expectation of the time spent out of range is the integral of the chance of being out of range (Fubini).
+        """
+        return np.asarray(self.chance, float) @ _integral_weights(self.nodes, days)
+
+    def at_each(self, days: Array) -> Array:
+        """Chance at one day per install. days: (n,) [d] -> (n,); constant outside the nodes."""
+        left, share = self._place(days)
+        row = np.arange(len(days))
+        low, high = self.chance[row, left].astype(float), self.chance[row, left + 1].astype(float)
+        return low + share * (high - low)
+
+    def days_out_each(self, days: Array) -> Array:
+        """Expected days out of range from as_of to one day per install. days: (n,) [d], 0 or later -> (n,) [d]."""
+        left, share = self._place(days)
+        row = np.arange(len(days))
+        low, high = self.chance[row, left].astype(float), self.chance[row, left + 1].astype(float)
+        step = (self.nodes[left + 1] - self.nodes[left]) * share
+        beyond = np.maximum(np.asarray(days, float) - self.nodes[-1], 0.0)
+        return self.cumulated()[row, left] + step * (low + share * (high - low) / 2) + beyond * self.chance[:, -1]
+
+    def cumulated(self) -> Array:
+        """Expected days out of range from as_of to each node, (n, k) [d]."""
+        chance = np.asarray(self.chance, float)
+        out = np.zeros_like(chance)
+        np.cumsum((chance[:, 1:] + chance[:, :-1]) / 2 * np.diff(self.nodes), axis=1, out=out[:, 1:])
+        return out
+
+    def _place(self, days: Array) -> tuple[Ints, Array]:
+        days = np.clip(np.asarray(days, float), self.nodes[0], self.nodes[-1])
+        left = np.clip(np.searchsorted(self.nodes, days, side="right") - 1, 0, len(self.nodes) - 2)
+        return left, (days - self.nodes[left]) / (self.nodes[left + 1] - self.nodes[left])
+
+
+def _value_weights(nodes: Array, days: Array) -> Array:
+    """Weights (k, m) that turn node values into values at `days`."""
+    days = np.clip(np.asarray(days, float), nodes[0], nodes[-1])
+    left = np.clip(np.searchsorted(nodes, days, side="right") - 1, 0, len(nodes) - 2)
+    share = (days - nodes[left]) / (nodes[left + 1] - nodes[left])
+    weights = np.zeros((len(nodes), len(days)))
+    column = np.arange(len(days))
+    weights[left, column] = 1 - share
+    weights[left + 1, column] = share
+    return weights
+
+
+def _integral_weights(nodes: Array, days: Array) -> Array:
+    """Weights (k, m) that turn node values into integrals from 0 to `days`; constant beyond the last node."""
+    days = np.asarray(days, float)
+    weights = np.zeros((len(nodes), len(days)))
+    for k in range(len(nodes) - 1):
+        width = nodes[k + 1] - nodes[k]
+        share = np.clip((days - nodes[k]) / width, 0, 1)
+        weights[k] += width * (share - share**2 / 2)
+        weights[k + 1] += width * share**2 / 2
+    weights[-1] += np.maximum(days - nodes[-1], 0)
+    return weights
+
+
+def combined_chance(log_in_range: Array) -> Array:
+    """Chance that any series of an install is out of range, from the sum of log(1 - p) over its series.
+
+    An approximation: it takes the series as independent, so it errs high where they drift together.
+    """
+    return -np.expm1(np.minimum(log_in_range, 0.0))
+
+
+@dataclass(frozen=True)
+class Windows:
+    """Weeks an install may be visited in, counted from the first week of the horizon.
+
+    first, last: (n,) first and last allowed week; both within 0 … weeks - 1.
+    must: (n,) a visit has to fall in the horizon; otherwise none is needed by the interval.
+    overdue: (n,) the latest date lay before as_of.
+    """
+
+    first: Ints
+    last: Ints
+    must: NDArray[np.bool_]
+    overdue: NDArray[np.bool_]
+
+
+WORKING_DAYS_SPAN = 4  # a whole working week, Monday to Friday, lies on or before the latest date
+
+
+def windows(
+    latest: Array, earliest: Array, at_once: NDArray[np.bool_], first_monday: float, weeks: int, catch_up_weeks: int
+) -> Windows:
+    """Allowed weeks from the latest and earliest dates.
+
+    latest, earliest: (n,) days after as_of; latest may be negative (overdue) or inf. [d]
+    at_once: (n,) the chance of being out of range is above the tolerance already: no earliest date holds it back.
+    first_monday: the first week's Monday, days after as_of. [d]
+    catch_up_weeks: an overdue visit may fall in these first weeks.
+    """
+    whole = np.floor((latest - WORKING_DAYS_SPAN - first_monday) / 7)
+    overdue = latest < 0
+    must = whole < weeks
+    last = np.clip(np.where(np.isfinite(whole), whole, weeks - 1), 0, weeks - 1).astype(np.int64)
+    last = np.where(overdue, min(catch_up_weeks, weeks) - 1, last)
+    first = np.ceil((earliest - first_monday) / 7)
+    first = np.clip(np.where(np.isfinite(first), first, 0), 0, weeks - 1).astype(np.int64)
+    first = np.where(at_once | overdue, 0, np.minimum(first, last))
+    return Windows(first, last, must, overdue)
+
+
+@dataclass(frozen=True)
+class WeekCosts:
+    """Costs in expected out-of-range days; only differences along a row mean anything.
+
+    cost: (n, weeks) of a visit in that week; inf outside the window.
+    without: (n,) of no visit within the hours: none at all where none is needed, else one that finds no hours.
+    none: (n,) True where `without` means that no visit is needed in the horizon.
+    """
+
+    cost: Array
+    without: Array
+    none: NDArray[np.bool_]
+
+
+def week_costs(
+    chances: Chances, windows: Windows, day_price: Array, tolerance: float, visit_days: Array, latest: Array
+) -> WeekCosts:
+    """Expected out-of-range days of each week, with what an early visit costs by shortening the cycle.
+
+    A visit at day t leaves D(t) expected out-of-range days before it and starts the next cycle, whose long-run cost
+    per day is g (`day_price`): D(t) - g t, up to a constant (renewal-reward; Barlow & Hunter 1960; Ross, Applied
+    Probability Models, on relative costs). An overdue visit pays the tolerance for each day it waits. A visit that
+    finds no hours is taken to slip by a year: it costs the out-of-range days of that year, counted at no less than twice the
+    tolerance, which is above anything that moving one visit inside the horizon can cost.
+
+    day_price: (n,) g, expected out-of-range days per day, at most the tolerance.
+    visit_days: (weeks,) when in each week a visit is counted, days after as_of. [d]
+    latest: (n,) latest date, days after as_of. [d]
+    """
+    weeks = len(visit_days)
+    price = day_price[:, None]
+    cost = chances.days_out(visit_days) - price * visit_days
+    cost += np.where(windows.overdue, 2 * tolerance, 0.0)[:, None] * visit_days
+    week = np.arange(weeks)
+    inside = (week >= windows.first[:, None]) & (week <= windows.last[:, None])
+    cost = np.where(inside, cost, np.inf)
+
+    year = 364.0
+    best = np.argmin(cost, axis=1)
+    wanted = visit_days[best]
+    slip = chances.days_out_each(wanted + year) - chances.days_out_each(wanted)
+    short = cost[np.arange(len(best)), best] + np.maximum(slip, 2 * tolerance * year)
+
+    later = np.linspace(visit_days[-1] + 7, max(chances.nodes[-1], visit_days[-1] + 7), 25)
+    beyond = np.where(later <= np.maximum(latest, later[0])[:, None], chances.days_out(later) - price * later, np.inf)
+    without = np.where(windows.must, short, beyond.min(axis=1))
+    return WeekCosts(cost, without, ~windows.must)

@@ -1,0 +1,207 @@
+"""What the plan reads from the store, as arrays with one row per install."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+import holidays
+import numpy as np
+import polars as pl
+
+from models.tasks import CLASSES
+from models.visit_weeks import Chances, combined_chance
+from pipeline.errors import FleetError
+from pipeline.schema import SERIES
+from pipeline.settings import WEEKDAYS, PlanSettings
+from pipeline.store import Store
+
+DEFAULT_INTERVAL_MONTHS = 12.0
+MONTH_DAYS = 365.25 / 12
+CURVE_MONTHS = 36
+BATCH = 100_000
+CO_LIKELY_OUT = 0.5
+
+INSTALLS = """
+    with served as (
+        select install_no, max(visited_on) as last_visit_on,
+            max(visited_on) filter (where purpose is null or purpose in ('annual', 'commissioning')) as last_service_on
+        from current_visits group by install_no
+    ), due as (
+        select install_no, min(due_on) as due_on,
+            arg_min(series_no, (coalesce(due_on, date '9999-12-31') - date '1970-01-01') * 1e4
+                + round((1 - coalesce(p_out_now, 0)) * 1e3) * 10 + series_no) as lead_no,
+            bool_or(indicator = 'co_air_free_ppm' and (state = 'out_of_range' or coalesce(p_out_now, 0) >= ?)) as unsafe_co,
+            bool_or(indicator <> 'co_air_free_ppm' and state = 'out_of_range') as out_now
+        from forecasts group by install_no
+    ), dated as (
+        select i.install_no, i.install_id, i.area_id, i.area_no, i.model_id, i.model_no, i.media_kg,
+            m.exchanger_design, coalesce(m.exchanger_material, '') as exchanger_material,
+            coalesce(m.condensing, false) as condensing, m.base_visit_minutes, m.exchanger_cleaning_minutes,
+            m.trap_cleaning_minutes, s.last_visit_on, coalesce(s.last_service_on, i.installed_on) as began_on,
+            case when m.service_interval_months > 0 then m.service_interval_months else ? end as months,
+            d.due_on, d.lead_no, coalesce(d.unsafe_co, false) as unsafe_co, coalesce(d.out_now, false) as out_now
+        from current_installs i join current_models m using (model_no)
+        left join served s using (install_no) left join due d using (install_no)
+    )
+    select *,
+        (began_on + to_months(floor(months)::integer))::date + round((months - floor(months)) * 30.4375)::integer as interval_on,
+        (began_on + to_months(floor(months * ?)::integer))::date
+            + round((months * ? - floor(months * ?)) * 30.4375)::integer as latest_on
+    from dated order by install_no
+"""
+CURVES = """
+    select f.install_no, f.series_no, f.p_out_now, c.first_month, c.p_out
+    from forecast_curve c join forecasts f using (install_id, indicator, firing)
+    where f.p_out_now is not null
+"""
+
+
+@dataclass(frozen=True)
+class Calendar:
+    """The weeks of the horizon. mondays: their first days; working_days: (weeks,) days worked in each."""
+
+    as_of: date
+    mondays: list[date]
+    working_days: np.ndarray
+
+    @property
+    def first_monday(self) -> int:
+        return (self.mondays[0] - self.as_of).days
+
+
+def week_calendar(as_of: date, plan: PlanSettings) -> Calendar:
+    """Weeks from the Monday on or after as_of; public holidays are not worked.
+
+    Raises FleetError for a country or subdivision that the holidays package does not know.
+    """
+    first = as_of + timedelta(days=-as_of.weekday() % 7)
+    mondays = [first + timedelta(days=7 * w) for w in range(plan.horizon_weeks)]
+    worked = {WEEKDAYS.index(day) for day in plan.working_days}
+    free: set[date] = set()
+    if plan.holidays_country:
+        years = range(first.year, mondays[-1].year + 2)
+        try:
+            free = set(holidays.country_holidays(plan.holidays_country, subdiv=plan.holidays_subdivision, years=years))
+        except NotImplementedError as error:
+            given = plan.holidays_country + (f"-{plan.holidays_subdivision}" if plan.holidays_subdivision else "")
+            raise FleetError(
+                f"fleet.toml [plan]: holidays for {given!r} are not known; give ISO 3166 codes, as "
+                'holidays_country = "DE" and holidays_subdivision = "BY", or leave both out.'
+            ) from error
+    days = [sum(m + timedelta(days=d) not in free for d in worked) for m in mondays]
+    return Calendar(as_of, mondays, np.array(days, float))
+
+
+@dataclass(frozen=True)
+class Fleet:
+    """frame: one row per install, by install_no; the arrays follow it. Days count from as_of.
+
+    latest, interval, began: (n,) days; tasks_due: for each of CLASSES (n,) bool; lead: (n,) series_no or -1.
+    """
+
+    frame: pl.DataFrame
+    chances: Chances
+    latest: np.ndarray
+    interval: np.ndarray
+    began: np.ndarray
+    length: np.ndarray
+    tasks_due: dict[str, np.ndarray]
+    lead: np.ndarray
+
+
+def read_fleet(store: Store, as_of: date, plan: PlanSettings, tolerance: float) -> Fleet:
+    """Installs with their dates, combined chances, and the tasks likely to fall due before the visit after next."""
+    factor = plan.longest_interval_factor
+    frame = store.frame(INSTALLS, [CO_LIKELY_OUT, DEFAULT_INTERVAL_MONTHS, factor, factor, factor])
+
+    def days(column: str, missing: float) -> np.ndarray:
+        return frame.select(
+            (pl.col(column) - pl.lit(as_of)).dt.total_days().cast(pl.Float64).fill_null(missing)
+        ).to_series().to_numpy().copy()  # fmt: skip
+
+    length = frame["months"].cast(pl.Float64).to_numpy() * MONTH_DAYS
+    began = days("began_on", np.nan)
+    began = np.where(np.isnan(began), -length, began)  # neither visited nor dated: due now
+    interval, latest = days("interval_on", -1.0), days("latest_on", -1.0)
+    due = days("due_on", np.inf)
+    wanted = np.clip(np.minimum(due, latest), 0, None)
+    number = frame["install_no"].to_numpy()
+    nodes = None
+    total = np.zeros((0, 0), np.float32)
+    tasks_due = {name: np.zeros(len(number), bool) for name in CLASSES}
+    highest = np.full(len(number), -1.0)
+    lead = frame["lead_no"].fill_null(-1).to_numpy().astype(np.int64)
+    undated = ~np.isfinite(due)
+    for install, series, chance, first_month in curves(store):
+        if nodes is None:
+            nodes = np.r_[0.0, month_days(as_of, first_month, chance.shape[1] - 1)]
+            total = np.zeros((len(number), chance.shape[1]), np.float32)
+        place = np.searchsorted(number, install)
+        for k in np.unique(series):
+            here = series == k
+            row, p = place[here], np.clip(chance[here], 0, 1)
+            total[row] += np.log1p(-np.minimum(p, 1 - 1e-7))
+            own = Chances(nodes, p)
+            out = own.at_each(wanted[row] + length[row]) > tolerance
+            for name in _classes(int(k)):
+                tasks_due[name][row] |= out
+            p_interval = own.at_each(np.clip(interval[row], 0, None))
+            better = undated[row] & (p_interval > highest[row])
+            highest[row[better]], lead[row[better]] = p_interval[better], k
+    if nodes is None:  # nothing is forecast: every install waits for its interval
+        nodes = np.r_[0.0, month_days(as_of, _next_month(as_of), CURVE_MONTHS)]
+        total = np.zeros((len(number), len(nodes)), np.float32)
+    p_any = np.maximum.accumulate(combined_chance(total), axis=1)
+    return Fleet(frame, Chances(nodes, p_any), latest, interval, began, length, tasks_due, lead)
+
+
+def _classes(series_no: int) -> tuple[str, ...]:
+    series = SERIES[series_no]
+    if series.indicator == "co_air_free_ppm":
+        return ("exchanger", "burner")  # either clears it
+    return (series.reset_class,) if series.reset_class in CLASSES else ()
+
+
+def curves(store: Store) -> Iterator[tuple[np.ndarray, np.ndarray, np.ndarray, date]]:
+    """Batches of (install_no, series_no, chances now and by month, first month)."""
+    cursor = store.db.cursor()  # its own result, so that the store stays free
+    for batch in cursor.sql(CURVES).to_arrow_reader(BATCH):
+        frame = pl.DataFrame(batch)
+        if frame.height == 0:
+            continue
+        months = frame["p_out"].list.len().unique().to_list()
+        if len(months) != 1:
+            raise ValueError(f"forecast_curve: p_out has rows of {sorted(months)} months; all must have as many.")
+        later = frame["p_out"].explode().to_numpy().reshape(frame.height, months[0])
+        chance = np.column_stack([frame["p_out_now"].to_numpy(), later]).astype(np.float32)
+        yield frame["install_no"].to_numpy(), frame["series_no"].to_numpy(), chance, frame["first_month"][0]
+    cursor.close()
+
+
+def month_days(as_of: date, first_month: date, months: int) -> np.ndarray:
+    """Days after as_of of the firsts of the months from `first_month` on, (months,)."""
+    start = np.datetime64(first_month, "M") + np.arange(months)
+    return (start.astype("datetime64[D]") - np.datetime64(as_of)).astype(float)
+
+
+def _next_month(as_of: date) -> date:
+    return (as_of.replace(day=1) + timedelta(days=32)).replace(day=1)
+
+
+def read_capacity(store: Store, mondays: list[date]) -> dict[str, np.ndarray]:
+    """Hours available per area that capacity.csv names, (weeks,) each.
+
+    A week that is not given gets the median of the weeks that are: an area that states some weeks works in the others too.
+    """
+    rows = store.frame(
+        "select area_id, date_trunc('week', week)::date as week, sum(hours_available) as hours from current_capacity "
+        "where hours_available is not null group by all order by all"
+    )
+    capacity: dict[str, np.ndarray] = {}
+    for (area,), part in rows.group_by("area_id", maintain_order=True):
+        given = dict(zip(part["week"], part["hours"], strict=True))
+        usual = float(np.median(list(given.values())))
+        capacity[str(area)] = np.array([float(given.get(m, usual)) for m in mondays])
+    return capacity
