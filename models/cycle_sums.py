@@ -11,7 +11,7 @@ from models.lower_levels import Column, LeafSums
 from models.series import SeriesInputs, forward
 
 KEYS = ["design_no", "model_no", "install_no", "cycle_no"]
-TYPICAL_KH = 3.0  # burner hours / 1000 at which rates of different exponents are made comparable
+TYPICAL_KH = 2.0  # burner hours / 1000 at which rates of different exponents are made comparable
 
 
 def clock(hours: np.ndarray, gamma: np.ndarray | float) -> np.ndarray:

@@ -2,255 +2,112 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 
 import numpy as np
 import polars as pl
 
 from models import priors as assumed
+from models.analysers import analyser_bias
 from models.covariates import LEVEL, RATE, Term, Terms, choose_terms, drop_collinear
-from models.cycle_sums import CycleSums, Forest, Readings, rate_scale
-from models.series import FitOptions, SeriesInputs, forward
-from models.tree import Evaluation, Nodes, Priors, Tree, TreeFit, leaf_posteriors
+from models.cycle_sums import Forest, Readings
+from models.exponents import choose_exponents
+from models.fitted import (
+    SeriesFit,
+    beta_precision,
+    built_up_before,
+    evaluate,
+    freed_levels,
+    install_frame,
+    seen_cycles,
+    settle_levels,
+    tree_sums,
+)
+from models.robust import lost_variance, residuals, student_weights
+from models.series import FitOptions, SeriesInputs
+from models.tree import Priors, Tree, TreeFit
 
-LOWER = 2  # cycles and installs are swept in blocks; appliance models and designs are optimised inside
-BASES = ("install", "model", "design", "fleet")
-
-
-@dataclass
-class SeriesFit:
-    """A fitted series.
-
-    sigma: residual standard deviation; psi: covariance of (level, rate) per level of the tree (cycle, install, model,
-    design), (4, 2, 2), rate per (1,000 h) at the inner clock (`cycle_sums.clock`); gamma: exponent per design; beta and
-    terms: fixed effects. All on the transformed scale, less `centre`. reml: restricted criterion (-2 log), None where
-    the readings were too few and only weak priors speak.
-    """
-
-    inputs: SeriesInputs
-    options: FitOptions
-    terms: Terms
-    roots: list[np.ndarray]  # relative to sigma
-    sigma: float
-    gamma: dict[int, float]
-    beta: np.ndarray
-    beta_cov: np.ndarray
-    centre: float
-    readings: Readings
-    reml: float | None = None
-    clean: dict[str, np.ndarray] = field(default_factory=dict)  # install_no, level when clean
-    carry_spread: dict[str, tuple[float, float]] = field(default_factory=dict)
-    analysers: pl.DataFrame | None = None
-    pace: pl.DataFrame | None = None
-    offset: np.ndarray | None = None
-    downweighted_share: float = 0.0
-    converged: bool = True
-    passes: int = 0
-    note: str = ""
-
-    @property
-    def psi(self) -> np.ndarray:
-        return np.stack([self.sigma**2 * r @ r.T for r in self.roots])
-
-    @property
-    def fixed(self) -> dict[str, tuple[float, float]]:
-        """Label of each fixed effect: value and standard error."""
-        se = np.sqrt(np.maximum(np.diag(self.beta_cov), 0))
-        return {t.label: (float(b), float(s)) for t, b, s in zip(self.terms.terms, self.beta, se, strict=True)}
-
-    def gammas(self, design_no: np.ndarray) -> np.ndarray:
-        """Exponent per design number; 1 for a design without any."""
-        out = np.ones(len(design_no))
-        for d, g in self.gamma.items():
-            out[design_no == d] = g
-        return out
-
-    def posterior(self, cycles: pl.DataFrame) -> pl.DataFrame:
-        """Level and rate of each cycle asked for, seen or not.
-
-        cycles: install_no, cycle_no, opened_by, value_before (own unit, may be null); opened_day optional.
-        Returns install_no, cycle_no, m0, m1, v00, v01, v11, gamma, basis, readings: on the transformed scale, the rate
-        per (1,000 h) ** gamma, uncertainty of the fixed effects included, sorted by install_no, cycle_no.
-        """
-        asked = cycles.select(
-            pl.col("install_no").cast(pl.Int64), pl.col("cycle_no").cast(pl.Int64), pl.col("opened_by").cast(pl.String),
-            (pl.col("opened_day") if "opened_day" in cycles.columns else pl.lit(None)).cast(pl.Int32).alias("opened_day"),
-            pl.col("value_before").cast(pl.Float64), pl.lit(True).alias("asked"),
-        )
-        seen = seen_cycles(self.inputs, self.readings).with_columns(pl.lit(False).alias("asked"))
-        both = pl.concat([seen, asked.join(seen, on=["install_no", "cycle_no"], how="anti")])
-        wanted = asked.select("install_no", "cycle_no").unique()
-        forest = Forest.of(both.drop("asked"), install_frame(self.inputs))
-        state = evaluate(self, forest)
-        leaf = state.nodes[0]
-        frame = forest.cycles.select("install_no", "cycle_no", "opened_by")
-        gamma = self.gammas(forest.cycles["design_no"].to_numpy())
-        scale = rate_scale(gamma)
-        mean, cov = settle_levels(self, forest, state, leaf)
-        out = frame.with_columns(
-            pl.Series("m0", mean[0] + self.centre), pl.Series("m1", mean[1] * scale), pl.Series("v00", cov[0]),
-            pl.Series("v01", cov[1] * scale), pl.Series("v11", cov[2] * scale**2), pl.Series("gamma", gamma),
-            pl.Series("basis", basis_of(forest, state)), pl.Series("readings", state.sums.n.astype(np.int32)),
-        ).drop("opened_by")
-        return out.join(wanted, on=["install_no", "cycle_no"], how="semi").sort("install_no", "cycle_no")
-
-
-@dataclass
-class State:
-    """Posteriors of all nodes of a forest under a fit; relative covariances times sigma2."""
-
-    sums: CycleSums
-    freed: np.ndarray
-    built_up: np.ndarray | None
-    tree: Tree
-    at: Evaluation
-    nodes: list[Nodes]
-
-
-def install_frame(inputs: SeriesInputs) -> pl.DataFrame:
-    return inputs.installs.with_columns(pl.col("install_no").cast(pl.Int64))
-
-
-def seen_cycles(inputs: SeriesInputs, readings: Readings) -> pl.DataFrame:
-    """Cycles with usable readings; one that the cycles table does not know counts as opened by unknown."""
-    runs = pl.DataFrame({"install_no": readings.install_no, "cycle_no": readings.cycle_no}).cast(pl.Int64)
-    known = inputs.cycles.select(
-        pl.col("install_no", "cycle_no").cast(pl.Int64), pl.col("opened_by").cast(pl.String),
-        pl.col("opened_day").cast(pl.Int32), pl.col("value_before").cast(pl.Float64),
-    )
-    return runs.join(known, on=["install_no", "cycle_no"], how="left").with_columns(pl.col("opened_by").fill_null("unknown"))
-
-
-def freed_levels(forest: Forest) -> np.ndarray:
-    return (forest.cycles["opened_by"] == "unknown").fill_null(True).to_numpy()
-
-
-def built_up_before(fit: SeriesFit, forest: Forest) -> np.ndarray | None:
-    """What had built up when the cycle opened: level found before less the install's level when clean; nan if unknown."""
-    if not fit.clean:
-        return None
-    z = forward(forest.cycles["value_before"].fill_null(np.nan).to_numpy(), fit.inputs.transform) - fit.centre
-    order = fit.clean["install_no"]
-    wanted = forest.cycles["install_no"].to_numpy()
-    if len(order) == 0:
-        return np.full(len(z), np.nan)
-    k = np.minimum(np.searchsorted(order, wanted), len(order) - 1)
-    return z - np.where(order[k] == wanted, fit.clean["level"][k], float(fit.beta[0]))
-
-
-def evaluate(fit: SeriesFit, forest: Forest) -> State:
-    """Posteriors of all nodes of the forest at the fitted parameters; the fixed effects keep their weak priors here."""
-    design = forest.cycles["design_no"].to_numpy()
-    runs = forest.find(fit.readings.install_no, fit.readings.cycle_no)
-    run_gamma = np.ones(len(fit.readings.start))
-    run_gamma[runs[runs >= 0]] = fit.gammas(design)[runs >= 0]
-    sums = fit.readings.sums(run_gamma, fit.offset).at(runs)
-    freed = freed_levels(forest)
-    built_up = built_up_before(fit, forest)
-    leaf = sums.leaf(fit.terms.columns(forest, built_up), freed)
-    tree = Tree(leaf, forest.parents, n_lower=LOWER)
-    at = tree.evaluate(fit.roots, Priors(beta_precision=beta_precision(fit)), sigma2=fit.sigma**2, gradient=False)
-    lower = leaf_posteriors(tree, fit.roots, at)
-    nodes = [Nodes(n.mean, n.cov * fit.sigma**2, n.resolved) for n in (*lower, *at.nodes)]
-    return State(sums, freed, built_up, tree, at, nodes)
-
-
-def beta_precision(fit: SeriesFit) -> np.ndarray:
-    w = assumed.weak(fit.inputs.indicator, fit.inputs.transform)
-    out = []
-    for t in fit.terms.terms:
-        if t.how == "intercept":
-            sd = w.level_mean_sd if t.component == LEVEL else w.rate_mean_sd
-        elif t.how == "carry":
-            sd = 1.0
-        else:
-            sd = 3 * w.level_mean_sd if t.component == LEVEL else 3 * w.rate_mean_sd
-        out.append(1 / sd**2)
-    return np.diag(out)
-
-
-def settle_levels(fit: SeriesFit, forest: Forest, state: State, leaf: Nodes) -> tuple[np.ndarray, np.ndarray]:
-    """Level and rate of the cycles; levels that were freed come from the cycle's own mean and the rate."""
-    mean, cov = leaf.mean.copy(), leaf.cov.copy()
-    w = state.sums.w
-    own = state.freed & (w > 0)
-    if own.any():
-        tbar, zbar = state.sums.t[own] / w[own], state.sums.z[own] / w[own]
-        mean[0, own] = zbar - tbar * mean[1, own]
-        cov[0, own] = fit.sigma**2 / w[own] + tbar**2 * cov[2, own]
-        cov[1, own] = -tbar * cov[2, own]
-    blind = state.freed & (w == 0)
-    cov[0, blind] += assumed.weak(fit.inputs.indicator, fit.inputs.transform).unknown ** 2
-    # where what had built up before the work is not known, its spread stays in the level
-    for j, term in enumerate(fit.terms.terms):
-        if term.how == "carry":
-            here = (forest.cycles["opened_by"] == term.value).fill_null(False).to_numpy() & (w == 0)
-            if state.built_up is not None:
-                here &= ~np.isfinite(state.built_up)
-            cov[0, here] += (fit.beta[j] * fit.carry_spread.get(term.value, (0.0, 0.0))[1]) ** 2
-    return mean, cov
-
-
-def basis_of(forest: Forest, state: State) -> np.ndarray:
-    """What the rate leans on most: the largest weight of the shrinkage chain install, model, design, fleet.
-
-    With r the share of a level's own rate variance that its data resolved, the install's own readings carry weight r_i,
-    the model's r_m (1 - r_i), the design's r_d (1 - r_m) (1 - r_i), the fleet the rest.
-    """
-    install = np.clip(state.nodes[0].resolved, 0, 1)
-    to_install, to_model, to_design = forest.parents
-    model = to_model[to_install]
-    r_m = np.clip(state.nodes[2].resolved, 0, 1)[model]
-    r_d = np.clip(state.nodes[3].resolved, 0, 1)[to_design[model]]
-    weights = np.stack([install, (1 - install) * r_m, (1 - install) * (1 - r_m) * r_d, (1 - install) * (1 - r_m) * (1 - r_d)])
-    return np.array(BASES)[weights.argmax(axis=0)]
+FEWEST_WORKS = 10  # cycles opened by one kind of work, with the value before known, to fit what it carries over
+LOWER = 2
 
 
 def fit_series(inputs: SeriesInputs, options: FitOptions = FitOptions()) -> SeriesFit:
-    """Fit one series; never fails for want of readings: then the weak priors of `priors` speak and `reml` is None."""
+    """Fit one series; never fails for want of readings: then the weak priors of `priors` speak and `reml` is None.
+
+    A fleet larger than `options.search_installs` is searched (exponents, terms, covariances) on a sample spread evenly over
+    the install numbers, and then fitted whole from there.
+    """
     readings = Readings.of(inputs)
+    installs = np.unique(readings.install_no)
+    if len(installs) > 2 * options.search_installs:
+        step = len(installs) / options.search_installs
+        sample = installs[(np.arange(options.search_installs) * step).astype(int)]
+        searched = search(inputs, Readings.of(inputs, sample), options)
+        return whole(searched, readings)
+    return search(inputs, readings, options)
+
+
+def start(inputs: SeriesInputs, readings: Readings, options: FitOptions, forest: Forest) -> SeriesFit:
+    """Nothing fitted yet: the weak priors."""
     weak = assumed.weak(inputs.indicator, inputs.transform)
-    forest = Forest.of(seen_cycles(inputs, readings), install_frame(inputs))
-    prior = assumed.level_priors(weak, options.prior_nodes)
+    terms = Terms((Term(LEVEL, "intercept"), Term(RATE, "intercept")))
     relative = [np.diag([weak.level, weak.rate]) / weak.sigma * k for k in (0.5, 1, 1, 1)]
-    base = Terms((Term(LEVEL, "intercept"), Term(RATE, "intercept")))
-    fit = SeriesFit(
-        inputs, options, base, relative, weak.sigma, {int(d): 1.0 for d in forest.designs}, np.zeros(2), np.eye(2),
-        readings.centre, readings,
+    gamma = {int(d): 1.0 for d in forest.designs}
+    return SeriesFit(
+        inputs, options, terms, relative, weak.sigma, gamma, np.zeros(2), np.eye(2), readings.centre, readings
     )
-    if not enough(forest, readings):
-        fit.note = "too few readings: weak priors"
-        return with_beta(fit, forest)
-    sums, freed = tree_sums(fit, forest), freed_levels(forest)
-    fit.terms = choose_terms(forest, sums, freed, options.covariates)
-    fit = refit(fit, forest, prior)
-    return fit
 
 
-def enough(forest: Forest, readings: Readings) -> bool:
+def search(inputs: SeriesInputs, readings: Readings, options: FitOptions) -> SeriesFit:
+    """Covariances, exponents, terms, weights and analysers, each in the light of the others."""
+    forest = Forest.of(seen_cycles(inputs, readings), install_frame(inputs))
+    fit = start(inputs, readings, options, forest)
+    if not enough(readings):
+        return with_beta(replace(fit, note="too few readings: weak priors"), forest)
+    fit = replace(fit, terms=choose_terms(forest, tree_sums(fit, forest), freed_levels(forest), options.covariates))
+    fit = refit(fit, forest)
+    if len(options.gammas) > 1:
+        gamma = choose_exponents(fit, forest)
+        if gamma != fit.gamma:
+            fit = refit(replace(fit, gamma=gamma), forest)
+    carrying = with_carry(fit, forest)
+    if carrying is not fit:
+        fit = refit(carrying, forest)
+    for _ in range(options.robust_rounds):
+        fit = refit(reweighted(with_clean_levels(fit, forest), forest), forest)
+    return settled(fit, forest)
+
+
+def whole(searched: SeriesFit, readings: Readings) -> SeriesFit:
+    """The whole fleet from what its sample taught: weights once, covariances from where they stand."""
+    forest = Forest.of(seen_cycles(searched.inputs, readings), install_frame(searched.inputs))
+    gamma = {int(d): searched.gamma.get(int(d), 1.0) for d in forest.designs}
+    centre = replace(readings, centre=searched.centre)
+    fit = with_clean_levels(replace(searched, readings=centre, gamma=gamma), forest)
+    if searched.options.robust_rounds:
+        fit = reweighted(fit, forest)
+    return settled(refit(fit, forest), forest)
+
+
+def enough(readings: Readings) -> bool:
     """Readings to estimate at least a mean, a rate and a residual variance: some cycle must have been read twice."""
-    if len(readings.z) < 6 or forest.cycles.height == 0:
+    if len(readings.z) < 6:
         return False
-    run = readings.run
-    first = readings.hours[readings.start][run]
+    first = readings.hours[readings.start][readings.run]
     return int((np.abs(readings.hours - first) > 1.0).sum()) >= 3
 
 
-def tree_sums(fit: SeriesFit, forest: Forest) -> CycleSums:
-    runs = forest.find(fit.readings.install_no, fit.readings.cycle_no)
-    gamma = np.ones(len(fit.readings.start))
-    gamma[runs] = fit.gammas(forest.cycles["design_no"].to_numpy())
-    return fit.readings.sums(gamma, fit.offset).at(runs)
-
-
-def refit(fit: SeriesFit, forest: Forest, prior: Priors) -> SeriesFit:
+def refit(fit: SeriesFit, forest: Forest) -> SeriesFit:
     """Covariances, residual variance and fixed effects anew from where they stand."""
+    prior = assumed.level_priors(assumed.weak(fit.inputs.indicator, fit.inputs.transform), fit.options.prior_nodes)
     sums, freed = tree_sums(fit, forest), freed_levels(forest)
-    leaf = sums.leaf(fit.terms.columns(forest, built_up_before(fit, forest)), freed)
+    built_up = built_up_before(fit, forest)
+    terms = drop_collinear(fit.terms, forest, sums, freed, built_up)
+    leaf = sums.leaf(terms.columns(forest, built_up), freed)
     found: TreeFit = Tree(leaf, forest.parents, n_lower=LOWER).fit(fit.roots, prior)
     e = found.at
     return replace(
-        fit, roots=found.roots, sigma=float(np.sqrt(e.sigma2)), beta=e.beta, beta_cov=e.beta_cov * e.sigma2,
+        fit, terms=terms, roots=found.roots, sigma=float(np.sqrt(e.sigma2)), beta=e.beta, beta_cov=e.beta_cov * e.sigma2,
         reml=e.criterion, converged=found.converged, passes=fit.passes + found.passes,
     )
 
@@ -258,10 +115,79 @@ def refit(fit: SeriesFit, forest: Forest, prior: Priors) -> SeriesFit:
 def with_beta(fit: SeriesFit, forest: Forest) -> SeriesFit:
     """Fixed effects under the weak priors, for fleets too small to fit."""
     if forest.cycles.height == 0:
-        cov = np.linalg.inv(beta_precision(fit))
-        return replace(fit, beta_cov=cov)
+        return replace(fit, beta_cov=np.linalg.inv(beta_precision(fit)))
     state = evaluate(fit, forest)
     return replace(fit, beta=state.at.beta, beta_cov=state.at.beta_cov * fit.sigma**2)
 
 
-__all__ = ["RATE", "SeriesFit", "drop_collinear", "fit_series"]
+def with_clean_levels(fit: SeriesFit, forest: Forest) -> SeriesFit:
+    """Each install's level when clean: of the reference kind of cycle, all that acts on the level but work included."""
+    state = evaluate(fit, forest)
+    level = state.nodes[1].mean[0].copy()
+    first = np.flatnonzero(np.r_[True, np.diff(forest.parents[0]) != 0])
+    for j, term in enumerate(fit.terms.terms):
+        if term.component == LEVEL and term.how in ("category", "number"):
+            x = term.column(forest, None)
+            if x is not None:
+                level += fit.beta[j] * x[first]
+    order = np.argsort(forest.installs)
+    return replace(fit, clean={"install_no": forest.installs[order], "level": level[order]})
+
+
+def with_carry(fit: SeriesFit, forest: Forest) -> SeriesFit:
+    """Adds, per kind of work with cycles enough, the share of what had built up that the work leaves."""
+    cleaned = with_clean_levels(fit, forest)
+    built_up = built_up_before(cleaned, forest)
+    if built_up is None:
+        return fit
+    sums = tree_sums(fit, forest)
+    opened = forest.cycles["opened_by"]
+    terms, spread = [], {}
+    for kind in sorted(set(opened.drop_nulls().to_list()) - {"new", "unknown"}):
+        here = (opened == kind).fill_null(False).to_numpy() & np.isfinite(built_up) & (sums.n > 0)
+        if here.sum() >= FEWEST_WORKS and np.std(built_up[here]) > 1e-6:
+            terms.append(Term(LEVEL, "carry", value=kind, centre=float(np.mean(built_up[here]))))
+            spread[kind] = float(np.std(built_up[here]))
+    if not terms:
+        return fit
+    return replace(
+        cleaned, terms=replace(fit.terms, terms=fit.terms.terms + tuple(terms)), carry_spread=spread
+    )
+
+
+def reweighted(fit: SeriesFit, forest: Forest) -> SeriesFit:
+    """Analyser biases and robust weights from the residuals of the fit as it stands."""
+    state = evaluate(fit, forest)
+    left = residuals(fit, forest, state)
+    readings = fit.readings
+    if fit.options.analysers:
+        bias = analyser_bias(
+            left.residual, left.leverage, readings.weight, readings.analyser, fit.sigma**2, fit.analysers
+        )
+        if bias is not None:
+            shift = bias.of(readings.analyser) - (0.0 if fit.offset is None else fit.offset)
+            left = replace(left, residual=left.residual - shift * (1 - left.leverage))
+            fit = replace(fit, analysers=bias)
+    weight = student_weights(left.studentised(fit.sigma), fit.options.robust_df)
+    return replace(fit, readings=replace(readings, weight=weight), downweighted_share=float(np.mean(weight < 1)))
+
+
+def settled(fit: SeriesFit, forest: Forest) -> SeriesFit:
+    """Last touches: sigma without what the weights took from it, and how far a level after an unknown start may lie."""
+    if fit.options.robust_rounds:
+        sigma = fit.sigma / np.sqrt(lost_variance(fit.options.robust_df))
+        fit = replace(fit, sigma=float(sigma), roots=[r * fit.sigma / sigma for r in fit.roots])
+    fit = with_clean_levels(fit, forest)
+    state = evaluate(fit, forest)
+    seen = state.freed & (state.sums.w > 0)
+    weak = assumed.weak(fit.inputs.indicator, fit.inputs.transform)
+    if seen.sum() >= FEWEST_WORKS:
+        mean, _ = settle_levels(fit, forest, state, state.nodes[0])
+        away = mean[0, seen] - fit.clean["level"][np.searchsorted(fit.clean["install_no"], forest.cycles["install_no"].to_numpy()[seen])]
+        n = seen.sum()
+        spread = np.sqrt((n * np.var(away) + 5 * weak.unknown**2) / (n + 5))
+        fit = replace(fit, unknown=(float(np.median(away)) * n / (n + 5), float(spread)))
+    return fit
+
+
+__all__ = ["RATE", "SeriesFit", "fit_series", "pl"]

@@ -1,0 +1,226 @@
+"""A fitted series: its parameters, and the posterior of level and rate of any cycle under them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import polars as pl
+
+from models import priors as assumed
+from models.analysers import AnalyserBias
+from models.covariates import LEVEL, Terms
+from models.cycle_sums import CycleSums, Forest, Readings, rate_scale
+from models.series import FitOptions, SeriesInputs, forward
+from models.tree import Evaluation, Nodes, Priors, Tree, leaf_posteriors
+
+LOWER = 2  # cycles and installs are swept in blocks; appliance models and designs are optimised inside
+BASES = ("install", "model", "design", "fleet")
+
+
+@dataclass
+class SeriesFit:
+    """A fitted series.
+
+    sigma: residual standard deviation; psi: covariance of (level, rate) per level of the tree (cycle, install, model,
+    design), (4, 2, 2), rate per (1,000 h) at the inner clock (`cycle_sums.clock`); gamma: exponent per design; beta and
+    terms: fixed effects. All on the transformed scale, less `centre`. reml: restricted criterion (-2 log), None where
+    the readings were too few and only weak priors speak.
+    """
+
+    inputs: SeriesInputs
+    options: FitOptions
+    terms: Terms
+    roots: list[np.ndarray]  # relative to sigma
+    sigma: float
+    gamma: dict[int, float]
+    beta: np.ndarray
+    beta_cov: np.ndarray
+    centre: float
+    readings: Readings
+    reml: float | None = None
+    clean: dict[str, np.ndarray] = field(default_factory=dict)  # install_no, level when clean
+    carry_spread: dict[str, float] = field(default_factory=dict)  # of what had built up, per kind of work
+    unknown: tuple[float, float] | None = None  # shift and spread of a level after an unknown start
+    analysers: AnalyserBias | None = None
+    pace: pl.DataFrame | None = None
+    downweighted_share: float = 0.0
+    converged: bool = True
+    passes: int = 0
+    note: str = ""
+
+    @property
+    def psi(self) -> np.ndarray:
+        return np.stack([self.sigma**2 * r @ r.T for r in self.roots])
+
+    @property
+    def fixed(self) -> dict[str, tuple[float, float]]:
+        """Label of each fixed effect: value and standard error."""
+        se = np.sqrt(np.maximum(np.diag(self.beta_cov), 0))
+        return {t.label: (float(b), float(s)) for t, b, s in zip(self.terms.terms, self.beta, se, strict=True)}
+
+    def gammas(self, design_no: np.ndarray) -> np.ndarray:
+        """Exponent per design number; 1 for a design without any."""
+        out = np.ones(len(design_no))
+        for d, g in self.gamma.items():
+            if g != 1.0:
+                out[design_no == d] = g
+        return out
+
+    @property
+    def offset(self) -> np.ndarray | None:
+        """Bias of each reading's analyser, taken off it."""
+        return None if self.analysers is None else self.analysers.of(self.readings.analyser)
+
+    @property
+    def empty(self) -> bool:
+        """No reading in the whole fleet: nothing can be said of this indicator."""
+        return len(self.readings.z) == 0
+
+    def posterior(self, cycles: pl.DataFrame) -> pl.DataFrame:
+        """Level and rate of each cycle asked for, seen or not.
+
+        cycles: install_no, cycle_no, opened_by, value_before (own unit, may be null); opened_day optional.
+        Returns install_no, cycle_no, m0, m1, v00, v01, v11, gamma, basis, readings: on the transformed scale, the rate
+        per (1,000 h) ** gamma, uncertainty of the fixed effects included, sorted by install_no, cycle_no.
+        """
+        asked = cycles.select(
+            pl.col("install_no").cast(pl.Int64), pl.col("cycle_no").cast(pl.Int64), pl.col("opened_by").cast(pl.String),
+            (pl.col("opened_day") if "opened_day" in cycles.columns else pl.lit(None)).cast(pl.Int32).alias("opened_day"),
+            pl.col("value_before").cast(pl.Float64), pl.lit(True).alias("asked"),
+        )
+        seen = seen_cycles(self.inputs, self.readings).with_columns(pl.lit(False).alias("asked"))
+        both = pl.concat([seen, asked.join(seen, on=["install_no", "cycle_no"], how="anti")])
+        wanted = asked.select("install_no", "cycle_no").unique()
+        forest = Forest.of(both.drop("asked"), install_frame(self.inputs))
+        state = evaluate(self, forest)
+        leaf = state.nodes[0]
+        frame = forest.cycles.select("install_no", "cycle_no", "opened_by")
+        gamma = self.gammas(forest.cycles["design_no"].to_numpy())
+        scale = rate_scale(gamma)
+        mean, cov = settle_levels(self, forest, state, leaf)
+        out = frame.with_columns(
+            pl.Series("m0", mean[0] + self.centre), pl.Series("m1", mean[1] * scale), pl.Series("v00", cov[0]),
+            pl.Series("v01", cov[1] * scale), pl.Series("v11", cov[2] * scale**2), pl.Series("gamma", gamma),
+            pl.Series("basis", basis_of(forest, state)), pl.Series("readings", state.sums.n.astype(np.int32)),
+        ).drop("opened_by")
+        return out.join(wanted, on=["install_no", "cycle_no"], how="semi").sort("install_no", "cycle_no")
+
+
+@dataclass
+class State:
+    """Posteriors of all nodes of a forest under a fit; relative covariances times sigma2."""
+
+    sums: CycleSums
+    freed: np.ndarray
+    built_up: np.ndarray | None
+    tree: Tree
+    at: Evaluation
+    nodes: list[Nodes]
+
+
+def install_frame(inputs: SeriesInputs) -> pl.DataFrame:
+    return inputs.installs.with_columns(pl.col("install_no").cast(pl.Int64))
+
+
+def seen_cycles(inputs: SeriesInputs, readings: Readings) -> pl.DataFrame:
+    """Cycles with usable readings; one that the cycles table does not know counts as opened by unknown."""
+    runs = pl.DataFrame({"install_no": readings.install_no, "cycle_no": readings.cycle_no}).cast(pl.Int64)
+    known = inputs.cycles.select(
+        pl.col("install_no", "cycle_no").cast(pl.Int64), pl.col("opened_by").cast(pl.String),
+        pl.col("opened_day").cast(pl.Int32), pl.col("value_before").cast(pl.Float64),
+    )
+    return runs.join(known, on=["install_no", "cycle_no"], how="left").with_columns(pl.col("opened_by").fill_null("unknown"))
+
+
+def freed_levels(forest: Forest) -> np.ndarray:
+    return (forest.cycles["opened_by"] == "unknown").fill_null(True).to_numpy()
+
+
+def built_up_before(fit: SeriesFit, forest: Forest) -> np.ndarray | None:
+    """What had built up when the cycle opened: level found before less the install's level when clean; nan if unknown."""
+    if not fit.clean:
+        return None
+    z = forward(forest.cycles["value_before"].fill_null(np.nan).to_numpy(), fit.inputs.transform) - fit.centre
+    order = fit.clean["install_no"]
+    wanted = forest.cycles["install_no"].to_numpy()
+    if len(order) == 0:
+        return np.full(len(z), np.nan)
+    k = np.minimum(np.searchsorted(order, wanted), len(order) - 1)
+    return z - np.where(order[k] == wanted, fit.clean["level"][k], float(fit.beta[0]))
+
+
+def tree_sums(fit: SeriesFit, forest: Forest) -> CycleSums:
+    """Sums of the forest's cycles at the fit's exponents, weights and analyser biases."""
+    runs = forest.find(fit.readings.install_no, fit.readings.cycle_no)
+    gamma = np.ones(len(fit.readings.start))
+    gamma[runs[runs >= 0]] = fit.gammas(forest.cycles["design_no"].to_numpy())[runs >= 0]
+    return fit.readings.sums(gamma, fit.offset).at(runs)
+
+
+def evaluate(fit: SeriesFit, forest: Forest) -> State:
+    """Posteriors of all nodes of the forest at the fitted parameters; the fixed effects keep their weak priors here."""
+    sums = tree_sums(fit, forest)
+    freed = freed_levels(forest)
+    built_up = built_up_before(fit, forest)
+    leaf = sums.leaf(fit.terms.columns(forest, built_up), freed)
+    tree = Tree(leaf, forest.parents, n_lower=LOWER)
+    at = tree.evaluate(fit.roots, Priors(beta_precision=beta_precision(fit)), sigma2=fit.sigma**2, gradient=False)
+    lower = leaf_posteriors(tree, fit.roots, at)
+    nodes = [Nodes(n.mean, n.cov * fit.sigma**2, n.resolved) for n in (*lower, *at.nodes)]
+    return State(sums, freed, built_up, tree, at, nodes)
+
+
+def beta_precision(fit: SeriesFit) -> np.ndarray:
+    w = assumed.weak(fit.inputs.indicator, fit.inputs.transform)
+    out = []
+    for t in fit.terms.terms:
+        if t.how == "intercept":
+            sd = w.level_mean_sd if t.component == LEVEL else w.rate_mean_sd
+        elif t.how == "carry":
+            sd = 1.0
+        else:
+            sd = 3 * w.level_mean_sd if t.component == LEVEL else 3 * w.rate_mean_sd
+        out.append(1 / sd**2)
+    return np.diag(out)
+
+
+def settle_levels(fit: SeriesFit, forest: Forest, state: State, leaf: Nodes) -> tuple[np.ndarray, np.ndarray]:
+    """Level and rate of the cycles; levels that were freed come from the cycle's own mean and the rate."""
+    mean, cov = leaf.mean.copy(), leaf.cov.copy()
+    w = state.sums.w
+    own = state.freed & (w > 0)
+    if own.any():
+        tbar, zbar = state.sums.t[own] / w[own], state.sums.z[own] / w[own]
+        mean[0, own] = zbar - tbar * mean[1, own]
+        cov[0, own] = fit.sigma**2 / w[own] + tbar**2 * cov[2, own]
+        cov[1, own] = -tbar * cov[2, own]
+    blind = state.freed & (w == 0)
+    shift, spread = fit.unknown or (0.0, assumed.weak(fit.inputs.indicator, fit.inputs.transform).unknown)
+    mean[0, blind] += shift
+    cov[0, blind] += spread**2
+    # where what had built up before the work is not known, its spread stays in the level
+    for j, term in enumerate(fit.terms.terms):
+        if term.how == "carry":
+            here = (forest.cycles["opened_by"] == term.value).fill_null(False).to_numpy() & (w == 0)
+            if state.built_up is not None:
+                here &= ~np.isfinite(state.built_up)
+            cov[0, here] += (fit.beta[j] * fit.carry_spread.get(term.value, 0.0)) ** 2
+    return mean, cov
+
+
+def basis_of(forest: Forest, state: State) -> np.ndarray:
+    """What the rate leans on most: the largest weight of the shrinkage chain install, model, design, fleet.
+
+    With r the share of a level's own rate variance that its data resolved, the install's own readings carry weight r_i,
+    the model's r_m (1 - r_i), the design's r_d (1 - r_m) (1 - r_i), the fleet the rest.
+    """
+    install = np.clip(state.nodes[0].resolved, 0, 1)
+    to_install, to_model, to_design = forest.parents
+    model = to_model[to_install]
+    r_m = np.clip(state.nodes[2].resolved, 0, 1)[model]
+    r_d = np.clip(state.nodes[3].resolved, 0, 1)[to_design[model]]
+    weights = np.stack([install, (1 - install) * r_m, (1 - install) * (1 - r_m) * r_d, (1 - install) * (1 - r_m) * (1 - r_d)])
+    return np.array(BASES)[weights.argmax(axis=0)]
+
+

@@ -1,0 +1,61 @@
+"""What the fit leaves over of each reading, and how little a far-off one may count."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache
+
+import numpy as np
+from scipy import integrate, stats
+
+from models.cycle_sums import Forest, clock
+from models.fitted import SeriesFit, State, settle_levels
+
+KNEE = 2.0  # standard deviations up to which a reading counts in full
+
+
+@dataclass
+class Residuals:
+    """Per reading: residual on the fit's scale, leverage (share of it that its cycle's posterior follows, 0 to 1)."""
+
+    residual: np.ndarray
+    leverage: np.ndarray
+
+    def studentised(self, sigma: float) -> np.ndarray:
+        return self.residual / (sigma * np.sqrt(1 - np.minimum(self.leverage, 0.98)))
+
+
+def residuals(fit: SeriesFit, forest: Forest, state: State) -> Residuals:
+    readings = fit.readings
+    leaf_of_run = np.empty(len(readings.start), dtype=np.int64)
+    at = forest.find(readings.install_no, readings.cycle_no)
+    leaf_of_run[at[at >= 0]] = np.flatnonzero(at >= 0)
+    counts = np.diff(np.r_[readings.start, len(readings.z)])
+    mean, cov = settle_levels(fit, forest, state, state.nodes[0])
+    gamma = fit.gammas(forest.cycles["design_no"].to_numpy())[leaf_of_run]
+    spread = lambda x: np.repeat(x[leaf_of_run], counts)
+    tau = clock(readings.hours, np.repeat(gamma, counts))
+    z = readings.z - readings.centre - (0.0 if fit.offset is None else fit.offset)
+    residual = z - spread(mean[0]) - spread(mean[1]) * tau
+    variance = spread(cov[0]) + 2 * tau * spread(cov[1]) + tau**2 * spread(cov[2])
+    return Residuals(residual, np.clip(readings.weight * variance / fit.sigma**2, 0.0, 1.0))
+
+
+def student_weights(t: np.ndarray, df: float) -> np.ndarray:
+    """Weights of a Student-t likelihood (Lange, Little & Taylor 1989, J. Am. Stat. Assoc. 84), 1 up to the knee.
+
+    Within the knee all readings count in full, so that a fleet without mistakes is fitted as if by least squares.
+    """
+    at_knee = df + KNEE**2
+    return np.where(np.abs(t) <= KNEE, 1.0, at_knee / (df + t**2))
+
+
+@cache
+def lost_variance(df: float) -> float:
+    """Expected weight times squared residual under a normal: what the weights take from sigma^2."""
+    def part(t: float) -> float:
+        return float(student_weights(np.array(t), df)) * t * t * float(stats.norm.pdf(t))
+
+    inner, _ = integrate.quad(part, 0, KNEE)
+    outer, _ = integrate.quad(part, KNEE, 12)
+    return 2 * (inner + outer)
