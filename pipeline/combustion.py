@@ -147,7 +147,7 @@ def dew_point_c(h2o_pct: pl.Expr, pressure_pa: pl.Expr) -> pl.Expr:
 
 
 def condensate_mol(gas: Gas, flue_temp_c: pl.Expr, dew_c: pl.Expr, pressure_pa: pl.Expr) -> pl.Expr:
-    """Water that has condensed if the gas leaves saturated at flue_temp_c; 0 above the dew point. [mol per unit of fuel]
+    """Water condensed if the gas leaves saturated at flue_temp_c; 0 above the dew point. [mol per unit of fuel]
 
     A low estimate near the dew point: surfaces are colder than the bulk gas. Gated on the dew point, since above the
     boiling point the formula changes sign.
@@ -235,16 +235,21 @@ def adiabatic_flame_c(gas: Gas, air_temp_c: pl.Expr, fuel: FuelTerms) -> pl.Expr
     inverse interpolation of fourth order; within 1.3 K from 0 to 20.5 % O2.
     """
     heat_kj = fuel.net_kj + air_enthalpy_kj(gas, air_temp_c)
-    temps = (REFERENCE_K, *FLAME_NODES_K)
-    heats: list[pl.Expr] = [pl.lit(0.0), *(products_enthalpy_kj(gas, temp) for temp in FLAME_NODES_K)]
-    flame_k: pl.Expr = pl.lit(0.0)
-    for i, temp in enumerate(temps):
-        weight: pl.Expr = pl.lit(temp)
-        for j, other in enumerate(heats):
-            if j != i:
-                weight = weight * (heat_kj - other) / (heats[i] - other)
-        flame_k = flame_k + weight
-    return flame_k - ZERO_C
+    heats = [pl.lit(0.0), *(products_enthalpy_kj(gas, temp) for temp in FLAME_NODES_K)]
+    return interpolated(heat_kj, heats, [REFERENCE_K, *FLAME_NODES_K]) - ZERO_C
+
+
+def interpolated(x: pl.Expr, nodes: list[pl.Expr], values: list[float]) -> pl.Expr:
+    """The polynomial through (nodes, values) at x, from divided differences; nodes rise and differ row by row."""
+    table: list[pl.Expr] = [pl.lit(value) for value in values]
+    slopes = [table[0]]
+    for order in range(1, len(nodes)):
+        table = [(table[i + 1] - table[i]) / (nodes[i + order] - nodes[i]) for i in range(len(table) - 1)]
+        slopes.append(table[0])
+    result = slopes[-1]
+    for node, slope in zip(reversed(nodes[:-1]), reversed(slopes[:-1]), strict=True):
+        result = slope + (x - node) * result
+    return result
 
 
 def products_enthalpy_kj(gas: Gas, temp_k: float) -> pl.Expr:

@@ -1,7 +1,7 @@
 """Enthalpies of the flue-gas species: the NASA polynomials, read from gas_enthalpies.csv.
 
-Source: McBride, Gordon and Reno, NASA TM-4513 (1993), as in the file nasa_gas.yaml of Cantera. h/R = a6 + a1 T + a2 T²/2 +
-a3 T³/3 + a4 T⁴/4 + a5 T⁵/5, T in K, one set of coefficients below 1000 K and one above.
+Source: McBride, Gordon and Reno, NASA TM-4513 (1993), as in the file nasa_gas.yaml of Cantera. With T in K,
+h/R = a6 + a1 T + a2 T²/2 + a3 T³/3 + a4 T⁴/4 + a5 T⁵/5; one set of coefficients below 1000 K and one above.
 """
 
 from __future__ import annotations
@@ -22,11 +22,9 @@ REFERENCE_K = 298.15
 @cache
 def _ranges(gas: str) -> list[tuple[float, float, tuple[float, ...]]]:
     """(from_k, to_k, a1 … a6) of one gas, coldest first."""
-    with files("pipeline").joinpath("gas_enthalpies.csv").open(encoding="utf-8", newline="") as handle:
+    with files("pipeline").joinpath("gas_enthalpies.csv").open("r", encoding="utf-8") as handle:
         rows = [row for row in csv.DictReader(handle) if row["gas"] == gas]
-    return [
-        (float(row["from_k"]), float(row["to_k"]), tuple(float(row[f"a{n}"]) for n in range(1, 7))) for row in rows
-    ]
+    return [(float(row["from_k"]), float(row["to_k"]), tuple(float(row[f"a{n}"]) for n in range(1, 7))) for row in rows]
 
 
 @cache

@@ -111,7 +111,7 @@ class Component:
 
 
 def _read(name: str) -> list[dict[str, str]]:
-    with files("pipeline").joinpath(name).open(encoding="utf-8", newline="") as handle:
+    with files("pipeline").joinpath(name).open("r", encoding="utf-8") as handle:
         return list(csv.DictReader(handle))
 
 

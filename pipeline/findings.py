@@ -1,0 +1,264 @@
+"""What the numbers of one test contradict: each contradiction has a name, a sentence, and what it would mislead.
+
+A rule is a true/false expression over the columns of a test, its fuel (`fuel_co2_max_pct`) and `co_seen_ppm`. The
+rules a test breaks travel as one integer, a bit each, until they are put into words.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from functools import reduce
+from operator import or_
+
+import polars as pl
+
+from pipeline.combustion import CO2_ABOVE_MAX_PCT, CO_COUNTS_ABOVE_PPM, O2_AMBIENT_PCT, O2_IN_AIR_PCT
+
+O2_ACCURACY_PCT = 0.2
+CO2_ACCURACY_PCT = 0.3
+ROUNDING_PCT = 0.05
+"""What usual analysers allow themselves, % by volume; added up, since neither error is known to be independent."""
+MOSTLY_AIR_O2_PCT = 15.0
+"""Above this the CO air-free is multiplied by more than 3.5 and no burner runs so. Common practice, no source."""
+MOST_CO_PPM = 40_000.0
+"""4 %: the largest range of analysers that dilute the sample. Common practice, no source."""
+LEAST_CO_PPM = 0.5
+"""Analysers show whole ppm; a smaller CO was probably entered in per cent."""
+SUPPLY_BELOW_RETURN_K = 1.0
+"""A burner that fires cannot cool the water; two sensors may differ by this much."""
+
+
+@dataclass(frozen=True)
+class Rule:
+    """One contradiction.
+
+    name: as it stands in the column `findings`.   column: the entered cell it is shown at.
+    misleads: which fits it would mislead, of "flue", "co", "o2".   message: what is said to the reader.
+    broken: true where it holds; null counts as false. None: found by comparing tests (patterns.py).
+    """
+
+    name: str
+    column: str
+    misleads: frozenset[str]
+    message: pl.Expr
+    broken: pl.Expr | None = None
+
+
+O2, CO2, CO = pl.col("o2_pct"), pl.col("co2_pct"), pl.col("co_ppm")
+SEEN_CO = pl.col("co_seen_ppm")
+"""CO as measured, also where only its air-free value was given."""
+MAX = pl.col("fuel_co2_max_pct")
+FLUE, RETURN, SUPPLY = pl.col("flue_temp_c"), pl.col("return_temp_c"), pl.col("supply_temp_c")
+
+
+def counted_co_pct(co_ppm: pl.Expr = SEEN_CO) -> pl.Expr:
+    """CO where there is so much that the balance of oxygen and carbon feels it, else 0. [%]"""
+    return pl.when(co_ppm > CO_COUNTS_ABOVE_PPM).then(co_ppm / 1e4).otherwise(0.0)
+
+
+def co2_residual_pct(o2_pct: pl.Expr = O2, co2_pct: pl.Expr = CO2, co_ppm: pl.Expr = SEEN_CO) -> pl.Expr:
+    """CO2 as read (with CO where it counts) less the CO2 that the fuel gives beside this O2. [%]"""
+    co_pct = counted_co_pct(co_ppm)
+    return co2_pct + co_pct - MAX * (1 - (o2_pct - co_pct / 2) / O2_IN_AIR_PCT)
+
+
+def co2_bound_pct(co2_max_pct: pl.Expr = MAX) -> pl.Expr:
+    """How large `co2_residual_pct` may be from accuracy and rounding alone. [%]   0.46 for natural gas."""
+    return CO2_ACCURACY_PCT + O2_ACCURACY_PCT * co2_max_pct / O2_IN_AIR_PCT + ROUNDING_PCT
+
+
+def co2_impossible(co2_pct: pl.Expr = CO2, co2_max_pct: pl.Expr = MAX) -> pl.Expr:
+    """More CO2 than the fuel can give at all: the fuel is another one, or the value is wrong."""
+    return co2_pct > co2_max_pct + CO2_ABOVE_MAX_PCT
+
+
+def _off_line() -> pl.Expr:
+    """O2 and CO2, both readable, that the fuel cannot give together."""
+    both = (O2 >= 0) & (O2 < O2_AMBIENT_PCT) & (CO2 > 0)
+    return both & (co2_residual_pct().abs() > co2_bound_pct())
+
+
+def exchanged() -> pl.Expr:
+    """O2 and CO2 that disagree as entered and agree with the fuel the other way round."""
+    turned = co2_residual_pct(o2_pct=CO2, co2_pct=O2).abs() <= co2_bound_pct()
+    return (_off_line() & turned & (CO2 < O2_AMBIENT_PCT)).fill_null(False)
+
+
+def _n(expression: pl.Expr, decimals: int = 1) -> pl.Expr:
+    """A number inside a sentence."""
+    return expression.round(decimals).cast(pl.String)
+
+
+_BOTH = frozenset({"o2", "co"})
+_BESIDE = pl.format(
+    "CO2 of {} % beside O2 of {} %, where {} gives {} %",
+    _n(CO2),
+    _n(O2),
+    pl.col("fuel"),
+    _n(CO2 - co2_residual_pct()),
+)
+
+RULES: tuple[Rule, ...] = (
+    Rule(
+        "sample_is_air",
+        "o2_pct",
+        _BOTH,
+        pl.format("O2 of {} % is that of air: the probe was not in the flue gas.", _n(O2)),
+        O2 >= O2_AMBIENT_PCT,
+    ),
+    Rule(
+        "sample_mostly_air",
+        "o2_pct",
+        _BOTH,
+        pl.format("O2 of {} %: no burner runs with so much air; most of the sample was air.", _n(O2)),
+        (O2 > MOSTLY_AIR_O2_PCT) & (O2 < O2_AMBIENT_PCT),
+    ),
+    Rule(
+        "air_in_probe",
+        "o2_pct",
+        _BOTH,
+        pl.format(
+            "O2 of {} % against {} % in the neighbouring test, while {} did not change: air was probably drawn into "
+            "the probe.",
+            _n(O2),
+            _n(pl.col("neighbour_o2_pct")),
+            pl.col("unchanged"),
+        ),
+    ),
+    Rule("o2_negative", "o2_pct", _BOTH, pl.format("O2 of {} % cannot be: the cell needs care.", _n(O2)), O2 < 0),
+    Rule(
+        "air_short",
+        "co_ppm",
+        frozenset(),
+        pl.format("CO of {} ppm wants more oxygen than the O2 of {} %: too little air.", _n(SEEN_CO, 0), _n(O2)),
+        (O2 >= 0) & (O2 - counted_co_pct() / 2 < 0),
+    ),
+    Rule(
+        "co2_above_fuel_max",
+        "co2_pct",
+        _BOTH,
+        pl.format("CO2 of {} % is more than {} gives without excess air ({} %).", _n(CO2), pl.col("fuel"), _n(MAX)),
+        co2_impossible() & ~exchanged(),
+    ),
+    Rule(
+        "co2_zero",
+        "co2_pct",
+        frozenset(),
+        pl.format("CO2 of {} % cannot be with {}: taken as not measured.", _n(CO2), pl.col("fuel")),
+        (CO2 <= 0) & (MAX > 0),
+    ),
+    Rule(
+        "o2_co2_exchanged",
+        "co2_pct",
+        _BOTH,
+        pl.format("{}: the other way round they agree; the two seem exchanged.", _BESIDE),
+        exchanged(),
+    ),
+    Rule(
+        "o2_co2_disagree",
+        "co2_pct",
+        _BOTH,
+        pl.format("{}: a wrong fuel set, a cell that has drifted, or a typing error.", _BESIDE),
+        _off_line() & ~exchanged() & ~co2_impossible(),
+    ),
+    Rule(
+        "other_fuel_set",
+        "co2_pct",
+        frozenset(),
+        pl.format(
+            "{}: the CO2 of {}; the analyser was probably set to that fuel. O2 and CO hold.",
+            _BESIDE,
+            pl.col("other_fuel"),
+        ),
+    ),
+    Rule(
+        "fuel_in_doubt",
+        "co2_pct",
+        frozenset(),
+        pl.format(
+            "{}: the CO2 of {}, visit after visit; the fuel recorded for this install is probably wrong.",
+            _BESIDE,
+            pl.col("other_fuel"),
+        ),
+    ),
+    Rule(
+        "flue_below_return",
+        "flue_temp_c",
+        frozenset({"flue"}),
+        pl.format("Flue gas of {} °C is no warmer than the return water of {} °C that cools it.", _n(FLUE), _n(RETURN)),
+        FLUE <= RETURN,
+    ),
+    Rule(
+        "supply_below_return",
+        "return_temp_c",
+        frozenset({"flue"}),
+        pl.format("Supply water of {} °C below the return of {} °C: the two seem exchanged.", _n(SUPPLY), _n(RETURN)),
+        SUPPLY < RETURN - SUPPLY_BELOW_RETURN_K,
+    ),
+    Rule(
+        "co_not_shown",
+        "co_ppm",
+        frozenset({"co"}),
+        pl.format("CO of {} ppm is nothing an analyser shows (whole ppm, at most {}).", _n(CO, 4), int(MOST_CO_PPM)),
+        (CO < 0) | (CO > MOST_CO_PPM) | ((CO > 0) & (CO < LEAST_CO_PPM)),
+    ),
+)
+BIT = {rule.name: 1 << place for place, rule in enumerate(RULES)}
+PATTERN_COLUMNS = {"neighbour_o2_pct": pl.Float64, "unchanged": pl.String, "other_fuel": pl.String}
+"""What patterns.py adds to the tests it finds something about."""
+
+
+def broken_rules() -> pl.Expr:
+    """The rules that a test breaks by itself, one bit each (`BIT`). [Int32]"""
+    return reduce(
+        or_,
+        (
+            pl.when(rule.broken).then(pl.lit(BIT[rule.name], pl.Int32)).otherwise(pl.lit(0, pl.Int32))
+            for rule in RULES
+            if rule.broken is not None
+        ),
+    )
+
+
+def keeps(fit: str, broken: pl.Expr) -> pl.Expr:
+    """Whether a test may go into a fit ("flue", "co" or "o2")."""
+    mask = reduce(or_, (BIT[rule.name] for rule in RULES if fit in rule.misleads))
+    return (broken & pl.lit(mask, pl.Int32)) == 0
+
+
+def names_of(broken: int) -> str | None:
+    """The names of the rules in `broken`, joined by semicolons; None where there is none."""
+    return ";".join(rule.name for rule in RULES if broken & BIT[rule.name]) or None
+
+
+OFF_LINE = BIT["o2_co2_disagree"] | BIT["o2_co2_exchanged"] | BIT["co2_above_fuel_max"]
+"""What another fuel's line can explain."""
+
+
+def named(broken: pl.Series) -> pl.Series:
+    """`names_of` for a column; cheap, since few combinations occur."""
+    seen = broken.unique()
+    return broken.replace_strict(seen, [names_of(value) for value in seen], return_dtype=pl.String)
+
+
+def worded(tests: pl.DataFrame, wanted: Iterable[Rule] = RULES) -> pl.DataFrame:
+    """One row per broken rule of each test: the keys, column, value, rule, message, misleads.
+
+    tests: visit_no, stage, firing, `broken`, the entered columns, fuel, fuel_co2_max_pct and PATTERN_COLUMNS.
+    """
+    keys = ["visit_no", "stage", "firing"]
+    parts = []
+    for rule in wanted:
+        rows = tests.filter((pl.col("broken") & BIT[rule.name]) != 0)
+        parts.append(
+            rows.select(
+                *keys,
+                pl.lit(rule.column).alias("column"),
+                pl.col(rule.column).cast(pl.String).alias("value"),
+                pl.lit(rule.name).alias("rule"),
+                rule.message.alias("message"),
+                pl.lit(bool(rule.misleads)).alias("misleads"),
+            )
+        )
+    return pl.concat(parts).sort([*keys, "rule"])
