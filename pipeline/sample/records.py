@@ -1,18 +1,14 @@
 """What technicians wrote down: frames of installs, visits and readings in the fleet folder's columns, gaps included."""
 
-from collections.abc import Mapping
-
 import numpy as np
 import polars as pl
 
-from pipeline import fuels
+from pipeline import combustion, fuels
 from pipeline.sample.draws import Draws
 from pipeline.sample.scenario import DESIGNS, FUELS, SITE_BIOGAS, STREETS
 from pipeline.sample.simulate import BREAKDOWN, CLEANINGS, COMMISSIONING, NONE, PURPOSES, Fleet, Visits, own_unit
 from pipeline.sample.truth import Truth
 
-O2_AMBIENT_PCT = 20.9  # air-free CO is defined with this figure
-O2_IN_DRY_AIR_PCT = 20.95  # CO2 follows O2 along the fuel line that ends here
 _NOTES = ("", "access by the yard", "customer not at home, key at the office", "fan noisy", "filling loop dripping",
           "siphon refilled", "advised on water treatment", "door seal replaced", "outside sensor loose")
 
@@ -124,9 +120,9 @@ def visit_ids(number: np.ndarray, turn: np.ndarray) -> pl.Series:
     return pl.select("V" + head + "-" + tail).to_series()
 
 
-def co2_max_pct(tables: Mapping[str, Mapping[str, float]] | None = None) -> np.ndarray:
-    """Largest CO2 in dry flue gas of the sample's fuels, in the order of `FUELS`. [%]"""
-    table = fuels.load(tables or {"site_biogas": SITE_BIOGAS})
+def co2_max_pct() -> np.ndarray:
+    """CO2 in dry flue gas without excess air of the sample's fuels, in the order of `FUELS`. [%]"""
+    table = fuels.load({"site_biogas": SITE_BIOGAS})
     return np.array([table[name].co2_max_pct for name in FUELS])
 
 
@@ -169,13 +165,20 @@ def _tests(fleet: Fleet, visits: Visits, here: np.ndarray, seen: np.ndarray, sta
     values = own_unit(seen)
     bias = scenario.bias[visits.analyser[here]]
     o2 = np.clip(values[:, 3 if high else 4], 0.3, 18.0)
-    co = values[:, 1 if high else 2] * np.exp(bias[:, 1]) * (O2_AMBIENT_PCT - o2) / O2_AMBIENT_PCT
-    shown_o2 = np.clip(o2 + bias[:, 0] + 0.04 * normal("o2"), 0.2, 20.0)
-    peak = co2_max_pct()[truth.fuel[at]]
-    # One sensor or the other: where CO2 is measured it has its own error; else the analyser works it out from O2.
+    shown_o2 = np.clip(o2 + bias[:, 0] + 0.04 * normal("o2"), 0.2, 18.0)
+    # Some analysers measure CO2, with an error of its own; the others work it out from their O2.
     measured = scenario.draws.uniform("co2 sensor", visits.analyser[here]) < 0.35
-    co2 = peak * (1 - np.where(measured, o2 + 0.35 * 0.08 * normal("co2"), shown_o2) / O2_IN_DRY_AIR_PCT)
-    co2 += np.where(measured, 0.08 * normal("co2 error"), 0.0)
+    gas = pl.DataFrame(
+        {
+            "o2": o2, "shown_o2": shown_o2, "line_o2": np.where(measured, o2, shown_o2),
+            "air_free": values[:, 1 if high else 2] * np.exp(bias[:, 1]), "peak": co2_max_pct()[truth.fuel[at]],
+        }
+    ).select(
+        "shown_o2", co=combustion.co_measured_ppm(pl.col("air_free"), pl.col("o2")),
+        co2=combustion.co2_from_o2_pct(pl.col("line_o2"), pl.col("peak")),
+    ).with_columns(air_free=combustion.co_air_free_ppm(pl.col("co"), pl.col("shown_o2")))
+    co, air_free = gas["co"].to_numpy(), gas["air_free"].to_numpy()
+    co2 = gas["co2"].to_numpy() + np.where(measured, 0.08 * normal("co2 error"), 0.0)
     condensing = np.array([d.condensing for d in DESIGNS])[truth.design[at]]
     water = scenario.draws.normal("return water", who, turn)
     back = np.where(condensing, np.clip(44 + 7 * water, 24, 62), np.clip(58 + 5 * water, 45, 75))
@@ -189,7 +192,6 @@ def _tests(fleet: Fleet, visits: Visits, here: np.ndarray, seen: np.ndarray, sta
     air = np.round(np.where(truth.room_air[at], 19 + 2 * normal("air"), outdoor + 0.5 * normal("air")), 1)
     flame = np.round(values[:, 5] * (1.0 if high else 0.86), 2)
     has_o2, has_co2 = ~chance("no o2", 0.05), ~chance("no co2", 0.22)
-    air_free = co * O2_AMBIENT_PCT / (O2_AMBIENT_PCT - np.minimum(shown_o2, 18))
     co_read = ~chance("no co", 0.03)
     return pl.DataFrame(
         {

@@ -80,8 +80,8 @@ MODELS = (
     Model("Lurrick 70", 3, 74.0, 12, 0.08, limits={_O2_H: (3.4, 6.6), _O2_L: (3.4, 7.6)}),
     Model("Lurrick 110", 3, 118.0, 18, 0.04, limits={_O2_H: (3.4, 6.6)}),
     Model("Brennovar Silu 25", 4, 27.0, 12, 0.08, limits={_CO: (None, 400)}, propane_limits={_O2_H: (3.5, 7.2)}),
-    # The high end for low fire was mistyped (4.9 for 7.9): this model's readings sit just outside it.
-    Model("Brennovar Silu 35", 4, 37.5, 12, 0.04, mistyped=True, limits={_CO: (None, 400), _O2_L: (3.2, 4.9)}),
+    # The high end for low fire was mistyped (5.2 for 7.2): this model's readings sit just outside it.
+    Model("Brennovar Silu 35", 4, 37.5, 12, 0.03, mistyped=True, limits={_CO: (None, 400), _O2_L: (3.2, 5.2)}),
     Model("Hovmaq Ferro 60", 5, 66.0, 24, 0.05, oil=True, limits={_FLUE: (None, 170), _O2_H: (2.8, 7.0)}),
     Model("Ystrelva Mono 22", 6, 23.5, 12, 0.04),
     Model("Ystrelva Mono 30", 6, 32.5, 12, 0.02),
