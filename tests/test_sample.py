@@ -375,8 +375,11 @@ def test_a_rule_is_shown_only_what_has_been_recorded(tmp_path: Path) -> None:
     scenario = build_scenario(50, 3, 9, UNTIL)
     days = []
 
+    written: list[str] = []
+
     def rule(seen: policy.Seen) -> np.ndarray:
         days.append(seen.day)
+        written[:] = seen.install_ids
         if len(days) == 8:
             seen.write(tmp_path / "seen")
         return seen.last_day + 200.0
@@ -385,6 +388,7 @@ def test_a_rule_is_shown_only_what_has_been_recorded(tmp_path: Path) -> None:
     visits, past = read_all(tmp_path / "seen", "visits"), policy.grown_fleet(scenario)[1]
     on = visits["visited_on"].str.to_date()
     assert on.max() > UNTIL
+    assert set(visits["install_id"]) <= set(written)
     assert on.max().toordinal() - date(1970, 1, 1).toordinal() < days[7]
     assert on.is_between(date(1990, 1, 1), UNTIL).sum() == sum(map(len, past))
 

@@ -23,7 +23,7 @@ def install_truth(fleet: Fleet) -> pl.DataFrame:
     as_of is the last day of the records. level, rate, gamma: z = level + rate * (hours/1000)**gamma on the drift
     model's scale (log or identity), of the open cycle; hours_open: burner hours since it began; value: the indicator
     itself at as_of; rate_per_1000h: its drift then, in its own unit; out_on: the day the true value leaves the range if
-    nobody visits (as_of if it has already, empty beyond 16 years); hours_per_year: in typical weather.
+    nobody visits (as_of if it has already, empty beyond some 15 years); hours_per_year: in typical weather.
     """
     truth, n = fleet.truth, len(fleet.truth)
     every = np.arange(n)

@@ -9,7 +9,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+import polars as pl
 
+from pipeline.sample.records import names
 from pipeline.sample.scenario import Scenario
 from pipeline.sample.schedule import past_visits
 from pipeline.sample.simulate import ANNUAL, Fleet, Visits
@@ -33,6 +35,11 @@ class Seen:
     interval_days: np.ndarray
     _fleet: Fleet
     _rounds: list[Visits]
+
+    @property
+    def install_ids(self) -> pl.Series:
+        """The installs' keys, in the order of the arrays."""
+        return names("K", self.number, 7)
 
     def write(self, folder: Path) -> None:
         """Write what has been recorded as a fleet folder without dirt, so that a rule can run the pipeline on it.
