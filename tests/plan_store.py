@@ -44,7 +44,7 @@ def plan_store(
             {
                 "model_id": [f"M{k}" for k in range(models)],
                 "model_no": pl.Series(range(models), dtype=pl.Int32),
-                "exchanger_design": [f"coil-{k // 2}" for k in range(models)],
+                "name": [f"Alder {20 + k}" for k in range(models)], "exchanger_design": [f"coil-{k // 2}" for k in range(models)],
                 "exchanger_material": [("stainless", "cast_iron")[k % 2] for k in range(models)],
                 "condensing": [k % 2 == 0 for k in range(models)],
                 "service_interval_months": [(12.0, 12.0, 18.0)[k % 3] for k in range(models)],
