@@ -1,0 +1,150 @@
+"""From the posterior of every open cycle to chances and dates, and from the models' drift to their ranking."""
+
+from __future__ import annotations
+
+import os
+from concurrent.futures import ThreadPoolExecutor
+
+import numpy as np
+import polars as pl
+
+from models.forecast import (
+    Outlook,
+    chance_on,
+    chance_on_own_day,
+    drift_rates,
+    horizon_day,
+    last_days_within,
+    scaled_limits,
+)
+from models.hours import LoadCalendar, first_of_months
+from pipeline.schema import SERIES, Series
+from pipeline.settings import Settings
+from pipeline.stages.cycles import as_of_day, load_calendar
+from pipeline.store import Store
+
+MONTHS = 36
+BLOCK = 16_000  # installs at a time: what one pass needs then stays in the cache
+REACHED = (0.10, 0.50, 0.90)
+VALUE_COLUMNS = {
+    "install_no": pl.Int32, "series_no": pl.Int32, "p_out_now": pl.Float64, "due_on": pl.Date, "out_p10_on": pl.Date,
+    "out_p50_on": pl.Date, "out_p90_on": pl.Date, "rate_per_1000h": pl.Float64, "rate_low_per_1000h": pl.Float64,
+    "rate_high_per_1000h": pl.Float64, "basis": pl.String,
+}  # fmt: skip
+
+
+def outlook_of(store: Store, series: Series, as_of: int) -> tuple[pl.DataFrame, Outlook]:
+    """Every install with an open cycle of a series, in order, and what its forecast depends on.
+
+    Returns the frame (install_no, basis, limits …) and the outlook, row by row alike.
+    """
+    frame = store.frame(
+        """
+        select o.install_no, o.m0, o.m1, o.v00, o.v01, o.v11, o.gamma, o.hours_open, o.basis, o.readings,
+            l.limit_low, l.limit_high, c.hours_per_year, c.hours_rel_sd, c.weather_rel_sd, c.now_h, c.counted_h,
+            i.area_no, i.model_no
+        from open_cycles o
+        join limits l on l.install_no = o.install_no and l.series_no = o.series_no
+        join install_clock c on c.install_no = o.install_no
+        join current_installs i on i.install_no = o.install_no
+        where o.series_no = ? and l.series_no = ?
+        order by o.install_no
+        """,
+        [series.series_no, series.series_no],
+    )
+
+    def column(name: str) -> np.ndarray:
+        return frame[name].cast(pl.Float64).fill_null(np.nan).to_numpy()
+
+    low, high = scaled_limits(column("limit_low"), column("limit_high"), series.transform)
+    hours_open = np.maximum(column("hours_open"), 0.0)
+    since_counter = np.maximum(column("now_h") - column("counted_h"), 0.0)
+    return frame, Outlook(
+        m0=column("m0"), m1=column("m1"), v00=column("v00"), v01=column("v01"), v11=column("v11"),
+        gamma=column("gamma"), low=low, high=high, hours_open=hours_open,
+        counted_open=np.maximum(hours_open - since_counter, 0.0), per_year=np.maximum(column("hours_per_year"), 1.0),
+        rel_sd=column("hours_rel_sd"), weather_sd=column("weather_rel_sd"),
+        area_no=frame["area_no"].to_numpy().astype(np.int64), as_of=as_of,
+    )  # fmt: skip
+
+
+def forecast(store: Store, settings: Settings) -> None:
+    """Write forecasts and forecast_curve.
+
+    A series with no range, and the water pressure, has a state only where it has a range, and no forecast.
+    """
+    calendar, as_of = load_calendar(store), as_of_day(store)
+    store.run_file("63_last_values.sql")
+    store.write("forecast_values", pl.DataFrame(schema=VALUE_COLUMNS))
+    store.run(f"create or replace table curve_values (install_no integer, series_no integer, p_out float[{MONTHS}])")
+    for series in SERIES:
+        if series.reset_class != "none":
+            _forecast_series(store, settings, series, calendar, as_of)
+    store.run_file("66_forecasts.sql")
+
+
+def _forecast_series(store: Store, settings: Settings, series: Series, calendar: LoadCalendar, as_of: int) -> None:
+    frame, outlook = outlook_of(store, series, as_of)
+    if not len(outlook):
+        return
+    months = first_of_months(as_of, MONTHS)
+    tolerances = (settings.risk_tolerance, *REACHED)
+    ranged = np.isfinite(outlook.low) | np.isfinite(outlook.high)
+
+    def part(start: int) -> tuple[np.ndarray, np.ndarray, np.ndarray, tuple[np.ndarray, ...]]:
+        block = outlook.rows(slice(start, start + BLOCK))
+        now = chance_on_own_day(block, calendar, np.full(len(block), as_of))
+        days = last_days_within(block, calendar, tolerances)
+        curve = chance_on(block, calendar, months).astype(np.float32)
+        return now, days, curve, drift_rates(block, series.transform)
+
+    # numpy and scipy let go of the interpreter lock, so blocks run side by side.
+    with ThreadPoolExecutor(min(4, os.cpu_count() or 1)) as pool:
+        parts = list(pool.map(part, range(0, len(outlook), BLOCK)))
+    now, days, curve = (np.concatenate([p[k] for p in parts]) for k in range(3))
+    rate, rate_low, rate_high = (np.concatenate([p[3][k] for p in parts]) for k in range(3))
+
+    end = horizon_day(as_of)
+    # Up to tolerance: the last such day. Reached: the day after it. Both as_of where that has passed.
+    reached = np.column_stack([days[:, :1], days[:, 1:] + 1])
+    reached = np.where(days < as_of, as_of, reached)
+    beyond = (reached > end) | ~ranged[:, None]
+
+    def dates(k: int) -> pl.Series:
+        return (
+            pl.Series(np.where(beyond[:, k], 0, reached[:, k]).astype(np.int32))
+            .set(pl.Series(beyond[:, k]), None)
+            .cast(pl.Date)
+        )
+
+    def numbers(values: np.ndarray, digits: int, empty: np.ndarray | None = None) -> pl.Series:
+        kept = np.isfinite(values) if empty is None else np.isfinite(values) & ~empty
+        return pl.Series(np.where(kept, values, 0.0).round(digits)).set(pl.Series(~kept), None)
+
+    store.append(
+        "forecast_values",
+        frame.select(
+            "install_no",
+            series_no=pl.lit(series.series_no, pl.Int32),
+            p_out_now=numbers(now, 6, ~ranged),
+            due_on=dates(0),
+            out_p10_on=dates(1),
+            out_p50_on=dates(2),
+            out_p90_on=dates(3),
+            rate_per_1000h=numbers(rate, 6),
+            rate_low_per_1000h=numbers(rate_low, 6),
+            rate_high_per_1000h=numbers(rate_high, 6),
+            basis="basis",
+        ),
+    )
+    kept = np.flatnonzero(ranged)
+    store.append(
+        "curve_values",
+        pl.DataFrame(
+            {
+                "install_no": frame["install_no"].to_numpy()[kept],
+                "series_no": np.full(len(kept), series.series_no, np.int32),
+                "p_out": pl.Series(np.ascontiguousarray(curve[kept].round(6))),
+            }
+        ),
+    )
