@@ -112,7 +112,7 @@ CONFIG: dict[str, Any] = {
     "axis": {"labelFontSize": 12, "titleFontSize": 13, "titleFontWeight": "normal", "tickSize": 4, "labelLimit": 210,
              "titlePadding": 8},
     "legend": {"labelFontSize": 12, "titleFontSize": 13, "titleFontWeight": "normal", "orient": "top",
-               "labelLimit": 260, "symbolStrokeWidth": 2},
+               "labelLimit": 260, "titleLimit": 0, "symbolStrokeWidth": 2},
     "header": {"labelFontSize": 12, "titleFontSize": 13},
     "axisTemporal": {"labelOverlap": "greedy"},
 }

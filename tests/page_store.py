@@ -127,7 +127,7 @@ def small_store(hostile: str | None = None, installs: int = 60, areas: int = 3, 
     for i in number[: installs - installs // 10]:  # the last tenth has never been visited
         pace = float(np.exp(rng.normal(0, 0.5)))
         for year in range(5):
-            on = date(2021, 2, 1) + timedelta(days=int(365 * year + rng.integers(0, 40) + i % 30))
+            on = date(2022, 2, 1) + timedelta(days=int(365 * year + rng.integers(0, 40) + i % 30))
             v = len(visits)
             visits.append({"visit_no": v, "visit_id": f"V{v:06}", "install_no": i, "install_id": f"I{i:05}",
                            "visited_on": on, "technician_id": f"T{i % 5}", "purpose": "annual", "minutes_on_site": 62.0,
@@ -188,7 +188,7 @@ def small_store(hostile: str | None = None, installs: int = 60, areas: int = 3, 
         "install_id": f"I{i:05}", "area_id": f"A{i % areas}", "model_id": f"M{i % 4}", "due_on": AS_OF + timedelta(days=int(i)),
         "leading_indicator": "co_air_free_ppm", "planned_week": weeks[i // 3 % 52], "expected_minutes": 65.0 + i % 9,
         "p_out_at_planned": 0.08, "p_out_at_interval": 0.31, "tasks": "clean exchanger by rinse;clean trap",
-        "take_along": "trap gasket;neutralising media 4 kg", "last_visit_on": date(2025, 2, 10)} for i in number])
+        "take_along": "trap gasket;neutralising media 4 kg", "last_visit_on": date(2025, 9, 10)} for i in number])
     tables["area_weeks"] = pl.DataFrame([{
         "area_id": f"A{a}", "week": w, "visits": 6, "hours_needed": 8.0 + (n * 7 + a * 3) % 5,
         "hours_available": 10.0 if capacity else None, "hours_short": max(0.0, (n * 7 + a * 3) % 5 - 2.0) if capacity else None,

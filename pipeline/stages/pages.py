@@ -8,12 +8,14 @@ from pathlib import Path
 import numpy as np
 import polars as pl
 
+from pipeline import fuels
+from pipeline.combustion import co2_from_o2_pct, co_measured_ppm, excess_air_ratio
 from pipeline.schema import SERIES, Series
 from pipeline.settings import Settings
 from pipeline.store import Store
-from pipeline.units import shown_unit
+from pipeline.units import shown_unit, to_shown
 from reports import cards as card_builder
-from reports.pages import front, models, quality, staffing, visits
+from reports.pages import front, limits, models, quality, staffing, tags, visits
 from reports.site import Fleet, Site, shown
 
 VIEWS = ("80_page_basics.sql", "81_page_index.sql", "82_page_staffing.sql", "83_page_models.sql", "84_page_visits.sql",
@@ -48,6 +50,8 @@ def pages(store: Store, settings: Settings, site: Path) -> list[str]:
         "quality_counts": _counts(store)}, visits.card_pages(heads))
     _staffing(store, made, settings)
     _models(store, made)
+    _limits(store, made, settings)
+    _tags(store, made, settings)
     quality.quality_page(made, {
         **{name: get(store, f"select * from page_{name}") for name in ("rejected", "doubtful", "doubtful_by", "completeness", "test_completeness")},
         "quality_counts": _counts(store),
@@ -135,6 +139,34 @@ def back_to_units(frame: pl.DataFrame, hours: pl.Expr) -> pl.DataFrame:
         return pl.when(pl.col("transform") == "log").then(z.clip(-30, 30).exp()).otherwise(z) * pl.col("factor") + pl.col("shift")
 
     return frame.with_columns(unit(mid - wide).alias("q10"), unit(mid).alias("q50"), unit(mid + wide).alias("q90"))
+
+
+def _limits(store: Store, made: Site, settings: Settings) -> None:
+    power = shown_unit("kW", settings.units)
+    sheets = get(store, "select * from page_sheets").with_columns(
+        to_shown(pl.col("rated_input_kw"), "kW", settings.units).alias("rated_input"), pl.lit(power.name).alias("rated_unit"))
+    limits.limits_pages(made, {"sheets": sheets, "ranges": get(store, "select * from page_limits"),
+                               "pairs": shown(gas_pairs(fuels.load(settings.fuels), sheets["fuel"].drop_nulls().unique().sort().to_list()))})
+
+
+def gas_pairs(known: fuels.FuelTable, names: list[str]) -> pl.DataFrame:
+    """O2 and what belongs to it for each fuel: fuel, o2_pct, co2_pct (null where the fuel makes none), excess_air_pct, co_at_limit_factor."""
+    o2 = pl.DataFrame({"o2_pct": [k / 2 for k in range(0, 31)]})
+    found = [o2.with_columns(pl.lit(name).alias("fuel")).with_columns(
+        co2_from_o2_pct(pl.col("o2_pct"), known[name].terms().co2_max_pct).alias("co2_pct"),
+        (100 * (excess_air_ratio(pl.col("o2_pct"), known[name].terms()) - 1)).alias("excess_air_pct"),
+        co_measured_ppm(pl.lit(1.0), pl.col("o2_pct")).alias("co_at_limit_factor")) for name in names if name in known]
+    return pl.concat(found) if found else pl.DataFrame(schema={
+        "o2_pct": pl.Float64, "fuel": pl.String, "co2_pct": pl.Float64, "excess_air_pct": pl.Float64, "co_at_limit_factor": pl.Float64})
+
+
+def _tags(store: Store, made: Site, settings: Settings) -> None:
+    units = settings.units
+    heads = get(store, "select * from page_tags").with_columns(to_shown(pl.col("system_pressure_kpa"), "kPa", units).alias("system_pressure"))
+    tests = get(store, "select * from page_tag_tests").with_columns(
+        to_shown(pl.col("flue_temp_c"), "°C", units).alias("flue_temp"), to_shown(pl.col("flue_over_return_k"), "K", units).alias("flue_over_return"))
+    tags.tags_pages(made, {"tags": heads, "tag_tests": tests, "tag_limits": get(store, "select * from page_tag_limits")},
+                    {u: shown_unit(u, units).name.removesuffix(" difference") for u in ("°C", "K", "kPa")}, TAG_WEEKS)
 
 
 def _visits(store: Store, made: Site, as_of: date) -> None:

@@ -40,8 +40,8 @@ def hours_by_week_chart(weeks: pl.DataFrame, area_param: alt.Parameter) -> alt.L
             alt.Tooltip("hours_needed:Q").title("Hours needed").format(",.1f"),
             alt.Tooltip("hours_available:Q").title("Hours there are").format(",.1f"),
             alt.Tooltip("visits:Q").title("Visits").format(",.0f")]
-    need = base.mark_bar(aria=False, stroke=None).encode(
-        x=x, x2="week_end:T", y=alt.Y("hours_needed:Q").title("Technician hours per week [h]"),
+    need = base.mark_rect(aria=False).encode(
+        x=x, x2="week_end:T", y=alt.Y("hours_needed:Q").title("Technician hours per week [h]"), y2=alt.datum(0),
         color=alt.Color("kind:N").title(None).scale(domain=["needed", "there are"], range=[theme.BLUE, theme.VERMILLION])
         .legend(symbolType="square"), tooltip=tips).transform_calculate(kind="'needed'")
     have = base.mark_line(interpolate="step-after", strokeWidth=2, aria=False).encode(
@@ -129,9 +129,9 @@ def media_chart(months: pl.DataFrame, unit: str) -> alt.Chart:
 
     months: month (first day), month_end, media. [unit]
     """
-    return alt.Chart(months).mark_bar(color=theme.GREEN).encode(
-        x=alt.X("month:T").title("Month").axis(format="%b %Y", grid=False), x2="month_end:T",
-        y=alt.Y("media:Q").title(f"Neutralising media [{unit}]").axis(format=",.0f"),
+    return alt.Chart(months).mark_rect(color=theme.GREEN).encode(
+        x=alt.X("month:T").title("Month").axis(format="%b %Y", grid=False, labelOverlap="greedy"), x2="month_end:T",
+        y=alt.Y("media:Q").title(f"Neutralising media [{unit}]").axis(format=",.0f"), y2=alt.datum(0),
         tooltip=[alt.Tooltip("month:T").title("Month").format("%b %Y"),
                  alt.Tooltip("media:Q").title(f"Media [{unit}]").format(",.1f")],
     ).properties(width="container", height=180)

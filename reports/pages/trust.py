@@ -119,12 +119,23 @@ def scores(frame: pl.DataFrame, bins: pl.DataFrame, figures: list[Figure]) -> di
         figures.append(Figure("calibration", charts.calibration_chart(own_bins.select("p_mid", "observed", "low", "high", "n")), said,
                               "On the dashed line both agree; bars: intervals of the share found."))
         figs.append("calibration")
-    table = tables.build("Forecasts tried on the past", named.sort("series_no", "horizon_months", "brier", "method", nulls_last=True), [
+    return {"figs": figs, "table": _score_table(named), "words": ""}
+
+
+def _score_table(named: pl.DataFrame) -> tables.Table:
+    """One row per series and horizon: these forecasts, the base rate, and the best other method."""
+    keys = ["series_no", "label", "horizon_months"]
+    ours = named.filter(pl.col("method") == "foulcast")
+    base = named.filter(pl.col("method") == "base_rate").select(*keys, pl.col("brier").alias("brier_base"))
+    other = named.filter(~pl.col("method").is_in(["foulcast", "base_rate"])).sort("brier", "method", nulls_last=True).group_by(keys).agg(
+        pl.col("method_words").first().alias("best_other"), pl.col("brier").first().alias("brier_other"))
+    rows = ours.join(base, on=keys, how="left").join(other, on=keys, how="left").sort("series_no", "horizon_months")
+    return tables.build("Forecasts tried on the past, beside simpler ways", rows, [
         tables.Column("Reading", tables.words("label")), tables.Column("Months ahead", tables.figures("horizon_months"), True),
-        tables.Column("Method", tables.words("method_words")), tables.Column("Forecasts", tables.figures("n"), True),
-        tables.Column("Found out", tables.figures("events"), True), tables.Column("Brier score", tables.figures("brier", 4), True),
-        tables.Column("Brier skill", tables.figures("brier_skill", 2), True), tables.Column("Log score", tables.figures("log_score", 3), True),
+        tables.Column("Forecasts", tables.figures("n"), True), tables.Column("Then found out", tables.figures("events"), True),
+        tables.Column("Brier score", tables.figures("brier", 4), True), tables.Column("Fleet's base rate", tables.figures("brier_base", 4), True),
+        tables.Column("Best other way", lambda r: tables.bdi(r["best_other"])), tables.Column("its Brier score", tables.figures("brier_other", 4), True),
         tables.Column("AUC", tables.figures("auc", 2), True), tables.Column("Calibration slope", tables.figures("calibration_slope", 2), True),
-        tables.Column("80 % interval covers", tables.chances("coverage80"), True)], 120, rest="rows in the store, table backtest_scores",
-        note="Brier and log score: smaller is better. Skill: 1 is perfect, 0 no better than the fleet's base rate. Slope 1 is calibrated.")
-    return {"figs": figs, "table": table, "words": ""}
+        tables.Column("80 % interval covers", tables.chances("coverage80"), True)], 60, rest="rows in the store, table backtest_scores",
+        note="Brier score: mean squared error of the chances, smaller is better. AUC: chance that an install that went out had the higher forecast. "
+             "Slope 1 is calibrated. Every method and score is in exports/run.json.")

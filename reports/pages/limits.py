@@ -1,0 +1,87 @@
+"""Limits sheets: per appliance model and fuel the allowed ranges, their source, and matching O2 and CO2; one printed page each."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import polars as pl
+
+from reports import tables, theme
+from reports.site import Site
+
+SHEETS_A_PAGE = 60
+# Published figures, for comparison only; what stands behind each is said beside it.
+PUBLISHED = (
+    "US, vented heating appliances: 400 ppm CO air-free in the flue gas (ANSI Z21 series, second-hand).",
+    "UK trade bodies, condensing boilers without a maker's figure: CO at most 350 ppm and CO/CO2 at most 0.0040.",
+    "Germany: above 1000 ppm CO in undiluted dry flue gas the test is repeated within 6 weeks (sweeps' ordinance KÜO, second-hand); "
+    "network operators cite 300 ppm as to be put right within weeks and shut off above 1000 ppm (gas rules G 680).",
+    "Room air: 9 ppm CO over 8 h and 35 ppm over 1 h (US ambient standard); 50 ppm over 8 h (OSHA); ceiling 200 ppm (NIOSH).",
+)
+
+
+def limits_pages(site: Site, frames: Mapping[str, pl.DataFrame]) -> None:
+    """limits.html, and limits/part-NN.html where there are many sheets.
+
+    frames: sheets (one row per model and fuel, units shown), ranges (per model, fuel and series), pairs (fuel, o2_pct,
+    co2_pct, excess_air_pct, co_at_limit_factor), power_unit in sheets as column `rated_unit`.
+    """
+    ranges: dict[tuple[int, str], list[dict[str, Any]]] = {}
+    for row in frames["ranges"].sort("series_no").iter_rows(named=True):
+        ranges.setdefault((row["model_no"], row["fuel"]), []).append(row)
+    pairs: dict[str, list[dict[str, Any]]] = {}
+    for row in frames["pairs"].sort("fuel", "o2_pct").iter_rows(named=True):
+        pairs.setdefault(row["fuel"], []).append(row)
+    sheets = [_sheet(n, row, ranges.get((row["model_no"], row["fuel"]), []), pairs.get(row["fuel"], []))
+              for n, row in enumerate(frames["sheets"].sort("model_no", "fuel", nulls_last=True).iter_rows(named=True), start=1)]
+    general = sum(s["general"] for s in sheets)
+    headlines = [f"{theme.plural(len(sheets), 'sheet')}, one per appliance model and fuel in the field."] if sheets else ["No install is on record yet."]
+    if general:
+        headlines.append(f"{theme.plural(general, 'sheet')} {'leans' if general == 1 else 'lean'} in part on general ranges: enter the maker's in limits.csv.")
+    parts = [sheets[k:k + SHEETS_A_PAGE] for k in range(0, len(sheets), SHEETS_A_PAGE)]
+    inline = len(parts) <= 1
+    links = [{"href": (f"#sheet-{s['no']}" if inline else f"limits/part-{(s['no'] - 1) // SHEETS_A_PAGE + 1:02}.html#sheet-{s['no']}"),
+              "model": s["model"], "fuel": s["fuel"], "installs": s["installs"]} for s in sheets]
+    common = {"published": PUBLISHED, "headlines": headlines}
+    site.write("limits.html", "limits.html.j2", links=links, sheets=sheets if inline else [], part="", **common)
+    if not inline:
+        for k, some in enumerate(parts, start=1):
+            site.write(f"limits/part-{k:02}.html", "limits.html.j2", links=[], sheets=some, part=f", part {k} of {len(parts)}", **common)
+
+
+def _sheet(no: int, row: dict[str, Any], ranges: list[dict[str, Any]], pairs: list[dict[str, Any]]) -> dict[str, Any]:
+    def allowed(r: dict[str, Any]) -> str:
+        if r["differs"]:
+            return "differs from install to install: see its card"
+        return theme.limits_text(r["limit_low"], r["limit_high"], r["unit"])
+
+    def source(r: dict[str, Any]) -> Any:
+        text = tables.bdi(r["limit_source"])
+        return text if not r["general"] else "general range, not the maker's: " + text
+
+    table = tables.build("Allowed ranges", pl.DataFrame(ranges, infer_schema_length=None) if ranges else pl.DataFrame(), [
+        tables.Column("Reading", tables.words("label")), tables.Column("Allowed", allowed), tables.Column("Read from", source)])
+    by_key = {(r["indicator"], r["firing"]): r for r in ranges}
+    high, low = by_key.get(("o2_pct", "high")), by_key.get(("o2_pct", "low"))
+    co = by_key.get(("co_air_free_ppm", "high"))
+
+    def fits(o2: float, r: dict[str, Any] | None) -> str:
+        if r is None or (r["limit_low"] is None and r["limit_high"] is None):
+            return theme.DASH
+        inside = (r["limit_low"] is None or o2 >= r["limit_low"] - 1e-9) and (r["limit_high"] is None or o2 <= r["limit_high"] + 1e-9)
+        return "● allowed" if inside else "▲ out"
+
+    bounds = [x for r in (high, low) if r for x in (r["limit_low"], r["limit_high"]) if x is not None]
+    some = [p for p in pairs if bounds and min(bounds) - 1.01 <= p["o2_pct"] <= max(bounds) + 1.01]
+    pair_table = tables.build("O2 and CO2 that belong together for this fuel", pl.DataFrame(some) if some else pl.DataFrame(), [
+        tables.Column("O2 [%]", tables.figures("o2_pct", 1), True), tables.Column("CO2 [%]", tables.figures("co2_pct", 1), True),
+        tables.Column("Excess air [%]", tables.figures("excess_air_pct"), True),
+        tables.Column("CO that reaches the limit, as read [ppm]",
+                      lambda p: theme.number(co["limit_high"] * p["co_at_limit_factor"] if co and co["limit_high"] is not None else None), True),
+        tables.Column("High fire", lambda p: fits(p["o2_pct"], high)), tables.Column("Low fire", lambda p: fits(p["o2_pct"], low))], 40)
+    return {"no": no, "model": row["model"], "model_id": row["model_id"], "fuel": (row["fuel"] or "fuel not given").replace("_", " "), "installs": row["installs"],
+            "design": row["exchanger_design"], "material": (row["exchanger_material"] or theme.NOT_KNOWN).replace("_", " "),
+            "condensing": {True: "condensing", False: "not condensing"}.get(row["condensing"], theme.NOT_KNOWN),
+            "rated": theme.quantity(row["rated_input"], row["rated_unit"]), "interval": theme.quantity(row["service_interval_months"], "months", 0),
+            "table": table, "pairs": pair_table, "general": any(r["general"] for r in ranges)}
