@@ -21,8 +21,9 @@ MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", 
 class Column:
     """One input column.
 
-    type: text, number, date, boolean or choice. need: "key", "must" or "" (an empty cell is normal).
-    low, high: what is physically possible; a value outside empties the cell.
+    type: text, number, date, week (the Monday of a date), boolean or choice.
+    need: "key", "must" or "" (an empty cell is normal). default: what an empty cell means, where that is sure.
+    low, high: what is physically possible (of a date: years); a value outside empties the cell.
     likely_low, likely_high: a value outside is taken, with a finding.
     quantity: columns of one quantity exclude each other in one file.
     """
@@ -32,6 +33,7 @@ class Column:
     type: str
     unit: str
     need: str
+    default: str
     low: float | None
     high: float | None
     likely_low: float | None
@@ -82,6 +84,7 @@ def all_columns() -> tuple[Column, ...]:
     return tuple(
         Column(
             kind=row["kind"], column=row["column"], type=row["type"], unit=row["unit"], need=row["need"],
+            default=row["default"],
             low=_number(row["low"]), high=_number(row["high"]),
             likely_low=_number(row["likely_low"]), likely_high=_number(row["likely_high"]),
             allowed=tuple(row["allowed"].split(";")) if row["allowed"] else (), meaning=row["meaning"],

@@ -1,0 +1,175 @@
+"""From a cell's text to a typed value in SI, as SQL: one expression for the value and one that keeps what was odd.
+
+Two steps per cell: the plain cast, which nearly every cell takes, and where it gives nothing the careful reading of
+00_cells.sql. What the plain cast did not take is kept beside the row as written, and the checks say what became of it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from pipeline.intake.headers import Mapped
+from pipeline.schema import Column
+from pipeline.store import literal, quoted
+
+KEY_LENGTH = 200
+KEPT_TEXT = 1000
+BLANKS = " \t\r\n\xa0\ufeff"
+ODD_TYPE = "struct(cell varchar, written varchar)[]"
+SQL_TYPES = {
+    "text": "varchar", "choice": "varchar", "number": "double", "date": "date", "week": "date", "boolean": "boolean",
+}  # fmt: skip
+# How people repeat a column's unit behind the number; regular expressions on lower-cased text without blanks.
+REPEATED_UNITS = {
+    "°C": "°?c", "%": "%|vol%|%vol", "ppm": "ppm", "kPa": "kpa", "kW": "kw", "µA": "[µμu]a", "s": "s|sec|seconds",
+    "h": "h|hrs|hours", "min": "min|mins|minutes", "m": "m", "mg/L": "mg/l", "kg": "kg", "pH": "ph", "months": "months", "share": "",
+}  # fmt: skip
+OTHER_UNITS = {"f": "°?f", "psi": "psi|psig", "bar": "bar", "kbtuh": "kbtu/?h", "ft": "ft", "gpg": "gpg", "lb": "lbs?"}
+
+
+@dataclass(frozen=True)
+class Reading:
+    """File-wide conventions that decide what a cell's text means."""
+
+    decimal: str = "."
+    date_format: str | None = None
+
+
+def cell_sql(mapped: Mapped, text: str, reading: Reading) -> tuple[str, str]:
+    """SQL of the value, and of whether the cell was odd, for the cell whose text is the SQL expression `text`."""
+    column = mapped.column
+    if column.type == "text":
+        return _text(column, text)
+    if column.type == "choice":
+        return _choice(column, text)
+    if column.type == "boolean":
+        value = f"coalesce(try_cast({text} as boolean), cell_boolean({text}))"
+        return value, f"({text} is not null and {value} is null and not cell_is_blank({text}))"
+    plain, careful = _number(mapped, text, reading) if column.type == "number" else _date(column, text, reading)
+    return f"coalesce({plain}, {careful})", f"({text} is not null and ({plain}) is null and not cell_is_blank({text}))"
+
+
+def plain_type(column: Column) -> str:
+    """The type DuckDB reads a plain cell as; a cell that is not of it is rejected and read with care."""
+    if column.type == "choice":
+        return "ENUM(" + ", ".join(literal(word) for word in column.allowed) + ")"
+    return SQL_TYPES[column.type].upper()
+
+
+def plain_sql(mapped: Mapped, name: str) -> str:
+    """SQL of the value in SI of a cell that DuckDB read with its plain type. Ranges are left to the checks."""
+    if mapped.column.default:
+        return (
+            f"coalesce({name}::varchar, {literal(mapped.column.default)})"
+            if mapped.column.type != "number"
+            else (f"coalesce({unit_sql(mapped, name)}, {mapped.column.default})")
+        )
+    return unit_sql(mapped, name) if mapped.column.type == "number" else name
+
+
+def _number(mapped: Mapped, text: str, reading: Reading) -> tuple[str, str]:
+    column, unit = mapped.column, mapped.unit
+    if reading.decimal == ",":
+        cast = f"try_cast(case when not contains({text}, '.') then replace({text}, ',', '.') end as double)"
+    else:
+        cast = f"try_cast({text} as double)"
+    repeated = OTHER_UNITS.get(unit.name) if mapped.header_is_other_unit else REPEATED_UNITS.get(column.unit, "")
+    careful = f"cell_number({text}, {literal(repeated or '')}, {literal(reading.decimal)})"
+    return _in_range(column, unit_sql(mapped, cast)), _in_range(column, unit_sql(mapped, careful))
+
+
+def unit_sql(mapped: Mapped, number: str) -> str:
+    factor, offset = mapped.unit.factor, mapped.unit.offset
+    if (factor, offset) == (1.0, 0.0):
+        return number
+    # Rounded so that 122 °F is 50 °C and not 49.99999999999999: limits are compared with it.
+    return f"round(({number}) * {factor!r} + {offset!r}, 6)"
+
+
+def _in_range(column: Column, number: str) -> str:
+    if column.low is None or column.high is None:
+        return f"(case when isfinite({number}) then {number} end)"
+    return f"(case when {number} between {column.low!r} and {column.high!r} then {number} end)"
+
+
+def _date(column: Column, text: str, reading: Reading) -> tuple[str, str]:
+    if reading.date_format:
+        cast = f"try_strptime({text}, {literal(reading.date_format)})::date"
+    else:
+        cast = f"try_cast({text} as date)"
+    careful = f"coalesce(try_cast({text} as date), cell_date({text}))"
+    low, high = f"{int(column.low or 1900)}-01-01", f"{int(column.high or 2199)}-12-31"
+
+    def bounded(date: str) -> str:
+        return f"(case when {date} between date '{low}' and date '{high}' then {date} end)"
+
+    if column.type == "week":
+        return (
+            f"(case when date_trunc('week', {cast}) = {cast} then {bounded(cast)} end)",
+            f"date_trunc('week', {bounded(careful)})::date",
+        )
+    return bounded(cast), bounded(careful)
+
+
+def _choice(column: Column, text: str) -> tuple[str, str]:
+    words = ", ".join(literal(w) for w in column.allowed)
+    value = (
+        f"(case when {text} in ({words}) then {text} when cell_word({text}) in ({words}) then cell_word({text}) end)"
+    )
+    odd = f"({text} is not null and {value} is null and trim({text}) <> '')"
+    return _with_default(column, value, text), odd
+
+
+def _text(column: Column, text: str) -> tuple[str, str]:
+    trimmed = f"nullif(trim({text}, {literal(BLANKS)}), '')" if column.need else f"nullif({text}, '')"
+    if column.column == "fuel":
+        trimmed = f"nullif(cell_word({text}), '')"
+    if not column.need and column.column != "fuel":
+        return trimmed, "false"
+    value = f"(case when strlen({text}) <= {KEY_LENGTH} then {trimmed} end)"
+    return _with_default(column, value, text), f"coalesce(strlen({text}) > {KEY_LENGTH}, false)"
+
+
+def _with_default(column: Column, value: str, text: str) -> str:
+    if not column.default:
+        return value
+    return f"(case when {text} is null or trim({text}) = '' then {literal(column.default)} else {value} end)"
+
+
+def careful_select(mapped: list[Mapped], reading: Reading, ragged: bool = True) -> str:
+    """The select list that turns text columns c0, c1 … into the columns of a raw table.
+
+    ragged: the source also has a column `ragged`, the whole record where its cells do not fit the header.
+    """
+    values, odd = [], []
+    for one in mapped:
+        value, is_odd = cell_sql(one, f"c{one.position}", reading)
+        values.append(f"{value} as {quoted(one.column.column)}")
+        if is_odd != "false":
+            odd.append((is_odd, one.column.column, f"c{one.position}"))
+    if ragged:
+        odd.append(("(ragged is not null)", "", "ragged"))
+    return ",\n    ".join([*values, f"{odd_sql(odd)} as odd"])
+
+
+def odd_sql(odd: list[tuple[str, str, str]]) -> str:
+    """SQL of the list of odd cells, null where there is none; odd: (test, column, text) for each cell."""
+    if not odd:
+        return f"null::{ODD_TYPE}"
+    any_odd = " or ".join(test for test, _, _ in odd)
+    cells = ", ".join(
+        f"case when {test} then {{'cell': {literal(name)}, 'written': left({text}, {KEPT_TEXT})}} end"
+        for test, name, text in odd
+    )
+    return f"case when {any_odd} then list_filter([{cells}], lambda x: x is not null)::{ODD_TYPE} end"
+
+
+def raw_table_sql(kind: str, columns: list[Column]) -> str:
+    """DDL of a raw table: one row per record read, in the order of the file; the record number is the row's place."""
+    typed = "".join(f", {quoted(c.column)} {raw_type(c)}" for c in columns)
+    return f"create or replace table raw_{kind} (file_id integer{typed}, odd {ODD_TYPE})"
+
+
+def raw_type(column: Column) -> str:
+    """A closed list of words is stored as such: a byte a cell."""
+    return plain_type(column) if column.type == "choice" else SQL_TYPES[column.type]

@@ -1,0 +1,148 @@
+"""What kind of text file this is: encoding, delimiter, decimal mark, ends of lines, and whether DuckDB may read it as it is."""
+
+from __future__ import annotations
+
+import codecs
+import hashlib
+import io
+import re
+from dataclasses import dataclass
+from itertools import islice
+from pathlib import Path
+
+from pipeline.errors import FleetError
+from pipeline.intake.records import records_of
+
+CHUNK = 1 << 22
+SAMPLE = 1 << 18
+SAMPLE_RECORDS = 2000
+DELIMITERS = (",", ";", "\t", "|")
+BOMS = ((codecs.BOM_UTF8, "utf-8-sig"), (codecs.BOM_UTF16_LE, "utf-16"), (codecs.BOM_UTF16_BE, "utf-16"))
+DECIMAL_COMMA = re.compile(r"\s*[-+]?\d[\d.]*,\d+\s*")
+DECIMAL_POINT = re.compile(r"\s*[-+]?\d[\d,]*\.\d+\s*")
+
+
+@dataclass(frozen=True)
+class Bytes:
+    """One pass over a file's bytes."""
+
+    size: int
+    fingerprint: str
+    newlines: int
+    quotes: int
+    returns: int
+    pairs: int
+    nulls: bool
+    utf8: bool
+    ends_line: bool
+    head: bytes
+
+
+@dataclass(frozen=True)
+class Dialect:
+    """How to read one text file.
+
+    decimal: ".", "," or "" where the sample shows no number with decimals.
+    plain: DuckDB may read the file as it is; otherwise it is read record by record.
+    header: the first record's cells; header_line: the physical line on which it starts; sample: the first records under it.
+    """
+
+    encoding: str
+    delimiter: str
+    decimal: str
+    plain: bool
+    header: tuple[str, ...]
+    header_line: int
+    sample: list[list[str]]
+
+
+def scan_bytes(path: Path) -> Bytes:
+    """Fingerprint and counts of a file, reading it once in pieces."""
+    digest, decoder = hashlib.sha256(), codecs.getincrementaldecoder("utf-8")()
+    size = newlines = quotes = returns = pairs = 0
+    nulls, utf8, head, last = False, True, b"", b""
+    with path.open("rb") as file:
+        while chunk := file.read(CHUNK):
+            head = head or chunk[:SAMPLE]
+            size += len(chunk)
+            digest.update(chunk)
+            newlines += chunk.count(b"\n")
+            quotes += chunk.count(b'"')
+            if b"\r" in chunk or last == b"\r":
+                returns += chunk.count(b"\r")
+                pairs += chunk.count(b"\r\n") + (last == b"\r" and chunk[:1] == b"\n")
+            nulls = nulls or b"\0" in chunk
+            if utf8 and not (chunk.isascii() and not decoder.getstate()[0]):
+                utf8 = _decodes(decoder, chunk)
+            last = chunk[-1:]
+    utf8 = utf8 and not decoder.getstate()[0]
+    return Bytes(size, digest.hexdigest(), newlines, quotes, returns, pairs, nulls, utf8, last == b"\n", head)
+
+
+def _decodes(decoder: codecs.IncrementalDecoder, chunk: bytes) -> bool:
+    try:
+        decoder.decode(chunk)
+    except UnicodeDecodeError:
+        return False
+    return True
+
+
+def dialect_of(name: str, scanned: Bytes) -> Dialect:
+    """How to read the file whose bytes were scanned. Raises FleetError where it is no table of text."""
+    if scanned.size == 0:
+        raise FleetError(f"{name}: the file is empty; a header line is needed. Remove it or write it again.")
+    encoding = _encoding(scanned)
+    sample = scanned.head.decode(encoding, errors="replace")
+    if sample.count("\0") > len(sample) // 100:
+        raise FleetError(f"{name}: this is not a text table. Export it as CSV or as an .xlsx workbook.")
+    delimiter = _delimiter(sample)
+    lines = sample.splitlines(keepends=True)
+    if scanned.size > SAMPLE:
+        lines = lines[:-1] or lines
+    records = [r for r in islice(records_of(lines, delimiter), SAMPLE_RECORDS) if not r.broken]
+    first = next((r for r in records if any(c.strip() for c in r.cells)), None)
+    if first is None:
+        raise FleetError(f"{name}: holds no header line. Write the column names into the first line.")
+    plain = (
+        scanned.utf8
+        and encoding in ("utf-8", "utf-8-sig")
+        and not scanned.nulls
+        and first.line == 1
+        and (scanned.returns == 0 or scanned.returns == scanned.pairs == scanned.newlines)
+    )
+    under = [r.cells for r in records if r.line > first.line]
+    decimal = _decimal([cell for cells in under for cell in cells])
+    return Dialect(encoding, delimiter, decimal, plain, tuple(c.strip() for c in first.cells), first.line, under)
+
+
+def _encoding(scanned: Bytes) -> str:
+    for bom, encoding in BOMS:
+        if scanned.head.startswith(bom):
+            return encoding
+    if scanned.nulls and len(scanned.head) > 1:
+        even, odd = scanned.head[0::2].count(0), scanned.head[1::2].count(0)
+        if max(even, odd) > len(scanned.head) // 5:
+            return "utf-16-le" if odd > even else "utf-16-be"
+    return "utf-8" if scanned.utf8 else "cp1252"
+
+
+def _delimiter(sample: str) -> str:
+    """The candidate that cuts the header into the most cells, ends of quotes respected."""
+    first = next((line for line in sample.splitlines() if line.strip()), "")
+    bare = re.sub(r'"[^"]*"', "", first)
+    counts = {d: bare.count(d) for d in DELIMITERS}
+    best = max(DELIMITERS, key=lambda d: (counts[d], -DELIMITERS.index(d)))
+    return best if counts[best] else ","
+
+
+def _decimal(cells: list[str]) -> str:
+    commas = sum(1 for c in cells if DECIMAL_COMMA.fullmatch(c))
+    points = sum(1 for c in cells if DECIMAL_POINT.fullmatch(c))
+    if commas == points == 0:
+        return ""
+    return "," if commas > points else "."
+
+
+def text_lines(path: Path, encoding: str) -> io.TextIOWrapper:
+    """The file as text with its own ends of lines kept, undecodable bytes shown as U+FFFD."""
+    return path.open(encoding=encoding, errors="replace", newline="")

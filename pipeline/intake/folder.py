@@ -1,0 +1,72 @@
+"""Which files of a fleet folder hold which kind of rows."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from pipeline.errors import FleetError, shown_value
+from pipeline.schema import FOLDER_KINDS, KINDS, OPTIONAL_KINDS
+from pipeline.settings import Settings
+
+SUFFIXES = (".csv", ".tsv", ".txt", ".xlsx")
+
+
+@dataclass(frozen=True)
+class InputFile:
+    """A file to read: its kind, where it is, and its name within the fleet folder."""
+
+    kind: str
+    path: Path
+    name: str
+
+
+def input_files(fleet: Path, settings: Settings) -> tuple[list[InputFile], list[str]]:
+    """The files of a fleet folder by kind and name, and warnings about what is there but not read.
+
+    Raises FleetError where a needed table is missing or there twice.
+    """
+    if not fleet.is_dir():
+        raise FleetError(f"{fleet}: is not a folder. Give the fleet folder, the one that holds installs.csv.")
+    found: list[InputFile] = []
+    warnings: list[str] = []
+    for kind in KINDS:
+        paths, odd = _paths_of(fleet, kind, settings.files.get(kind))
+        warnings += [
+            f"{p.relative_to(fleet).as_posix()}: not read; only .csv, .tsv, .txt and .xlsx files are." for p in odd
+        ]
+        if kind not in FOLDER_KINDS:
+            if len(paths) > 1:
+                names = " and ".join(p.relative_to(fleet).as_posix() for p in paths[:3])
+                raise FleetError(f"{names}: there is more than one table of {kind}. Keep one of them.")
+            if not paths and kind not in OPTIONAL_KINDS:
+                where = settings.files.get(kind, f"{kind}.csv")
+                raise FleetError(
+                    f"{where}: is missing in {fleet}; every fleet folder needs it. Add it (or {kind}.xlsx)."
+                )
+            if not paths and kind == "limits":
+                warnings.append("limits.csv: is missing; the general ranges are used for every appliance model.")
+        elif not paths:
+            warnings.append(f"{kind}/: holds no files; there are no {kind} to go by.")
+        found += [InputFile(kind, p, p.relative_to(fleet).as_posix()) for p in paths]
+    return found, warnings
+
+
+def _paths_of(fleet: Path, kind: str, pattern: str | None) -> tuple[list[Path], list[Path]]:
+    if pattern is not None:
+        inside = [p for p in fleet.glob(pattern) if p.is_file()]
+        root = fleet.resolve()
+        for path in inside:
+            if not path.resolve().is_relative_to(root):
+                raise FleetError(
+                    f"fleet.toml [files] {kind}: {shown_value(path)} leaves the fleet folder; copy the file into it."
+                )
+    elif kind in FOLDER_KINDS:
+        folder = fleet / kind
+        inside = [p for p in folder.iterdir() if p.is_file()] if folder.is_dir() else []
+    else:
+        inside = [p for p in fleet.iterdir() if p.is_file() and p.stem == kind and p.suffix.lower() in SUFFIXES]
+    inside = sorted(
+        (p for p in inside if not p.name.startswith((".", "~$"))), key=lambda p: p.relative_to(fleet).as_posix()
+    )
+    return [p for p in inside if p.suffix.lower() in SUFFIXES], [p for p in inside if p.suffix.lower() not in SUFFIXES]

@@ -1,0 +1,50 @@
+-- cells: macros that read a cell's text where the plain cast did not; no tables.
+-- reads: nothing.   key: none.
+-- Only what is certain is read: a blank or apostrophe between digits, the column's own unit behind the number, a decimal
+-- comma, groups of three digits. `decimal` is the file's decimal mark, '' where its sample shows none.
+create or replace temp macro cell_is_blank(t) as
+    lower(trim(t, ' ' || chr(9) || chr(13) || chr(10) || chr(160) || chr(65279))) in ('', '-', '--', '–', '—', 'n/a', 'na', 'n.a.', '#n/a', 'null', 'nil', 'nan', '?');
+
+create or replace temp macro cell_digits(t, units) as
+    regexp_replace(replace(regexp_replace(lower(t), '[\s\x{00a0}\x{2009}\x{202f}\x{feff}''’]+', '', 'g'), '−', '-'),
+                   '(' || units || ')$', '');
+
+create or replace temp macro digits_number(u, decimal) as
+    case when regexp_full_match(u, '[-+]?\d{1,3}(,\d{3})+\.\d+') then try_cast(replace(u, ',', '') as double)
+         when regexp_full_match(u, '[-+]?\d{1,3}(\.\d{3})+,\d+') then try_cast(replace(replace(u, '.', ''), ',', '.') as double)
+         when regexp_full_match(u, '[-+]?\d{1,3}(,\d{3}){2,}') then try_cast(replace(u, ',', '') as double)
+         when regexp_full_match(u, '[-+]?\d{1,3}(\.\d{3}){2,}') then try_cast(replace(u, '.', '') as double)
+         when regexp_full_match(u, '[-+]?[1-9]\d{0,2},\d{3}')
+             then case decimal when '.' then try_cast(replace(u, ',', '') as double)
+                               when ',' then try_cast(replace(u, ',', '.') as double) end
+         when regexp_full_match(u, '[-+]?[1-9]\d{0,2}\.\d{3}') and decimal = ',' then try_cast(replace(u, '.', '') as double)
+         when regexp_full_match(u, '[-+]?\d*,\d+') then try_cast(replace(u, ',', '.') as double)
+         when regexp_full_match(u, '[-+]?(\d+\.?\d*|\.\d+)(e[-+]?\d+)?') then try_cast(u as double)
+    end;
+
+create or replace temp macro cell_number(t, units, decimal) as digits_number(cell_digits(t, units), decimal);
+
+create or replace temp macro parts_date(a, b, y) as
+    case when a > 12 or a = b then try_cast(y || '-' || b || '-' || a as date)
+         when b > 12 then try_cast(y || '-' || a || '-' || b as date) end;
+
+-- A date that is not ISO: day.month.year, month names, eight digits, or slashes that can be read one way only.
+create or replace temp macro cell_date(t) as
+    case when regexp_full_match(trim(t), '\d{1,2}\.\d{1,2}\.\d{4}') then try_strptime(trim(t), '%d.%m.%Y')::date
+         when regexp_full_match(trim(t), '\d{1,2}[/-]\d{1,2}[/-]\d{4}')
+             then parts_date(try_cast(regexp_extract(t, '(\d+)', 1) as integer),
+                             try_cast(regexp_extract(t, '\d+[/-](\d+)', 1) as integer),
+                             regexp_extract(t, '(\d{4})', 1))
+         when regexp_full_match(trim(t), '\d{8}') then try_strptime(trim(t), '%Y%m%d')::date
+         when regexp_full_match(trim(t), '[\w ,.-]*[[:alpha:]]{3}[\w ,.-]*')
+             then try_strptime(trim(t), ['%d %b %Y', '%d-%b-%Y', '%d %B %Y', '%b %d, %Y', '%B %d, %Y', '%d. %B %Y'])::date
+         else try_cast(trim(t) as timestamp)::date
+    end;
+
+create or replace temp macro cell_boolean(t) as
+    case when lower(trim(t)) in ('true', 't', 'yes', 'y', '1', '1.0', 'ja', 'j', 'wahr', 'oui', 'vrai', 'sí', 'si', 'sì', 'x', 'on')
+             then true
+         when lower(trim(t)) in ('false', 'f', 'no', 'n', '0', '0.0', 'nein', 'falsch', 'non', 'faux', 'off')
+             then false end;
+
+create or replace temp macro cell_word(t) as lower(regexp_replace(trim(t), '[\s-]+', '_', 'g'));

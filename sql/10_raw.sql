@@ -1,0 +1,12 @@
+-- input_files: one row per file met in the fleet folder; file_id follows kind and name, so later files correct earlier ones.
+-- reads: nothing.   key: file_id.
+-- The raw_* tables (one row per record, in the order of the file) are made from columns.csv by the read stage.
+create or replace table input_files (
+    file_id integer, kind varchar, name varchar, fingerprint varchar, bytes bigint, rows bigint,
+    status varchar,         -- new, changed, unchanged or stopped
+    message varchar,        -- why a file was stopped, or what to know about it
+    read_as varchar         -- what the reading depends on besides the bytes: mapping, declared columns
+);
+-- line_shifts: from record number `record` on (0 is the first under the header), physical line = record + 2 + shift.
+-- key: file_id, record. Only files with blank lines or line breaks inside cells have rows here.
+create or replace table line_shifts (file_id integer, record bigint, shift bigint);
