@@ -7,13 +7,14 @@ Where no source is named the formula is a mole balance or a heat balance and can
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import polars as pl
 
 from pipeline.enthalpy import REFERENCE_K, ZERO_C, enthalpy_at_kj, enthalpy_kj
 from pipeline.fuels import OXYGEN_IN_AIR, VAPORISATION_KJ, FuelTerms
-from pipeline.vapour import saturation_pressure_pa, saturation_temperature_c
+from pipeline.vapour import per_mol_dry, saturation_temperature_c
 
 O2_IN_AIR_PCT = 100 * OXYGEN_IN_AIR
 """20.95: for all stoichiometry."""
@@ -146,14 +147,16 @@ def dew_point_c(h2o_pct: pl.Expr, pressure_pa: pl.Expr) -> pl.Expr:
     return saturation_temperature_c(h2o_pct / 100 * pressure_pa)
 
 
-def condensate_mol(gas: Gas, flue_temp_c: pl.Expr, dew_c: pl.Expr, pressure_pa: pl.Expr) -> pl.Expr:
+def condensate_mol(
+    gas: Gas, flue_temp_c: pl.Expr, dew_c: pl.Expr, flue_vapour_pa: pl.Expr, pressure_pa: pl.Expr
+) -> pl.Expr:
     """Water condensed if the gas leaves saturated at flue_temp_c; 0 above the dew point. [mol per unit of fuel]
 
+    flue_vapour_pa: saturation pressure at flue_temp_c. [Pa]
     A low estimate near the dew point: surfaces are colder than the bulk gas. Gated on the dew point, since above the
     boiling point the formula changes sign.
     """
-    vapour_pa = saturation_pressure_pa(flue_temp_c)
-    condensed = gas.h2o - gas.dry * vapour_pa / (pressure_pa - vapour_pa)
+    condensed = gas.h2o - gas.dry * per_mol_dry(flue_vapour_pa, pressure_pa)
     return pl.when(flue_temp_c < dew_c).then(condensed).when(flue_temp_c >= dew_c).then(0.0)
 
 
@@ -182,12 +185,12 @@ def media_g(condensate_kg: pl.Expr, ph_in: pl.Expr | float, co2_uptake: pl.Expr 
 
 
 def loss_sensible_pct(
-    gas: Gas, condensed_mol: pl.Expr, flue_temp_c: pl.Expr, air_temp_c: pl.Expr, fuel: FuelTerms
+    gas: Gas, condensed_mol: pl.Expr, flue_temp_c: pl.Expr, air_kj: pl.Expr, fuel: FuelTerms
 ) -> pl.Expr:
     """Heat carried off by warm flue gas and condensate less that brought by the air. [% of gross heat]
 
     Balance about 25 °C, where the heating value is defined; slightly negative with warm air and cold flue gas.
-    flue_temp_c: up to 700. [°C]
+    flue_temp_c: up to 700. [°C]   air_kj: `air_enthalpy_kj`.
     """
     out = (
         gas.co2 * enthalpy_kj("CO2", flue_temp_c)
@@ -197,7 +200,7 @@ def loss_sensible_pct(
         + (gas.h2o - condensed_mol) * enthalpy_kj("H2O", flue_temp_c)
         + condensed_mol * WATER_KJ_PER_K * (flue_temp_c - REFERENCE_C)
     )
-    return 100 * (out - air_enthalpy_kj(gas, air_temp_c)) / fuel.gross_kj
+    return 100 * (out - air_kj) / fuel.gross_kj
 
 
 def air_enthalpy_kj(gas: Gas, air_temp_c: pl.Expr) -> pl.Expr:
@@ -228,18 +231,18 @@ def efficiency_net_pct(gross_pct: pl.Expr, fuel: FuelTerms) -> pl.Expr:
 # Flame and exchanger
 
 
-def adiabatic_flame_c(gas: Gas, air_temp_c: pl.Expr, fuel: FuelTerms) -> pl.Expr:
+def adiabatic_flame_c(flame_kj: pl.Expr, products_kj: Sequence[pl.Expr]) -> pl.Expr:
     """Temperature of complete combustion without loss, fuel at 25 °C, no dissociation. [°C]
 
-    Explicit: the heat set free is placed between the exact enthalpies of the products at 25 °C and FLAME_NODES_K by
-    inverse interpolation of fourth order; within 1.3 K from 0 to 20.5 % O2.
+    flame_kj: heat to be held by the products, net heat and `air_enthalpy_kj`. [kJ per unit of fuel]
+    products_kj: what the products hold at each of FLAME_NODES_K, `products_enthalpy_kj`.
+    Explicit: inverse interpolation of fourth order between the exact enthalpies at 25 °C and at FLAME_NODES_K; within
+    1.3 K of the root from 0 to 20.5 % O2.
     """
-    heat_kj = fuel.net_kj + air_enthalpy_kj(gas, air_temp_c)
-    heats = [pl.lit(0.0), *(products_enthalpy_kj(gas, temp) for temp in FLAME_NODES_K)]
-    return interpolated(heat_kj, heats, [REFERENCE_K, *FLAME_NODES_K]) - ZERO_C
+    return interpolated(flame_kj, [pl.lit(0.0), *products_kj], [REFERENCE_K, *FLAME_NODES_K]) - ZERO_C
 
 
-def interpolated(x: pl.Expr, nodes: list[pl.Expr], values: list[float]) -> pl.Expr:
+def interpolated(x: pl.Expr, nodes: Sequence[pl.Expr], values: Sequence[float]) -> pl.Expr:
     """The polynomial through (nodes, values) at x, from divided differences; nodes rise and differ row by row."""
     table: list[pl.Expr] = [pl.lit(value) for value in values]
     slopes = [table[0]]
@@ -247,7 +250,7 @@ def interpolated(x: pl.Expr, nodes: list[pl.Expr], values: list[float]) -> pl.Ex
         table = [(table[i + 1] - table[i]) / (nodes[i + order] - nodes[i]) for i in range(len(table) - 1)]
         slopes.append(table[0])
     result = slopes[-1]
-    for node, slope in zip(reversed(nodes[:-1]), reversed(slopes[:-1]), strict=True):
+    for node, slope in zip(nodes[-2::-1], slopes[-2::-1], strict=True):
         result = slope + (x - node) * result
     return result
 

@@ -42,10 +42,13 @@ INPUTS = (
     "return_temp_c",
     "flame_current_ua",
 )
+PRODUCTS_KJ = tuple(f"products_{temp_k:.0f}k_kj" for temp_k in combustion.FLAME_NODES_K)
+ENTERED = tuple(name for name in INPUTS if name not in VALUES)
+FOR_FINDINGS = ("install_no", "worked", "analyser_computes")
 KEYS = ("visit_id", "visit_no", "stage", "firing")
 
 
-def with_values(tests: pl.DataFrame, fuels: FuelTable, relative_humidity_pct: float) -> pl.DataFrame:
+def with_values(tests: pl.LazyFrame, fuels: FuelTable, relative_humidity_pct: float) -> pl.LazyFrame:
     """The tests with the columns of VALUES, every step on the way (for `explain`), and the constants of their fuel.
 
     tests: INPUTS, `fuel`, `altitude_m`; null where not recorded. The given co_air_free_ppm moves to air_free_given_ppm.
@@ -53,17 +56,17 @@ def with_values(tests: pl.DataFrame, fuels: FuelTable, relative_humidity_pct: fl
     A value is null where an input is missing, where the test was rejected, or where the fuel is not known.
     """
     return (
-        tests.lazy()
-        .rename({"co_air_free_ppm": "air_free_given_ppm"})
+        tests.rename({"co_air_free_ppm": "air_free_given_ppm"})
         .join(fuels.frame.lazy(), on="fuel", how="left", maintain_order="left")
         .with_columns(_ambient_and_co())
         .with_columns(_burnt_o2())
         .with_columns(_concentrations(relative_humidity_pct))
-        .with_columns(_flame_and_water())
+        .with_columns(vapour.per_mol_dry(pl.col("air_vapour_pa"), pl.col("ambient_pa")).alias("humidity"))
+        .with_columns(_heats_and_water())
+        .with_columns(_flame_and_dew_point())
         .with_columns(_condensate())
         .with_columns(_losses())
         .with_columns(_efficiency())
-        .collect()
     )
 
 
@@ -104,7 +107,7 @@ def _concentrations(relative_humidity_pct: float) -> list[pl.Expr]:
         co2_dry.alias("co2_dry_pct"),
         pl.when(~rejected & (air_free >= 0)).then(air_free).alias("co_air_free_ppm"),
         pl.when(co >= 0).then(combustion.co_co2_ratio(co, co2_dry)).alias("co_co2_ratio"),
-        vapour.air_humidity(pl.col("air_used_c"), relative_humidity_pct, pl.col("ambient_pa")).alias("humidity"),
+        vapour.air_vapour_pa(pl.col("air_used_c"), relative_humidity_pct).alias("air_vapour_pa"),
         (pl.col("flue_temp_c") - pl.col("return_temp_c")).alias("flue_over_return_k"),
     ]
 
@@ -118,28 +121,43 @@ def _where_air_is_known(value: pl.Expr) -> pl.Expr:
     return pl.when(pl.col("air_known")).then(value)
 
 
-def _flame_and_water() -> list[pl.Expr]:
-    flame = combustion.adiabatic_flame_c(gas(), pl.col("air_used_c"), FUEL_COLUMNS)
-    h2o = _where_air_is_known(combustion.flue_h2o_pct(gas()))
+def _heats_and_water() -> list[pl.Expr]:
+    air_kj = combustion.air_enthalpy_kj(gas(), pl.col("air_used_c"))
     return [
-        flame.alias("flame_used_c"),
-        _where_air_is_known(flame).alias("adiabatic_flame_c"),
-        h2o.alias("flue_h2o_pct"),
-        combustion.dew_point_c(h2o, pl.col("ambient_pa")).alias("dew_point_c"),
+        air_kj.alias("air_kj"),
+        (FUEL_COLUMNS.net_kj + air_kj).alias("flame_kj"),
+        *(
+            combustion.products_enthalpy_kj(gas(), temp_k).alias(name)
+            for name, temp_k in zip(PRODUCTS_KJ, combustion.FLAME_NODES_K, strict=True)
+        ),
+        _where_air_is_known(combustion.flue_h2o_pct(gas())).alias("flue_h2o_pct"),
+        vapour.saturation_pressure_pa(pl.col("flue_temp_c")).alias("flue_vapour_pa"),
+    ]
+
+
+def _flame_and_dew_point() -> list[pl.Expr]:
+    flame_c = combustion.adiabatic_flame_c(pl.col("flame_kj"), [pl.col(name) for name in PRODUCTS_KJ])
+    return [
+        flame_c.alias("flame_used_c"),
+        combustion.dew_point_c(pl.col("flue_h2o_pct"), pl.col("ambient_pa")).alias("dew_point_c"),
     ]
 
 
 def _condensate() -> list[pl.Expr]:
-    flue, dew = pl.col("flue_temp_c"), pl.col("dew_point_c")
+    flame, flue, water = pl.col("flame_used_c"), pl.col("flue_temp_c"), pl.col("return_temp_c")
+    condensed = combustion.condensate_mol(
+        gas(), flue, pl.col("dew_point_c"), pl.col("flue_vapour_pa"), pl.col("ambient_pa")
+    )
     return [
-        combustion.condensate_mol(gas(), flue, dew, pl.col("ambient_pa")).alias("condensed_mol"),
-        combustion.exchanger_ntu(pl.col("flame_used_c"), flue, pl.col("return_temp_c")).alias("exchanger_ntu"),
+        _where_air_is_known(flame).alias("adiabatic_flame_c"),
+        condensed.alias("condensed_mol"),
+        combustion.exchanger_ntu(flame, flue, water).alias("exchanger_ntu"),
     ]
 
 
 def _losses() -> list[pl.Expr]:
     condensed = pl.col("condensed_mol")
-    sensible = combustion.loss_sensible_pct(gas(), condensed, pl.col("flue_temp_c"), pl.col("air_used_c"), FUEL_COLUMNS)
+    sensible = combustion.loss_sensible_pct(gas(), condensed, pl.col("flue_temp_c"), pl.col("air_kj"), FUEL_COLUMNS)
     return [
         combustion.condensate_kg_per_kwh(condensed, FUEL_COLUMNS).alias("condensate_kg_per_kwh"),
         combustion.condensing_fraction(condensed, FUEL_COLUMNS).alias("condensing_fraction"),
@@ -156,13 +174,14 @@ def _efficiency() -> list[pl.Expr]:
     ]
 
 
-def with_findings(tests: pl.DataFrame, fuels: FuelTable) -> pl.DataFrame:
+def with_findings(tests: pl.LazyFrame, fuels: FuelTable) -> pl.DataFrame:
     """The result of `with_values` with `broken`, the rules each test breaks, and what their sentences need.
 
-    tests: also visit_no, stage, firing, install_no, worked, analyser_computes (see patterns.py); whole installs.
+    tests: also FOR_FINDINGS (see patterns.py); whole installs.
     """
-    alone = tests.lazy().with_columns(findings.broken_rules().alias("broken")).collect()
-    return patterns.with_air_in_probe(patterns.with_other_fuel(alone, fuels))
+    needed = (*KEYS, *FOR_FINDINGS, *ENTERED, *VALUES, "fuel", "fuel_co2_max_pct", "co_seen_ppm")
+    alone = tests.with_columns(findings.broken_rules().alias("broken")).select(*needed, "broken")
+    return patterns.with_air_in_probe(patterns.with_other_fuel(alone.collect(engine="streaming"), fuels))
 
 
 def derived_rows(tests: pl.DataFrame) -> pl.DataFrame:

@@ -47,7 +47,7 @@ def with_other_fuel(tests: pl.DataFrame, fuels: FuelTable) -> pl.DataFrame:
     """Adds `other_fuel` and the bits other_fuel_set or fuel_in_doubt; these take the place of o2_co2_disagree.
 
     tests: install_no, visit_no, stage, firing, O2, CO2, `co_seen_ppm`, fuel and its constants, `analyser_computes` (the
-    analyser takes its CO2 from O2; null where unknown), `broken`. Whole installs, all their tests.
+    analyser takes its CO2 from O2; null where unknown), `broken`. Whole installs, all their tests, in the order of visit_no and stage.
     other_fuel_set: all doubtful tests of a visit lie on one line of another fuel, and either the analyser is known to
     compute its CO2, or the tests differ enough in O2 for a drifted cell to have left the line.
     fuel_in_doubt: so at FUEL_DOUBT_VISITS visits and more, and at every visit with both values.
@@ -138,23 +138,15 @@ def with_air_in_probe(tests: pl.DataFrame) -> pl.DataFrame:
     alone to go by, CO air-free and flame current must both say so.
     """
     series = ["install_no", "firing"]
-    valid = tests.filter((pl.col("o2_pct") >= 0) & (pl.col("o2_pct") < O2_AMBIENT_PCT))
-    wide = (
-        valid.group_by(series)
-        .agg((pl.col("o2_pct").max() - pl.col("o2_pct").min()).alias("range_pct"))
-        .filter(pl.col("range_pct") >= O2_JUMP_PCT)
-    )
-    if wide.is_empty():
+    jumping = pl.concat(_jumping(tests, firing) for firing in ("high", "low"))
+    if jumping.is_empty():
         return tests.with_columns(
             pl.lit(None, pl.Float64).alias("neighbour_o2_pct"), pl.lit(None, pl.String).alias("unchanged")
         )
-    compared = valid.join(wide, on=series, how="semi").select(
-        *series,
-        "visit_no",
-        "stage",
-        "worked",
-        "o2_pct",
-        *_UNDILUTED,
+    compared = (
+        tests.select(*series, "visit_no", "stage", "worked", "o2_pct", *_UNDILUTED)
+        .join(jumping, on=series, how="semi")
+        .filter(_O2_READ)
     )
     quiet_jump = pl.col("jump") & pl.col("quiet") & ~pl.col("changed")
     told_by_one = quiet_jump & (pl.col("same_co") | pl.col("same_flame"))
@@ -194,6 +186,20 @@ def with_air_in_probe(tests: pl.DataFrame) -> pl.DataFrame:
     )
 
 
+def _jumping(tests: pl.DataFrame, firing: str) -> pl.DataFrame:
+    """install_no, firing where an O2 lies O2_JUMP_PCT above one of the two before or after: cheap, so that few installs
+    need be looked at closely. tests: in the order of visit_no and stage.
+    """
+    install, o2 = pl.col("install_no"), pl.col("o2_pct")
+    above = pl.lit(False)
+    for step in (-2, -1, 1, 2):
+        same = install == install.shift(step)
+        above = above | (same & (o2 - o2.shift(step) >= O2_JUMP_PCT)).fill_null(False)
+    read = tests.lazy().filter((pl.col("firing") == firing) & _O2_READ).select("install_no", "o2_pct")
+    return read.filter(above).select(install.unique(), pl.lit(firing).alias("firing")).collect()
+
+
+_O2_READ = (pl.col("o2_pct") >= 0) & (pl.col("o2_pct") < O2_AMBIENT_PCT)
 _UNDILUTED = ("co_air_free_ppm", "flame_current_ua", "flue_over_return_k")
 
 

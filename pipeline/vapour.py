@@ -47,9 +47,7 @@ def saturation_pressure_pa(temp_c: pl.Expr) -> pl.Expr:
     a = (theta + n1) * theta + n2
     b = (n3 * theta + n4) * theta + n5
     c = (n6 * theta + n7) * theta + n8
-    root = 2 * c / ((b * b - 4 * a * c).sqrt() - b)
-    squared = root * root
-    return 1e6 * squared * squared
+    return 1e6 * (2 * c / ((b.pow(2) - 4 * a * c).sqrt() - b)).pow(2).pow(2)
 
 
 def saturation_temperature_c(pressure_pa: pl.Expr) -> pl.Expr:
@@ -63,14 +61,23 @@ def saturation_temperature_c(pressure_pa: pl.Expr) -> pl.Expr:
     e = (beta + n3) * beta + n6
     f = (n1 * beta + n4) * beta + n7
     g = (n2 * beta + n5) * beta + n8
-    d = -2 * g / (f + (f * f - 4 * e * g).sqrt())
+    d = -2 * g / (f + (f.pow(2) - 4 * e * g).sqrt())
     return (n10 + d - ((n10 + d).pow(2) - 4 * (n9 + n10 * d)).sqrt()) / 2 - ZERO_C
 
 
-def air_humidity(air_temp_c: pl.Expr, relative_humidity_pct: pl.Expr | float, pressure_pa: pl.Expr) -> pl.Expr:
-    """Vapour in the combustion air. [mol per mol of dry air]
+def air_vapour_pa(air_temp_c: pl.Expr, relative_humidity_pct: pl.Expr | float) -> pl.Expr:
+    """Partial pressure of the vapour in the combustion air. [Pa]
 
-    air_temp_c: -40 to 60. [°C]   relative_humidity_pct: 0 to 100. [%]   pressure_pa: ambient. [Pa]
+    air_temp_c: -40 to 60. [°C]   relative_humidity_pct: 0 to 100. [%]
     """
-    vapour_pa = relative_humidity_pct / 100 * saturation_pressure_pa(air_temp_c)
+    return relative_humidity_pct / 100 * saturation_pressure_pa(air_temp_c)
+
+
+def per_mol_dry(vapour_pa: pl.Expr, pressure_pa: pl.Expr) -> pl.Expr:
+    """Vapour in a moist gas. [mol per mol of dry gas]   vapour_pa: its partial pressure, below pressure_pa. [Pa]"""
     return vapour_pa / (pressure_pa - vapour_pa)
+
+
+def air_humidity(air_temp_c: pl.Expr, relative_humidity_pct: pl.Expr | float, pressure_pa: pl.Expr) -> pl.Expr:
+    """Vapour in the combustion air. [mol per mol of dry air]   Ranges: as `air_vapour_pa`; pressure_pa: ambient."""
+    return per_mol_dry(air_vapour_pa(air_temp_c, relative_humidity_pct), pressure_pa)

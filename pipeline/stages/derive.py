@@ -57,7 +57,7 @@ def derive(store: Store, settings: Settings) -> int:
     store.run_file("40_analyser_lines.sql")
     written = 0
     for part in (whole_installs(store, first, last) for first, last in _pieces(store)):
-        tests = with_findings(with_values(part, table, settings.air_relative_humidity_pct), table)
+        tests = with_findings(with_values(part.lazy(), table, settings.air_relative_humidity_pct), table)
         rows, told = derived_rows(tests), findings.worded(tests)
         store.append("derived", rows) if written else store.write("derived", rows)
         store.append("found_rules", told) if written else store.write("found_rules", told)
