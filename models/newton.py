@@ -50,6 +50,11 @@ def minimise(function: Function, start: np.ndarray, tolerance: float = 1e-8, lim
     Stops when the predicted decrease falls below tolerance times (1 + 1e-3 |value|), or nothing can be gained any more.
     """
     x = np.array(start, dtype=float)
+    with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
+        return _descend(function, x, tolerance, limit)
+
+
+def _descend(function: Function, x: np.ndarray, tolerance: float, limit: int) -> Minimum:
     f, g, h = function(x)
     evaluations, pairs = 1, []  # type: int, list[tuple[np.ndarray, np.ndarray]]
     if x.size == 0:

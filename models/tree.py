@@ -8,7 +8,7 @@ Softw. 67(1)) for the relative factor; the gradient is Fisher's identity.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -16,10 +16,11 @@ from scipy import linalg
 
 from models import smallblocks as sb
 from models.lower_levels import LeafSums, Messages, cut_blocks, segment_starts, sweep, sweep_down, sweep_up
-from models.newton import Minimum, minimise
+from models.newton import minimise
 
 MANY_NODES = 2000  # a level with more nodes than this is swept in blocks
 BLOCK_LEAVES = 8000
+SATURATED = 1e-10  # of the mean square: a residual variance below it is none
 
 
 @dataclass(frozen=True)
@@ -114,7 +115,10 @@ class Tree:
     ) -> Evaluation:
         """Criterion (-2 REML with its constants, priors added) at L per level; sigma2 None profiles it out."""
         m = self.messages(roots, gradient) if messages is None else messages
-        return evaluate_upper(m, self.parents[self.n_lower :], self.n_lower, roots, priors, sigma2, gradient)
+        e = evaluate_upper(m, self.parents[self.n_lower :], self.n_lower, roots, priors, sigma2, gradient)
+        if sigma2 is None and e.sigma2 < SATURATED * self.leaf.yy / max(self.leaf.n_obs, 1.0):
+            raise np.linalg.LinAlgError("the effects leave no residual variance: as many of them as readings")
+        return e
 
     def fit(self, start: Sequence[np.ndarray], priors: Priors = Priors(), tolerance: float = 1e-8) -> TreeFit:
         """Minimise the criterion over all levels' L, starting at `start`."""
@@ -122,13 +126,15 @@ class Tree:
         counted = {"passes": 0}
 
         def outer(x: np.ndarray) -> tuple[float, np.ndarray, np.ndarray]:
-            nonlocal upper
-            lower = split_roots(x, self.leaf.q)
-            m = self.messages(lower)
-            counted["passes"] += 1
-            upper = self.fit_upper(m, lower, upper, priors, tolerance)
-            e = self.evaluate([*lower, *upper], priors, messages=m)
-            return in_roots(e, [*lower, *upper], range(self.n_lower), priors)
+            def evaluated() -> tuple[Evaluation, list[np.ndarray]]:
+                nonlocal upper
+                lower = split_roots(x, self.leaf.q)
+                m = self.messages(lower)
+                counted["passes"] += 1
+                upper = self.fit_upper(m, lower, upper, priors, tolerance)
+                return self.evaluate([*lower, *upper], priors, messages=m), [*lower, *upper]
+
+            return in_roots_or_inf(evaluated, range(self.n_lower), x.size)
 
         found = minimise(outer, join_roots(start[: self.n_lower]), tolerance)
         for _ in range(4):
@@ -137,7 +143,7 @@ class Tree:
             counted["passes"] += 1
             upper = self.fit_upper(m, lower, upper, priors, tolerance)
             e = self.evaluate([*lower, *upper], priors, messages=m)
-            moved = leave_saddle(lower, e.gradients[: self.n_lower], e.n_obs)
+            moved = leave_saddle(lower, e.gradients[: self.n_lower])
             if moved is None:
                 break
             found = minimise(outer, join_roots(moved), tolerance)
@@ -154,14 +160,14 @@ class Tree:
 
         def inner(x: np.ndarray) -> tuple[float, np.ndarray, np.ndarray]:
             roots = [*lower, *split_roots(x, q)]
-            e = self.evaluate(roots, priors, messages=m)
-            return in_roots(e, roots, range(self.n_lower, self.levels), priors)
+            levels = range(self.n_lower, self.levels)
+            return in_roots_or_inf(lambda: (self.evaluate(roots, priors, messages=m), roots), levels, x.size)
 
         found = minimise(inner, join_roots(upper), tolerance * 0.1)
         best = split_roots(found.x, q)
         for _ in range(2):
             e = self.evaluate([*lower, *best], priors, messages=m)
-            moved = leave_saddle(best, e.gradients[self.n_lower :], e.n_obs)
+            moved = leave_saddle(best, e.gradients[self.n_lower :])
             if moved is None:
                 break
             best = split_roots(minimise(inner, join_roots(moved), tolerance * 0.1).x, q)
@@ -210,9 +216,21 @@ def split_roots(x: np.ndarray, q: int) -> list[np.ndarray]:
     return out
 
 
-def in_roots(
-    e: Evaluation, roots: Sequence[np.ndarray], levels: range, priors: Priors
+def in_roots_or_inf(
+    evaluated: Callable[[], tuple[Evaluation, list[np.ndarray]]], levels: range, size: int
 ) -> tuple[float, np.ndarray, np.ndarray]:
+    """As `in_roots`; where numbers give out (an absurd step), a criterion of infinity, from which the search turns back."""
+    try:
+        e, roots = evaluated()
+        f, g, h = in_roots(e, roots, levels)
+        if not (np.isfinite(f) and np.all(np.isfinite(g)) and np.all(np.isfinite(h))):
+            raise np.linalg.LinAlgError("not finite")
+        return f, g, h
+    except np.linalg.LinAlgError:
+        return np.inf, np.zeros(size), np.eye(size)
+
+
+def in_roots(e: Evaluation, roots: Sequence[np.ndarray], levels: range) -> tuple[float, np.ndarray, np.ndarray]:
     """Criterion, gradient and scoring matrix in the entries of L of the given levels.
 
     Where an optimum lies on the boundary, a diagonal entry of L is 0 and the criterion is a parabola in it: nothing
@@ -239,7 +257,7 @@ def in_roots(
     return e.criterion, grad, hess
 
 
-def leave_saddle(roots: Sequence[np.ndarray], gradients: Sequence[np.ndarray], n_obs: float) -> list[np.ndarray] | None:
+def leave_saddle(roots: Sequence[np.ndarray], gradients: Sequence[np.ndarray]) -> list[np.ndarray] | None:
     """Where D is singular although the criterion falls into its null space, a start that leaves; None at an optimum.
 
     The conditions of an optimum over positive semidefinite D: G D = 0 and G positive semidefinite.
@@ -248,9 +266,9 @@ def leave_saddle(roots: Sequence[np.ndarray], gradients: Sequence[np.ndarray], n
     for r, g in zip(roots, gradients, strict=True):
         d = r @ r.T
         value, vector = np.linalg.eigh(g)
-        if value[0] < -1e-7 * max(n_obs, 1.0) * 1e-3 and vector[:, 0] @ d @ vector[:, 0] * -value[0] < 1e-3:
-            v = vector[:, 0]
-            step = 0.01 * max(np.trace(d), 1e-4)
+        v = vector[:, 0]
+        step = 0.01 * max(np.trace(d), 1e-4)
+        if -value[0] * step > 1e-4 and v @ d @ v < 1e-3 * np.trace(d):
             d = d + step * np.outer(v, v)
             moved = True
             out.append(np.linalg.cholesky(d + 1e-14 * np.trace(d) * np.eye(len(d))))
@@ -290,6 +308,8 @@ def evaluate_upper(
         mean = np.zeros(p) if priors.beta_mean is None else priors.beta_mean
         xy = xy + priors.beta_precision @ mean * sigma2
         yy += float(mean @ priors.beta_precision @ mean) * sigma2
+    if not np.all(np.isfinite(precision)):
+        raise np.linalg.LinAlgError("the information of the fixed effects is not finite")
     factor = linalg.cho_factor(precision, lower=True)
     beta = linalg.cho_solve(factor, xy)
     beta_cov = linalg.cho_solve(factor, np.eye(p))
@@ -412,4 +432,6 @@ def leaf_posteriors(tree: Tree, roots: Sequence[np.ndarray], e: Evaluation) -> l
     return out
 
 
-__all__ = ["LevelPrior", "Minimum", "Nodes", "Priors", "Tree", "TreeFit", "leaf_posteriors"]
+def all_nodes(tree: Tree, roots: Sequence[np.ndarray], e: Evaluation) -> list[Nodes]:
+    """Posterior of every node of every level, leaves first, relative covariances."""
+    return [*leaf_posteriors(tree, roots, e), *e.nodes]
