@@ -115,10 +115,7 @@ class Tree:
     ) -> Evaluation:
         """Criterion (-2 REML with its constants, priors added) at L per level; sigma2 None profiles it out."""
         m = self.messages(roots, gradient) if messages is None else messages
-        e = evaluate_upper(m, self.parents[self.n_lower :], self.n_lower, roots, priors, sigma2, gradient)
-        if sigma2 is None and e.sigma2 < SATURATED * self.leaf.yy / max(self.leaf.n_obs, 1.0):
-            raise np.linalg.LinAlgError("the effects leave no residual variance: as many of them as readings")
-        return e
+        return evaluate_upper(m, self.parents[self.n_lower :], self.n_lower, roots, priors, sigma2, gradient)
 
     def fit(self, start: Sequence[np.ndarray], priors: Priors = Priors(), tolerance: float = 1e-8) -> TreeFit:
         """Minimise the criterion over all levels' L, starting at `start`."""
@@ -132,7 +129,10 @@ class Tree:
                 m = self.messages(lower)
                 counted["passes"] += 1
                 upper = self.fit_upper(m, lower, upper, priors, tolerance)
-                return self.evaluate([*lower, *upper], priors, messages=m), [*lower, *upper]
+                e = self.evaluate([*lower, *upper], priors, messages=m)
+                if e.sigma2 < SATURATED * self.leaf.yy / max(self.leaf.n_obs, 1.0):
+                    raise np.linalg.LinAlgError("no residual variance is left: as many effects as readings")
+                return e, [*lower, *upper]
 
             return in_roots_or_inf(evaluated, range(self.n_lower), x.size)
 
