@@ -17,7 +17,7 @@ from pipeline.store import Store
 PRODUCT = "-//foulcast//planned visits//EN"
 LAST_LINE = b"END:VCALENDAR\r\n"
 LINE_OCTETS = 74  # RFC 5545, 3.1: at most 75 without the line break, the blank of a continued line among them
-NOT_TEXT = {c: None for c in (*range(9), 11, 12, 13, *range(14, 32), 127)}  # RFC 5545, 3.1: no controls in text
+NOT_TEXT = dict.fromkeys((*range(9), 11, 12, 13, *range(14, 32), 127))  # RFC 5545, 3.1: no controls in text
 
 AREAS = """
     select coalesce(a.area_no, 0) as area_no, v.area_id, coalesce(nullif(any_value(a.name), ''), v.area_id) as name

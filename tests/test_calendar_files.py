@@ -8,12 +8,12 @@ from pathlib import Path
 import icalendar
 import polars as pl
 import pytest
+from plan_store import plan_store
 
 from pipeline.calendar_files import write_calendars
 from pipeline.settings import Settings
 from pipeline.stages.plan import plan
 from pipeline.store import Store
-from plan_store import plan_store
 
 HOSTILE = "Yard; gate, \\n\r\nBEGIN:VEVENT\r\nSUMMARY:x\x00\x07" + "ü" * 90 + "\\" * 200 + ";" * 99
 
