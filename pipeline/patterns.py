@@ -47,7 +47,8 @@ def with_other_fuel(tests: pl.DataFrame, fuels: FuelTable) -> pl.DataFrame:
     """Adds `other_fuel` and the bits other_fuel_set or fuel_in_doubt; these take the place of o2_co2_disagree.
 
     tests: install_no, visit_no, stage, firing, O2, CO2, `co_seen_ppm`, fuel and its constants, `analyser_computes` (the
-    analyser takes its CO2 from O2; null where unknown), `broken`. Whole installs, all their tests, in the order of visit_no and stage.
+    analyser takes its CO2 from O2; null where unknown), `broken`. Whole installs, all their tests, in the order of
+    visit_no and stage.
     other_fuel_set: all doubtful tests of a visit lie on one line of another fuel, and either the analyser is known to
     compute its CO2, or the tests differ enough in O2 for a drifted cell to have left the line.
     fuel_in_doubt: so at FUEL_DOUBT_VISITS visits and more, and at every visit with both values.
@@ -144,7 +145,8 @@ def with_air_in_probe(tests: pl.DataFrame) -> pl.DataFrame:
             pl.lit(None, pl.Float64).alias("neighbour_o2_pct"), pl.lit(None, pl.String).alias("unchanged")
         )
     compared = (
-        tests.select(*series, "visit_no", "stage", "worked", "o2_pct", *_UNDILUTED)
+        tests.with_row_index("row")
+        .select("row", *series, "visit_no", "stage", "worked", "o2_pct", *_UNDILUTED)
         .join(jumping, on=series, how="semi")
         .filter(_O2_READ)
     )
@@ -154,7 +156,7 @@ def with_air_in_probe(tests: pl.DataFrame) -> pl.DataFrame:
     found = (
         pl.concat(_neighbours(compared))
         .with_columns(_compared())
-        .group_by("visit_no", "stage", "firing")
+        .group_by("row")
         .agg(
             (pl.col("jump") | (pl.col("side") == "other_stage")).all().alias("above"),
             pl.col("jump").sum().alias("jumps"),
@@ -168,9 +170,7 @@ def with_air_in_probe(tests: pl.DataFrame) -> pl.DataFrame:
             pl.col("above") & pl.when(pl.col("jumps") > 1).then(pl.col("told_by_one")).otherwise(pl.col("told_by_both"))
         )
         .select(
-            "visit_no",
-            "stage",
-            "firing",
+            "row",
             "neighbour_o2_pct",
             pl.concat_str(
                 pl.when("co_told").then(pl.lit("CO air-free")),
@@ -181,8 +181,11 @@ def with_air_in_probe(tests: pl.DataFrame) -> pl.DataFrame:
         )
     )
     marked = pl.when(pl.col("neighbour_o2_pct").is_not_null()).then(pl.lit(BIT["air_in_probe"], pl.Int32))
-    return tests.join(found, on=["visit_no", "stage", "firing"], how="left", maintain_order="left").with_columns(
-        pl.col("broken") | marked.otherwise(pl.lit(0, pl.Int32))
+    return (
+        tests.with_row_index("row")
+        .join(found, on="row", how="left", maintain_order="left")
+        .with_columns(pl.col("broken") | marked.otherwise(pl.lit(0, pl.Int32)))
+        .drop("row")
     )
 
 
