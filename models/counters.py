@@ -100,8 +100,9 @@ def burner_clock(installs: Installs, install_no: Ints, day: Ints, counter: Float
     nodes = _nodes(installs, install_no, day, counter, installed_load, visit_load)
     typical = _typical(nodes, installs)
     nodes, mistyped = _without_mistyped(nodes, typical)
-    per_year, rel_sd, basis, weather_sd = _hours_per_year(nodes, installs, typical)
-    hours, exact, swaps, more_mistyped = _node_hours(nodes, per_year)
+    usual, usual_sd = _usual(nodes, typical)
+    per_year, rel_sd, basis, weather_sd = _hours_per_year(nodes, installs, usual, usual_sd)
+    hours, exact, swaps, more_mistyped = _node_hours(nodes, per_year, _counted_steps(nodes, usual, usual_sd))
 
     # Between nodes the hours follow the load; after the last one, hours per year.
     at = np.searchsorted(_order(nodes.install, nodes.visit), _order(install_no, np.arange(len(day))), side="right") - 1
@@ -213,9 +214,12 @@ def _without_mistyped(nodes: _Nodes, typical: Floats) -> tuple[_Nodes, Ints]:
             & (hours < 0)
             & ((nxt["hours"] > _most(nxt["days"])) | (without < misfit(nxt["hours"], nxt["expected"])))
         )
+        # Far off on both sides where the line through its neighbours fits: mistyped too, though it could just be.
+        off = straight & (hours >= 0) & (nxt["hours"] >= 0) & (without < 0.35)
+        off &= (misfit(hours, expected) > 0.8) & (misfit(nxt["hours"], nxt["expected"]) > 0.8)
         # The last counter of an install has nothing after it: only the impossible is left out.
         end = linked & ~after & (hours > _most(days)) & (nodes.counter - hours > 0)
-        bad = (spike | dip | end) & (nodes.visit >= 0)
+        bad = (spike | dip | off | end) & (nodes.visit >= 0)
         bad[1:] &= ~bad[:-1]  # one at a time: a neighbour is judged again without it
         if not bad.any():
             break
@@ -229,13 +233,21 @@ def _first_step(nodes: _Nodes) -> NDArray[np.bool_]:
     return np.append(False, (nodes.visit[:-1] < 0) & (nodes.install[1:] == nodes.install[:-1]))
 
 
-def _counted_steps(nodes: _Nodes, expected: Floats) -> NDArray[np.bool_]:
-    """Steps whose hours were counted: the counter neither fell nor ran faster than time, and began at zero if first."""
-    linked, hours, days, _ = nodes.steps()
+def _counted_steps(nodes: _Nodes, usual: Floats, rel_sd: Floats) -> NDArray[np.bool_]:
+    """Steps whose hours were counted: the counter neither fell nor ran faster than time, and began at zero if first.
+
+    usual, rel_sd: hours per year of each install as far as known and the relative error of that; shape (installs,).
+    """
+    linked, hours, days, load = nodes.steps()
     counted = linked & (hours >= 0) & (hours <= _most(days))
     # Whether the counter stood at zero when installed is not written anywhere: believed if the hours are as expected.
-    first = _first_step(nodes) & (expected > 300.0)
-    return counted & ~(first & ((hours < 0.4 * expected) | (hours > 2.5 * expected)))
+    first = np.flatnonzero(_first_step(nodes))
+    i = nodes.install[first]
+    expected = np.maximum(usual[i] * load[first], 1.0)
+    allowed = 3.0 * np.sqrt(rel_sd[i] ** 2 + DEFAULT_WEATHER_SD**2 / np.maximum(load[first], 0.1)) + 0.05
+    away = np.abs(np.log(np.maximum(hours[first], 1.0) / expected))
+    counted[first] &= (expected <= 300.0) | (away <= allowed)
+    return counted
 
 
 def _spread(rel: Floats) -> float:
@@ -243,16 +255,28 @@ def _spread(rel: Floats) -> float:
     return float(1.4826 * np.median(np.abs(rel)))
 
 
+def _usual(nodes: _Nodes, typical: Floats) -> tuple[Floats, Floats]:
+    """Hours per year of each install: the middle of its own steps, the first left out, else `typical`; relative sd."""
+    n = len(typical)
+    linked, hours, days, load = nodes.steps()
+    step = linked & (hours > 0) & (hours <= _most(days)) & (load > 0.2) & ~_first_step(nodes)
+    middle, count = _group_median(nodes.install[step], hours[step] / load[step], n)
+    gone = np.bincount(nodes.install[step], load[step], n)
+    own = (count > 0) & (gone > 0.5)
+    # Single steps may be mistyped: two or fewer are not trusted to their weather error alone.
+    rel_sd = np.where(count > 2, 1.25 * DEFAULT_WEATHER_SD / np.sqrt(np.maximum(gone, 0.5)), 0.2)
+    return np.where(own, np.nan_to_num(middle, nan=1.0), typical), np.where(own, rel_sd, DEFAULT_BETWEEN_SD)
+
+
 def _hours_per_year(
-    nodes: _Nodes, installs: Installs, typical: Floats
+    nodes: _Nodes, installs: Installs, usual: Floats, usual_sd: Floats
 ) -> tuple[Floats, Floats, NDArray[np.int8], float]:
     n = len(installs.model_no)
     _, hours, _, load = nodes.steps()
-    later = _counted_steps(nodes, np.full(len(hours), 0.0)) & ~_first_step(nodes)
-    own_hours = np.bincount(nodes.install[later], hours[later], n)
-    own_load = np.bincount(nodes.install[later], load[later], n).astype(float)
-    usual = np.where(own_load > 0.5, own_hours / np.maximum(own_load, 1e-9), typical)
-    counted = _counted_steps(nodes, usual[nodes.install] * load)
+    counted = _counted_steps(nodes, usual, usual_sd)
+    # Steps far from the install's middle (mistyped within what is possible, or a house left empty) do not count here.
+    wanted = np.maximum(usual[nodes.install] * load, 1.0)
+    counted &= np.abs(np.log(np.maximum(hours, 1.0) / wanted)) < np.where(wanted > 200.0, 0.7, np.inf)
     own_hours = np.bincount(nodes.install[counted], hours[counted], n).astype(float)
     own_load = np.bincount(nodes.install[counted], load[counted], n).astype(float)
     known = (own_load > 0.1) & (own_hours > 0)
@@ -318,19 +342,20 @@ def _prior(
     if both.sum() >= FEWEST_TO_MEASURE:
         shift = float(np.median((log_own - log_stated)[both]))
         error = spread((log_own - log_stated)[both] - shift, noise[both], DEFAULT_ESTIMATE_SD)
-    # An estimate is taken where it is no worse than the model's typical value.
-    take = stated & (error <= sd)
-    centre = np.where(take, log_stated + shift, centre)
-    sd = np.where(take, error, sd)
-    basis = np.where(take, BASES.index("estimate"), basis).astype(np.int8)
+    # An estimate and the spread about the model's typical value are two sources: each has its weight.
+    weight = np.where(stated, sd**2 / (sd**2 + error**2), 0.0)
+    centre = (1 - weight) * centre + weight * (log_stated + shift)
+    basis = np.where(weight >= 0.5, BASES.index("estimate"), basis).astype(np.int8)
+    sd = sd * np.sqrt(1 - weight)
     return np.exp(centre), sd, basis
 
 
-def _node_hours(nodes: _Nodes, per_year: Floats) -> tuple[Floats, NDArray[np.bool_], Ints, Ints]:
+def _node_hours(
+    nodes: _Nodes, per_year: Floats, counted: NDArray[np.bool_]
+) -> tuple[Floats, NDArray[np.bool_], Ints, Ints]:
     """Hours since installation at each node, whether counted, and the visits of swaps and of impossible counters."""
     linked, hours, days, load = nodes.steps()
     expected = per_year[nodes.install] * load
-    counted = _counted_steps(nodes, expected)
     # A counter that fell was set back at an unknown time: it holds the hours since then, and the whole stretch as
     # many as usual, or as many as it holds itself where that is more and possible.
     swapped = linked & (hours < 0)
