@@ -36,7 +36,7 @@ def by_risk(
 
     price: of an hour [d/h]. shortest, longest: (n,) allowed lengths [d]; longest wins over nothing, shortest over the risk.
     """
-    best = np.minimum(cycles.best_age(price * hours), cycles.age_at_chance(tolerance))
+    best = np.minimum(cycles.best_age(price * hours), cycles.age_at_chance(cycles.tolerated(tolerance)))
     return np.clip(best, np.minimum(shortest, longest), longest)
 
 

@@ -19,44 +19,55 @@ STEEPEST, FLATTEST = 8.0, 0.5  # bounds of the power that carries a cycle back t
 
 @dataclass(frozen=True)
 class FreshCycles:
-    """A cycle from its start, taken from the present one: at age a the chance is F(a) = the present chance, later it follows
-    the forecast, earlier a power of the age with the forecast's own log-log slope.
+    """A cycle from its start, taken from the present one.
+
+    At age a the chance F(a) is the present one, later it follows the forecast; earlier what has been added since the
+    start is a power of the age with the forecast's own log-log slope. An approximation: the next cycle is taken to
+    drift like the present one.
 
     chances: points after as_of. age: (n,) days since the cycle began at as_of, above 0. [d]
-    An approximation: the next cycle is taken to drift like the present one.
+    start: (n,) chance that a cycle begins out of range, which no visit can be expected to mend.
     """
 
     chances: Chances
     age: Array
+    start: Array
     power: Array
     before: Array  # (n,) expected days out of range from the cycle's start to as_of [d]
 
     @classmethod
-    def of(cls, chances: Chances, age: Array) -> FreshCycles:
+    def of(cls, chances: Chances, age: Array, start: Array | float = 0.0) -> FreshCycles:
         age = np.maximum(np.asarray(age, float), 1.0)
-        now = np.clip(chances.chance[:, 0].astype(float), 1e-12, 1.0)
+        now = chances.chance[:, 0].astype(float)
+        start = np.minimum(np.broadcast_to(np.asarray(start, float), now.shape), now)
         ahead = min(6, len(chances.nodes) - 1)
-        then = np.clip(chances.chance[:, ahead].astype(float), 1e-12, 1.0)
-        slope = np.log(then / now) / np.log1p(chances.nodes[ahead] / age)
-        power = np.clip(slope, FLATTEST, STEEPEST)
-        return cls(chances, age, power, chances.chance[:, 0] * age / (power + 1))
+        then = chances.chance[:, ahead].astype(float)
+        slope = np.log(np.maximum(then - start, 1e-12) / np.maximum(now - start, 1e-12))
+        power = np.clip(slope / np.log1p(chances.nodes[ahead] / age), FLATTEST, STEEPEST)
+        return cls(chances, age, start, power, age * (start + (now - start) / (power + 1)))
+
+    def tolerated(self, tolerance: float) -> Array:
+        """The chance that is accepted at a visit: the tolerance, of those that begin in range. -> (n,)."""
+        return self.start + tolerance * (1 - self.start)
 
     def chance_at(self, age: Array) -> Array:
         """F at an age per install. age: (n,) [d] -> (n,)."""
-        early = self.chances.chance[:, 0] * np.clip(age / self.age, 0, 1) ** self.power
-        return np.where(age < self.age, early, self.chances.at_each(np.maximum(age - self.age, 0)))
+        added = (self.chances.chance[:, 0] - self.start) * np.clip(age / self.age, 0, 1) ** self.power
+        return np.where(age < self.age, self.start + added, self.chances.at_each(np.maximum(age - self.age, 0)))
 
     def days_out(self, age: Array) -> Array:
         """D, expected days out of range from the start of the cycle to an age per install. (n,) [d] -> (n,) [d]."""
-        early = self.before * np.clip(age / self.age, 0, 1) ** (self.power + 1)
+        share = np.clip(age / self.age, 0, 1)
+        steady = self.start * self.age
+        early = steady * share + (self.before - steady) * share ** (self.power + 1)
         return np.where(age < self.age, early, self.before + self.chances.days_out_each(np.maximum(age - self.age, 0)))
 
     def age_at_chance(self, chance: Array | float) -> Array:
-        """Age at which F reaches a chance; inf where it does not within the forecast. -> (n,) [d]."""
+        """Age at which F reaches a chance (0 where a cycle begins above it); inf where it does not within the forecast. -> (n,) [d]."""
         target = np.broadcast_to(np.asarray(chance, float), self.age.shape)
         points = self.chances.chance.astype(float)
-        now = np.maximum(points[:, 0], 1e-300)
-        early = self.age * (target / now) ** (1 / self.power)
+        added = np.maximum(points[:, 0] - self.start, 1e-300)
+        early = self.age * (np.maximum(target - self.start, 0.0) / added) ** (1 / self.power)
         step, reached = _first_reached(points, target)
         row = np.arange(len(step))
         low, high = points[row, step], points[row, step + 1]
@@ -113,7 +124,7 @@ def hour_price(cycles: FreshCycles, hours: Array, tolerance: float, longest: flo
     T F(T) - D(T) at that age; the median over the installs that get there, per hour of their visit. [d/h]
     hours: (n,) of a visit. [h]
     """
-    age = cycles.age_at_chance(tolerance)
+    age = cycles.age_at_chance(cycles.tolerated(tolerance))
     seen = np.isfinite(age) & (age <= longest) & (hours > 0)
     if not seen.any():
         return float(tolerance * 365.0 / max(float(np.median(hours)) if len(hours) else 1.0, 0.1))
@@ -122,11 +133,11 @@ def hour_price(cycles: FreshCycles, hours: Array, tolerance: float, longest: flo
 
 
 def day_price(cycles: FreshCycles, price: Array, shortest: Array, longest: Array, tolerance: float) -> Array:
-    """g: long-run out-of-range days per day of the cycles to come, a visit's price among them; at most the tolerance.
+    """g: long-run out-of-range days per day of the cycles to come, a visit's price among them; at most what is tolerated.
 
     price: (n,) of a visit [d]; shortest, longest: (n,) allowed length of a cycle [d]. -> (n,)
     """
     age = np.clip(cycles.best_age(price), shortest, np.maximum(longest, shortest))
     beyond = cycles.age + cycles.chances.nodes[-1]
     age = np.minimum(age, beyond)
-    return np.minimum(cycles.cost_rate(age, price), tolerance)
+    return np.minimum(cycles.cost_rate(age, price), cycles.tolerated(tolerance))

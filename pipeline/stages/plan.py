@@ -9,7 +9,7 @@ import numpy as np
 import polars as pl
 
 from models.minutes import VisitMinutes, fit_minutes
-from models.renewal import FreshCycles, day_price, hour_price
+from models.renewal import day_price, hour_price
 from models.staffing import NO_WEEK, solve_weeks, spread_level, whole_weeks
 from models.tasks import VisitTasks, best_cleaning, write_tasks
 from models.visit_weeks import Windows, week_costs, windows
@@ -116,8 +116,9 @@ def plan_area(
     """Weeks of one area's installs. hours: (len(rows),) of a visit; available: (weeks,) or None: none stated. [h]"""
     tolerance = settings.risk_tolerance
     chances = fleet.chances.rows(rows)
-    allowed = area_windows(fleet, rows, calendar, settings)
-    cycles = FreshCycles.of(chances, -fleet.began[rows])
+    cycles = fleet.cycles(rows)
+    at_once = chances.chance[:, 0] > cycles.tolerated(tolerance)
+    allowed = area_windows(fleet, rows, at_once, calendar, settings)
     shortest = np.full(len(rows), settings.plan.shortest_interval_months * MONTH_DAYS)
     longest = fleet.length[rows] * settings.plan.longest_interval_factor
     day = day_price(cycles, price * hours, shortest, longest, tolerance)
@@ -134,12 +135,12 @@ def plan_area(
     return AreaPlan(week, short, solved.hour_price if available is not None else None, solved.bound_gap)
 
 
-def area_windows(fleet: Fleet, rows: np.ndarray, calendar: Calendar, settings: Settings) -> Windows:
+def area_windows(fleet: Fleet, rows: np.ndarray, at_once: np.ndarray, calendar: Calendar, settings: Settings) -> Windows:
     levers = settings.plan
     return windows(
         fleet.latest[rows],
         fleet.began[rows] + levers.shortest_interval_months * MONTH_DAYS,
-        fleet.chances.chance[rows, 0] > settings.risk_tolerance,
+        at_once,
         calendar.first_monday,
         len(calendar.mondays),
         levers.catch_up_weeks,
@@ -180,7 +181,7 @@ def _planned_work(fleet: Fleet, tasks: VisitTasks) -> pl.DataFrame:
 def _hour_price(fleet: Fleet, hours: np.ndarray, tolerance: float) -> float:
     n = len(hours)
     rows = np.unique(np.linspace(0, n - 1, min(n, PRICED_ON)).astype(np.int64)) if n else np.zeros(0, np.int64)
-    return hour_price(FreshCycles.of(fleet.chances.rows(rows), -fleet.began[rows]), hours[rows], tolerance)
+    return hour_price(fleet.cycles(rows), hours[rows], tolerance)
 
 
 def _area_weeks(fleet, week, hours, calendar, capacity, value) -> pl.DataFrame:

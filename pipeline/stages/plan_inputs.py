@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date, timedelta
@@ -9,11 +10,13 @@ from datetime import date, timedelta
 import holidays
 import numpy as np
 import polars as pl
+from scipy.special import ndtr
 
+from models.renewal import FreshCycles
 from models.tasks import CLASSES
 from models.visit_weeks import Chances, combined_chance
 from pipeline.errors import FleetError
-from pipeline.schema import SERIES
+from pipeline.schema import SERIES, Series
 from pipeline.settings import WEEKDAYS, PlanSettings
 from pipeline.store import Store
 
@@ -22,6 +25,7 @@ MONTH_DAYS = 365.25 / 12
 CURVE_MONTHS = 36
 BATCH = 100_000
 CO_LIKELY_OUT = 0.5
+MOST_BEGIN_OUT = 0.5
 
 INSTALLS = """
     with served as (
@@ -55,6 +59,12 @@ CURVES = """
     select f.install_no, f.series_no, f.p_out_now, c.first_month, c.p_out
     from forecast_curve c join forecasts f using (install_id, indicator, firing)
     where f.p_out_now is not null
+"""
+
+LEVELS = """
+    select o.install_no, o.m0, o.v00, f.limit_low, f.limit_high
+    from open_cycles o join forecasts f on f.install_no = o.install_no and f.series_no = o.series_no
+    where o.series_no = ? and f.p_out_now is not null order by o.install_no
 """
 
 
@@ -98,7 +108,8 @@ def week_calendar(as_of: date, plan: PlanSettings) -> Calendar:
 class Fleet:
     """frame: one row per install, by install_no; the arrays follow it. Days count from as_of.
 
-    latest, interval, began: (n,) days; tasks_due: for each of CLASSES (n,) bool; lead: (n,) series_no or -1.
+    latest, interval, began: (n,) days; length: (n,) of the present interval [d]; begins_out: (n,) chance that a cycle begins
+    out of range; tasks_due: for each of CLASSES (n,) bool; lead: (n,) series_no or -1.
     """
 
     frame: pl.DataFrame
@@ -107,8 +118,13 @@ class Fleet:
     interval: np.ndarray
     began: np.ndarray
     length: np.ndarray
+    begins_out: np.ndarray
     tasks_due: dict[str, np.ndarray]
     lead: np.ndarray
+
+    def cycles(self, rows: np.ndarray) -> FreshCycles:
+        """Cycles from their start, of some of the installs."""
+        return FreshCycles.of(self.chances.rows(rows), -self.began[rows], self.begins_out[rows])
 
 
 def read_fleet(store: Store, as_of: date, plan: PlanSettings, tolerance: float) -> Fleet:
@@ -154,7 +170,7 @@ def read_fleet(store: Store, as_of: date, plan: PlanSettings, tolerance: float) 
         nodes = np.r_[0.0, month_days(as_of, _next_month(as_of), CURVE_MONTHS)]
         total = np.zeros((len(number), len(nodes)), np.float32)
     p_any = np.maximum.accumulate(combined_chance(total), axis=1)
-    return Fleet(frame, Chances(nodes, p_any), latest, interval, began, length, tasks_due, lead)
+    return Fleet(frame, Chances(nodes, p_any), latest, interval, began, length, begins_out(store, number), tasks_due, lead)
 
 
 def _classes(series_no: int) -> tuple[str, ...]:
@@ -171,13 +187,40 @@ def curves(store: Store) -> Iterator[tuple[np.ndarray, np.ndarray, np.ndarray, d
         frame = pl.DataFrame(batch)
         if frame.height == 0:
             continue
-        months = frame["p_out"].list.len().unique().to_list()
+        months = frame["p_out"].cast(pl.List(pl.Float32)).list.len().unique().to_list()
         if len(months) != 1:
             raise ValueError(f"forecast_curve: p_out has rows of {sorted(months)} months; all must have as many.")
         later = frame["p_out"].explode().to_numpy().reshape(frame.height, months[0])
         chance = np.column_stack([frame["p_out_now"].to_numpy(), later]).astype(np.float32)
         yield frame["install_no"].to_numpy(), frame["series_no"].to_numpy(), chance, frame["first_month"][0]
     cursor.close()
+
+
+def begins_out(store: Store, number: np.ndarray) -> np.ndarray:
+    """Chance that an install's next cycle begins out of range, from the level at which the present ones began, (n,).
+
+    A new cycle's level differs from the present one's by two cycles' own effects, hence twice their variance. At most a half: what a
+    visit has left out of range once, another may still mend.
+    """
+    log_in = np.zeros(len(number))
+    if store.has("open_cycles") and store.has("drift_fit"):
+        for series in SERIES:
+            known = store.frame(LEVELS, [series.series_no])
+            if known.is_empty():
+                continue
+            spread = store.scalar("select psi_json from drift_fit where series_no = ?", [series.series_no])
+            own = json.loads(spread)["cycle"][0][0] if spread else 0.0
+
+            def column(name: str, missing: float, known: pl.DataFrame = known, series: Series = series) -> np.ndarray:
+                values = known[name].cast(pl.Float64).to_numpy()
+                with np.errstate(divide="ignore", invalid="ignore"):
+                    scaled = np.log(values) if series.transform == "log" and name.startswith("limit") else values
+                return np.where(np.isnan(scaled), missing, scaled)
+
+            level, sd = column("m0", 0.0), np.sqrt(np.maximum(column("v00", 0.0) + 2 * own, 1e-12))
+            out = ndtr((column("limit_low", -np.inf) - level) / sd) + ndtr((level - column("limit_high", np.inf)) / sd)
+            log_in[np.searchsorted(number, known["install_no"].to_numpy())] += np.log1p(-np.clip(out, 0, 1 - 1e-9))
+    return np.minimum(combined_chance(log_in), MOST_BEGIN_OUT)
 
 
 def month_days(as_of: date, first_month: date, months: int) -> np.ndarray:

@@ -12,7 +12,7 @@ from models.policies import (
     equal_shortening,
     policy_year,
 )
-from models.renewal import FreshCycles, hour_price
+from models.renewal import hour_price
 from models.staffing import NO_WEEK
 from pipeline.settings import Settings
 from pipeline.stages.plan_inputs import MONTH_DAYS, Calendar, Fleet
@@ -51,7 +51,7 @@ def compare_tolerances(fleet: Fleet, hours: np.ndarray, calendar: Calendar, sett
     if not len(rows):
         return pl.DataFrame(schema=schema)
     chances, h = fleet.chances.rows(rows), hours[rows]
-    cycles = FreshCycles.of(chances, -fleet.began[rows])
+    cycles = fleet.cycles(rows)
     shortest = np.full(len(rows), settings.plan.shortest_interval_months * MONTH_DAYS)
     longest = fleet.length[rows] * settings.plan.longest_interval_factor
     overdue = fleet.latest[rows] < 0
@@ -86,7 +86,7 @@ def compare_rules(
               "peak_week": pl.Date}  # fmt: skip
     if not len(rows):
         return pl.DataFrame(schema=schema)
-    cycles = FreshCycles.of(fleet.chances.rows(rows), -fleet.began[rows])
+    cycles = fleet.cycles(rows)
     h, interval = hours[rows], fleet.length[rows]
     shortest = np.full(len(rows), settings.plan.shortest_interval_months * MONTH_DAYS)
     lengths = {"fixed interval": interval}
