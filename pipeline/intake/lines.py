@@ -7,6 +7,8 @@ from pathlib import Path
 import numpy as np
 import polars as pl
 
+from pipeline.store import Store
+
 CHUNK = 1 << 22
 QUOTE, NEWLINE, RETURN = 34, 10, 13
 
@@ -84,3 +86,24 @@ def shifts_of_simple_file(rows: int, rejected_lines: np.ndarray) -> LineShifts:
     shifts.records, shifts.shifts = before[last].tolist(), (count[last] + 1).tolist()
     shifts.extend(rows, rejected_lines)
     return shifts
+
+
+def all_lines(store: Store, kind: str) -> np.ndarray:
+    """The physical line of every row of raw_KIND, in the order of the rows; int32."""
+    files = store.rows("select file_id, rows from input_files where kind = ? and rows > 0 order by file_id", [kind])
+    parts = [_file_lines(store, file_id, rows) for file_id, rows in files]
+    return np.concatenate(parts) if parts else np.empty(0, np.int32)
+
+
+def _file_lines(store: Store, file_id: int, rows: int) -> np.ndarray:
+    lines = np.arange(2, rows + 2, dtype=np.int32)
+    shifts = store.rows("select record, shift from line_shifts where file_id = ? order by record", [file_id])
+    if shifts:
+        records, steps = np.array(shifts, np.int64).T
+        lines += np.repeat(np.append(0, steps), np.diff(records, prepend=0, append=rows)).astype(np.int32)
+    return lines
+
+
+def row_lines(store: Store, kind: str, rows: np.ndarray) -> np.ndarray:
+    """The physical lines of some rows of raw_KIND."""
+    return all_lines(store, kind)[rows]

@@ -1,0 +1,141 @@
+"""Rows set aside and findings: declared in columns.csv and sql/20_checks, gathered here by row."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import cache
+from importlib.resources import files
+
+from pipeline.schema import columns_of, keys_of
+from pipeline.store import Store, literal, quoted, sql_text
+
+RULE = re.compile(r"-- (\w+): (.+)")
+DOES = re.compile(r"does: (set aside|finding|mend)")
+
+
+@dataclass(frozen=True)
+class Check:
+    """One file of sql/20_checks: its rule, and whether it sets rows aside or tells of them."""
+
+    kind: str
+    rule: str
+    does: str
+    sql: str
+
+
+@cache
+def checks() -> tuple[Check, ...]:
+    """The declared checks by file name; the name begins with the kind of rows they look at."""
+    return tuple(_read_checks())
+
+
+def _read_checks() -> Iterator[Check]:
+    for name in sorted(p.name for p in (files("sql") / "20_checks").iterdir() if p.name.endswith(".sql")):
+        text = sql_text(f"20_checks/{name}")
+        rule, does = RULE.match(text), DOES.search(text)
+        if rule is None or does is None:
+            raise ValueError(f"sql/20_checks/{name}: its header names no rule or not what it does")
+        yield Check(name.split("_")[0], rule.group(1), does.group(1), text)
+
+
+def begin(store: Store) -> None:
+    """Empty lists: set_aside_rows and finding_rows, by kind and row."""
+    columns = "kind varchar, row bigint, rule varchar, cell varchar, written varchar, told varchar"
+    store.run(f"create or replace temp table set_aside_rows ({columns})")
+    store.run(f"create or replace temp table finding_rows ({columns}, misleads boolean)")
+
+
+def set_aside(store: Store, kind: str) -> None:
+    """Run the checks that set rows of a kind aside. The first rule a row breaks is the one told."""
+    for query in [*_needed(kind), *_declared(kind, "set aside")]:
+        store.run(
+            f"insert into set_aside_rows select {literal(kind)}, row, rule, cell, written, told from ({query}) found "
+            f"where row not in (select row from set_aside_rows where kind = {literal(kind)})"
+        )
+
+
+def find(store: Store, kind: str) -> None:
+    """Run the checks that tell of rows of a kind that were taken."""
+    for query in [*_emptied(store, kind), *_unlikely(kind), *_declared(kind, "finding")]:
+        store.run(
+            f"insert into finding_rows select {literal(kind)}, row, rule, cell, written, told, misleads from ({query}) found "
+            f"where row not in (select row from set_aside_rows where kind = {literal(kind)})"
+        )
+
+
+def _declared(kind: str, does: str) -> Iterator[str]:
+    for check in checks():
+        if check.kind == kind.split("_")[0] and check.does == does:
+            yield f"select {literal(check.rule)} as rule, * from (\n{check.sql}\n)"
+
+
+def _needed(kind: str) -> Iterator[str]:
+    """A record that does not fit the header, and cells that must be there: keys, dates, the install."""
+    yield (
+        "select row, 'cells' as rule, '' as cell, odd[1].written as written, "
+        "'the line does not have as many cells as the header, or its quotes do not close' as told "
+        f"from seen_{kind} where odd is not null and list_contains(list_transform(odd, lambda o: o.cell), '')"
+    )
+    cells = [c for c in columns_of(kind).values() if c.need]
+    nothing = " and ".join(f"{quoted(c)} is null" for c in columns_of(kind))
+    yield (
+        f"select row, 'empty' as rule, '' as cell, '' as written, 'nothing is written in this row' as told "
+        f"from seen_{kind} where {' and '.join(quoted(k) + ' is null' for k in keys_of(kind))} and odd is null and {nothing}"
+    )
+    for column in cells:
+        allowed = f"; allowed are {', '.join(column.allowed)}" if column.allowed else ""
+        what = {"date": "a date", "week": "a date"}.get(column.type, "allowed here")
+        written = f"list_filter(s.odd, lambda o: o.cell = '{column.column}')[1].written"
+        name = quoted(column.column)
+        original = f"r.{name}::varchar"
+        yield (
+            f"select s.row, case when coalesce({written}, {original}) is null then 'missing' else 'unreadable' end as rule, "
+            f"'{column.column}' as cell, coalesce({written}, {original}) as written, "
+            f"case when coalesce({written}, {original}) is null then 'the cell is empty and the row cannot be placed without it' "
+            f"else {literal('what is written is not ' + what + allowed)} end as told "
+            f"from (select * from seen_{kind} where {name} is null) s join raw_{kind} r on r.rowid = s.row"
+        )
+
+
+def _emptied(store: Store, kind: str) -> Iterator[str]:
+    """Cells that could not be read or cannot be physical, and cells that were read after all."""
+    for column in columns_of(kind).values():
+        name, cell = quoted(column.column), literal(column.column)
+        if column.type in ("number", "date", "week", "choice", "boolean"):
+            allowed = f"; allowed are {', '.join(column.allowed)}" if column.allowed else ""
+            what = {"number": "a number", "choice": "one of the words known here", "boolean": "true or false"}.get(
+                column.type, "a date"
+            )
+            bounds = (
+                f" that is possible here ({column.low:g} to {column.high:g} {column.unit})".replace(" )", ")")
+                if column.type == "number" and column.low is not None and column.high is not None
+                else ""
+            )
+            yield (
+                f"select row, case when value is null then 'unreadable' else 'mended' end as rule, {cell} as cell, written, "
+                f"case when value is null then {literal(f'what is written is not {what}{bounds}{allowed}; the cell is left empty')} "
+                f"else 'read as ' || value end as told, false as misleads "
+                f"from (select row, {name}::varchar as value, unnest(odd, recursive := true) from seen_{kind} where odd is not null) "
+                f"where cell = {cell}"
+            )
+        if column.type == "number" and column.low is not None and column.high is not None:
+            source = f"mended_{kind}" if store.has(f"mended_{kind}") else f"seen_{kind}"
+            yield (
+                f"select s.row, 'impossible' as rule, {cell} as cell, r.{name}::varchar as written, "
+                f"{literal(f'possible are {column.low:g} to {column.high:g} {column.unit}'.strip() + '; the cell is left empty')} as told, "
+                f"false as misleads from {source} s join raw_{kind} r on r.rowid = s.row where s.{name} is null and r.{name} is not null"
+            )
+
+
+def _unlikely(kind: str) -> Iterator[str]:
+    for column in columns_of(kind).values():
+        name = quoted(column.column)
+        for sign, bound in ((">", column.likely_high), ("<", column.likely_low)):
+            if bound is not None:
+                yield (
+                    f"select row, 'unlikely' as rule, {literal(column.column)} as cell, {name}::varchar as written, "
+                    f"{literal(f'usual are {column.likely_low:g} to {column.likely_high:g} {column.unit}'.strip())} as told, "
+                    f"true as misleads from seen_{kind} where {name} {sign} {bound!r}"
+                )

@@ -1,0 +1,121 @@
+"""visit_no and its place: which row of raw_visits and raw_readings is which visit, without copying the rows.
+
+*_places has one row per raw row, in the same order: visit_no (-1: set aside, replaced, or in mended_*) and the line.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import polars as pl
+
+from pipeline.intake import aside, repeats
+from pipeline.intake.lines import all_lines
+from pipeline.intake.seen import make_seen
+from pipeline.store import Store
+
+NOWHERE = -1
+DAY_BITS = 20
+
+
+def place_visits(store: Store) -> int:
+    """Check the visits and write visit_places and taken_mended_visits; returns the visits taken."""
+    make_seen(store, "visits")
+    aside.set_aside(store, "visits")
+    repeats.settle(store, "visits", repeats.repeats_by_key(store, "visits"))
+    kept = store.db.sql(
+        """
+        select v.row, i.install_no, (v.visited_on - date '1970-01-01')::integer as day
+        from seen_visits v join current_installs i on i.install_id = v.install_id
+        where v.row not in (select row from set_aside_rows where kind = 'visits')
+        """
+    ).fetchnumpy()
+    row, install, day = (np.asarray(kept[c]) for c in ("row", "install_no", "day"))
+    packed = (install.astype(np.int64) << DAY_BITS) + (day + (1 << (DAY_BITS - 1)))
+    order = np.argsort(packed, kind="stable")
+    order = _settle_ties(store, order, packed, row)
+    row, install = row[order], install[order]
+    count = store.scalar("select count(*) from raw_visits")
+    visit_no, install_no = np.full(count, NOWHERE, np.int32), np.full(count, NOWHERE, np.int32)
+    visit_no[row], install_no[row] = np.arange(len(row), dtype=np.int32), install
+    lines = all_lines(store, "visits")
+    mended = _take_mended(store, "visits", visit_no, lines, install_no)
+    visit_no[mended] = NOWHERE
+    store.write("visit_places", pl.DataFrame({"visit_no": visit_no, "install_no": install_no, "line": lines}))
+    return len(row)
+
+
+def _settle_ties(store: Store, order: np.ndarray, packed: np.ndarray, row: np.ndarray) -> np.ndarray:
+    """Visits of one install on one day stand in order of visit_id."""
+    in_order = packed[order]
+    same = np.flatnonzero(in_order[1:] == in_order[:-1])
+    if not len(same):
+        return order
+    at = np.unique(np.concatenate([same, same + 1]))
+    tied = pl.DataFrame({"at": at, "row": row[order[at]], "packed": in_order[at], "index": order[at]})
+    store.write("tied_rows", tied)
+    settled = store.frame(
+        'select t."index" from tied_rows t join seen_visits v on v.row = t.row order by t.packed, v.visit_id, t.row'
+    )
+    store.run("drop table tied_rows")
+    order = order.copy()
+    order[at] = settled["index"].to_numpy()
+    return order
+
+
+def _take_mended(
+    store: Store, kind: str, visit_no: np.ndarray, lines: np.ndarray, install_no: np.ndarray | None = None
+) -> np.ndarray:
+    """Write taken_mended_KIND: the mended rows that were taken, with visit_no and line; returns all mended rows."""
+    mended = store.frame(f"select row from mended_{kind} order by row")["row"].to_numpy()
+    numbers = {"row": mended, "visit_no": visit_no[mended], "line": lines[mended]}
+    if install_no is not None:
+        numbers["install_no"] = install_no[mended]
+    store.write("mended_numbers", pl.DataFrame(numbers))
+    store.run(
+        f"create or replace table taken_mended_{kind} as select * from mended_{kind} join mended_numbers using (row) "
+        "where visit_no >= 0 order by row; drop table mended_numbers"
+    )
+    return mended
+
+
+def place_readings(store: Store) -> int:
+    """Check the readings and write reading_places and taken_mended_readings; returns the readings taken."""
+    make_seen(store, "readings")
+    store.run(
+        """
+        create or replace temp view taken_visits as
+        select v.visit_id, p.visit_no from raw_visits v positional join visit_places p where p.visit_no >= 0
+        union all select visit_id, visit_no from taken_mended_visits
+        """
+    )
+    aside.set_aside(store, "readings")
+    kept = store.db.sql(
+        """
+        select r.row, v.visit_no, ((r.stage = 'as_left')::utinyint * 2 + (r.firing = 'low')::utinyint)::utinyint as code
+        from seen_readings r join taken_visits v on v.visit_id = r.visit_id
+        where r.row not in (select row from set_aside_rows where kind = 'readings')
+        """
+    ).fetchnumpy()
+    row, visit, code = (np.asarray(kept[c]) for c in ("row", "visit_no", "code"))
+    key = visit.astype(np.int64) * 4 + code
+    count = store.scalar("select count(*) from raw_readings")
+    visit_no = np.full(count, NOWHERE, np.int32)
+    visit_no[row] = visit
+    seldom = np.bincount(key) if len(key) else np.zeros(1, np.int64)
+    if seldom.max(initial=0) > 1:
+        repeated = row[seldom[key] > 1]
+        store.write("repeated_rows", pl.DataFrame({"row": repeated}))
+        repeats.settle(
+            store, "readings", store.frame("select s.* from seen_readings s semi join repeated_rows using (row)")
+        )
+        store.run("drop table repeated_rows")
+        lost = store.frame(
+            "select row from set_aside_rows where kind = 'readings' and rule in ('replaced', 'duplicate')"
+        )
+        visit_no[lost["row"].to_numpy()] = NOWHERE
+    lines = all_lines(store, "readings")
+    taken = int(np.count_nonzero(visit_no >= 0))
+    mended = _take_mended(store, "readings", visit_no, lines)
+    visit_no[mended] = NOWHERE
+    store.write("reading_places", pl.DataFrame({"visit_no": visit_no, "line": lines}))
+    return taken

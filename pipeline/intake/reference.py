@@ -1,0 +1,135 @@
+"""The reference tables that were taken: current_areas, current_models, current_limits, current_installs, current_capacity."""
+
+from __future__ import annotations
+
+from pipeline import fuels
+from pipeline.errors import FleetError, shown_value
+from pipeline.intake import aside, repeats
+from pipeline.intake.seen import make_seen
+from pipeline.schema import MONTHS
+from pipeline.settings import Settings
+from pipeline.store import Store, literal
+
+LOADS = [f"load_{month}" for month in MONTHS]
+MOST_OFF = 0.05
+ROUNDING = 0.002
+
+# What is not given: a model is its own exchanger design, condenses, and is served once a year.
+MODELS = """
+select model_id, (row_number() over (order by model_id) - 1)::integer as model_no, coalesce(name, model_id) as name,
+    coalesce(exchanger_design, model_id) as exchanger_design,
+    (dense_rank() over (order by coalesce(exchanger_design, model_id)) - 1)::integer as design_no,
+    coalesce(exchanger_material::varchar, 'unknown') as exchanger_material, coalesce(condensing, true) as condensing,
+    rated_input_kw, coalesce(service_interval_months, 12.0) as service_interval_months,
+    exchanger_cleaning_minutes, trap_cleaning_minutes, base_visit_minutes
+from {taken} order by model_id
+"""
+INSTALLS = """
+select i.install_id, (row_number() over (order by i.install_id) - 1)::integer as install_no, i.model_id, m.model_no,
+    m.design_no, i.area_id, a.area_no, i.site_label,
+    case when i.fuel in (select fuel from known_fuels) then i.fuel end as fuel,
+    i.installed_on, coalesce(i.altitude_m, 0.0) as altitude_m, coalesce(i.air_intake::varchar, 'unknown') as air_intake,
+    i.water_hardness_mg_l, i.media_kg, i.burner_hours_per_year
+from {taken} i join current_models m using (model_id) join current_areas a using (area_id)
+order by i.install_id
+"""
+LIMITS = """
+select model_id, fuel, firing::varchar as firing, indicator::varchar as indicator, low, high, coalesce(source, '') as source
+from {taken} where low is not null or high is not null order by all
+"""
+CAPACITY = "select area_id, week, hours_available from {taken} order by area_id, week"
+
+
+def take_reference(store: Store, settings: Settings, warnings: list[str]) -> None:
+    """Check and write the five reference tables, in the order in which they refer to each other.
+
+    Raises FleetError where a table leaves nothing to work with, or an area's load shares cannot be shares of a year.
+    """
+    names = sorted({*fuels.load(settings.fuels)})
+    store.run("create or replace temp table known_fuels (fuel varchar)")
+    store.db.executemany("insert into known_fuels values (?)", [[name] for name in names])
+    _take(store, "areas")
+    _write_areas(store, warnings)
+    for kind, table, query in (
+        ("appliance_models", "current_models", MODELS),
+        ("limits", "current_limits", LIMITS),
+        ("installs", "current_installs", INSTALLS),
+        ("capacity", "current_capacity", CAPACITY),
+    ):
+        _take(store, kind)
+        store.run(f"create or replace table {table} as {query.format(taken=_taken(kind))}")
+        if kind in ("appliance_models", "installs") and not store.scalar(f"select count(*) from {table}"):
+            raise FleetError(_nothing_left(store, kind))
+    for column, told in (
+        ("condensing", "does not say whether the appliance condenses; taken as condensing"),
+        ("service_interval_months", "gives no service interval; taken as 12 months"),
+    ):
+        models = [
+            m
+            for (m,) in store.rows(
+                f"select model_id from {_taken('appliance_models')} where {column} is null order by 1"
+            )
+        ]
+        if models:
+            warnings.append(f"appliance_models: {', '.join(models[:5])}{' …' if len(models) > 5 else ''} {told}.")
+
+
+def _take(store: Store, kind: str) -> None:
+    make_seen(store, kind)
+    aside.set_aside(store, kind)
+    repeats.settle(store, kind, repeats.repeats_by_key(store, kind))
+    aside.find(store, kind)
+
+
+def _taken(kind: str) -> str:
+    return f"(select * from seen_{kind} where row not in (select row from set_aside_rows where kind = {literal(kind)}))"
+
+
+def _write_areas(store: Store, warnings: list[str]) -> None:
+    """current_areas, with twelve load shares that sum to 1: flat where none is given, else scaled by at most 5 %."""
+    shares = ", ".join(f"coalesce({c}, 0)" for c in LOADS)
+    given = " or ".join(f"{c} is not null" for c in LOADS)
+    rows = store.rows(
+        f"select area_id, ({' + '.join(f'coalesce({c}, 0)' for c in LOADS)}), ({given}) from {_taken('areas')} order by area_id"
+    )
+    if not rows:
+        raise FleetError(_nothing_left(store, "areas"))
+    for area, total, has_shares in rows:
+        if has_shares and abs(total - 1) > MOST_OFF:
+            raise FleetError(
+                f"areas: the load shares of {shown_value(area)} sum to {total:.4g}; twelve shares of a year sum to 1 "
+                "(up to 5 % off is scaled). Mend load_jan … load_dec, or leave all twelve empty for a flat load."
+            )
+    off = [area for area, total, has_shares in rows if has_shares and abs(total - 1) > ROUNDING]
+    if off:
+        warnings.append(
+            f"areas: the load shares of {', '.join(off[:5])}{' …' if len(off) > 5 else ''} do not sum to 1 and were scaled."
+        )
+    flat = [area for area, _, has_shares in rows if not has_shares]
+    if flat:
+        warnings.append(
+            f"areas: {', '.join(flat[:5])}{' …' if len(flat) > 5 else ''} give no load shares; a flat load is used."
+        )
+    store.run(
+        f"""
+        create or replace table current_areas as
+        select area_id, (row_number() over (order by area_id) - 1)::integer as area_no, coalesce(name, area_id) as name,
+            (case when {given} then list_transform([{shares}], lambda x: x / ({" + ".join(f"coalesce({c}, 0)" for c in LOADS)}))
+             else list_transform(range(12), lambda x: 1.0 / 12) end)::double[12] as load
+        from {_taken("areas")} order by area_id
+        """
+    )
+
+
+def _nothing_left(store: Store, kind: str) -> str:
+    reasons = store.rows(
+        "select rule, cell, written, count(*) from set_aside_rows where kind = ? group by all order by 4 desc, 1, 2, 3 limit 1",
+        [kind],
+    )
+    if not reasons:
+        return f"{kind}: the table has no rows. Add at least one."
+    rule, cell, written, count = reasons[0]
+    return (
+        f"{kind}: no row could be taken; the first of {count} for the same reason: {rule}, column {cell}, "
+        f"value {shown_value(written or '')}. Mend the table and run again."
+    )

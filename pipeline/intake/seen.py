@@ -1,0 +1,83 @@
+"""seen_KIND: what was read, with cells that cannot be physical emptied and keys trimmed; the ground of all checks.
+
+The big tables are not copied: only rows that hold such a cell are, into mended_KIND; `seen_KIND` is a view over both.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from pipeline.intake.cells import BLANKS, KEY_LENGTH
+from pipeline.schema import FOLDER_KINDS, Column, columns_of
+from pipeline.store import Store, literal, quoted
+
+
+def make_seen(store: Store, kind: str) -> None:
+    """Create seen_KIND (row, file_id, columns, odd) and, for visits and readings, mended_KIND beneath it."""
+    columns = list(columns_of(kind).values())
+    cleaned = ", ".join(f"{clean_sql(c)} as {quoted(c.column)}" for c in columns)
+    if kind not in FOLDER_KINDS:
+        store.run(
+            f"create or replace temp table seen_{kind} as select rowid as row, file_id, {cleaned}, odd from raw_{kind}"
+        )
+        return
+    unclean = " union all ".join(f"select rowid as row from raw_{kind} where {test}" for test in unclean_tests(columns))
+    store.run(f"create or replace temp table unclean_rows as select distinct row from ({unclean})")
+    store.run(
+        f"create or replace table mended_{kind} as select rowid as row, file_id, {cleaned}, odd from raw_{kind} "
+        "where rowid in (select row from unclean_rows) order by rowid"
+    )
+    view_seen(store, kind)
+
+
+def view_seen(store: Store, kind: str) -> None:
+    """(Re)create the view seen_KIND of a big table; call it again when mended_KIND has gained rows."""
+    names = ", ".join(quoted(c) for c in columns_of(kind))
+    raw = f"select rowid as row, file_id, {names}, odd from raw_{kind}"
+    if store.scalar(f"select count(*) from mended_{kind}"):
+        raw += (
+            f" where rowid not in (select row from mended_{kind}) "
+            f"union all select row, file_id, {names}, odd from mended_{kind}"
+        )
+    store.run(f"create or replace temp view seen_{kind} as {raw}")
+
+
+def clean_sql(column: Column) -> str:
+    """SQL of a raw cell, empty where it cannot be physical."""
+    name = quoted(column.column)
+    if column.type in ("number", "date", "week"):
+        inside = " and ".join(
+            f"{name} {sign} {bound}" for sign, bound in (("<=", _high(column)), (">=", _low(column))) if bound
+        )
+        return f"case when {inside or f'isfinite({name})'} then {name} end"
+    if column.type == "text" and column.need:
+        return f"case when strlen({name}) <= {KEY_LENGTH} then nullif(trim({name}, {literal(BLANKS)}), '') end"
+    if column.column == "fuel":
+        return f"lower(regexp_replace(trim({name}), '[\\s-]+', '_', 'g'))"
+    return name
+
+
+def unclean_tests(columns: list[Column]) -> Iterator[str]:
+    """Conditions under which a raw row needs cleaning, each on one column, so that block statistics answer most of them."""
+    for column in columns:
+        name = quoted(column.column)
+        if column.type in ("number", "date", "week"):
+            yield from (
+                f"{name} {sign} {bound}" for sign, bound in ((">", _high(column)), ("<", _low(column))) if bound
+            )
+            if not (_low(column) and _high(column)):
+                yield f"not isfinite({name})"
+        elif column.type == "text" and column.need and column.kind != "readings":
+            yield f"strlen({name}) > {KEY_LENGTH} or {name} <> trim({name}, {literal(BLANKS)})"
+
+
+def _low(column: Column) -> str | None:
+    if column.type in ("date", "week"):
+        return f"date '{int(column.low or 1900)}-01-01'"
+    return None if column.low is None else repr(column.low)
+
+
+def _high(column: Column) -> str | None:
+    if column.type in ("date", "week"):
+        return f"date '{int(column.high or 2199)}-12-31'"
+    return None if column.high is None else repr(column.high)

@@ -1,0 +1,79 @@
+"""rejected_rows and findings: what became of rows and cells, with file, line, column and the value as written."""
+
+from __future__ import annotations
+
+import numpy as np
+import polars as pl
+
+from pipeline.intake.lines import row_lines
+from pipeline.schema import KINDS
+from pipeline.store import Store
+
+LONGEST_VALUE = 500
+
+
+def write_rejected(store: Store) -> None:
+    """rejected_rows(file, line, column, value, reason, visit_id): every row that was not taken, and every file stopped."""
+    _with_lines(store, "set_aside_rows")
+    store.run(
+        f"""
+        create or replace table rejected_rows as
+        select f.name as file, s.line, nullif(s.cell, '') as "column", {_shortened("s.written")} as value,
+            s.rule || ': ' || s.told as reason, {_shortened("s.visit_id")} as visit_id
+        from told_rows s join input_files f using (file_id)
+        union all
+        select name, 1, null, null, 'file_stopped: ' || message, null from input_files where status = 'stopped'
+        order by all
+        """
+    )
+
+
+def write_findings(store: Store) -> None:
+    """findings: doubtful, emptied and mended cells of rows that were taken."""
+    _with_lines(store, "finding_rows")
+    store.run(
+        f"""
+        create or replace table findings as
+        select f.name as file, s.line, nullif(s.cell, '') as "column", {_shortened("s.written")} as value, s.rule,
+            s.told as message, s.visit_id, s.stage, s.firing, coalesce(s.install_id, v.install_id) as install_id,
+            v.technician_id, s.analyser_id, s.misleads
+        from told_rows s join input_files f using (file_id)
+        left join current_visits v on v.visit_id = s.visit_id
+        order by all
+        """
+    )
+    store.run("drop table told_rows")
+
+
+def _shortened(text: str) -> str:
+    return f"case when length({text}) > {LONGEST_VALUE} then left({text}, {LONGEST_VALUE}) || ' …' else {text} end"
+
+
+def _with_lines(store: Store, table: str) -> None:
+    """told_rows: the rows of a list with file_id, line and the keys that stand in the row."""
+    parts = []
+    for kind in KINDS:
+        keys = ", ".join(
+            f"r.{k}::varchar as {k}" if k in _own(kind) else f"null::varchar as {k}"
+            for k in ("visit_id", "stage", "firing", "install_id", "analyser_id")
+        )
+        part = store.frame(
+            f"select t.*, r.file_id, {keys} from {table} t join raw_{kind} r on r.rowid = t.row where t.kind = '{kind}'"
+        )
+        if part.height:
+            lines = row_lines(store, kind, part["row"].to_numpy())
+            parts.append(part.with_columns(pl.Series("line", lines.astype(np.int32))))
+    if parts:
+        store.write("told_rows", pl.concat(parts))
+    else:
+        keys = "visit_id varchar, stage varchar, firing varchar, install_id varchar, analyser_id varchar"
+        store.run(
+            f"create or replace table told_rows as select *, null::integer as line, null::integer as file_id from {table} limit 0"
+        )
+        store.run("".join(f"alter table told_rows add column {k};" for k in keys.split(", ")))
+
+
+def _own(kind: str) -> set[str]:
+    return {
+        "visits": {"visit_id", "install_id"}, "readings": {"visit_id", "stage", "firing", "analyser_id"}, "installs": {"install_id"},
+    }.get(kind, set())  # fmt: skip

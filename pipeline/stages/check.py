@@ -1,0 +1,76 @@
+"""check: every row read is taken, replaced or set aside, and what was doubtful is told."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import date
+
+from pipeline.intake import aside
+from pipeline.intake.places import place_readings, place_visits
+from pipeline.intake.reference import take_reference
+from pipeline.intake.told import write_findings, write_rejected
+from pipeline.schema import KINDS
+from pipeline.settings import Settings
+from pipeline.store import Store
+
+
+@dataclass
+class CheckReport:
+    """What the check stage did, counted in rows.
+
+    accepted, replaced, duplicate, set_aside: by kind. findings: by rule. warnings: sentences worth telling.
+    """
+
+    as_of: date
+    accepted: dict[str, int] = field(default_factory=dict)
+    replaced: dict[str, int] = field(default_factory=dict)
+    duplicate: dict[str, int] = field(default_factory=dict)
+    set_aside: dict[str, int] = field(default_factory=dict)
+    findings: dict[str, int] = field(default_factory=dict)
+    warnings: list[str] = field(default_factory=list)
+
+    def __str__(self) -> str:
+        return (
+            f"{self.accepted['visits']:,} visits and {self.accepted['readings']:,} readings taken; "
+            f"{sum(self.set_aside.values()):,} rows set aside, {sum(self.replaced.values()):,} replaced, "
+            f"{sum(self.duplicate.values()):,} duplicates; {sum(self.findings.values()):,} findings"
+        )
+
+
+def check(store: Store, settings: Settings, as_of: date | None, today: date) -> CheckReport:
+    """Write current_*, rejected_rows, findings and the fact as_of.
+
+    as_of: the day the forecast is made for; None: the newest visit that is taken. today: nothing after it is taken.
+    Raises FleetError where a reference table leaves nothing to work with.
+    """
+    warnings: list[str] = []
+    aside.begin(store)
+    store.run(f"set variable last_day = '{as_of or today}'")
+    take_reference(store, settings, warnings)
+    place_visits(store)
+    place_readings(store)
+    aside.find(store, "visits")
+    aside.find(store, "readings")
+    store.run_file("30_current.sql")
+    newest = store.scalar("select max(visited_on) from current_visits")
+    if newest is None:
+        warnings.append("no visit was taken; the forecast starts from what the models and the general ranges say.")
+    report = CheckReport(as_of=as_of or newest or today, warnings=warnings)
+    store.set_fact("as_of", report.as_of.isoformat())
+    write_rejected(store)
+    write_findings(store)
+    _count(store, report)
+    return report
+
+
+def _count(store: Store, report: CheckReport) -> None:
+    read = dict(store.rows("select kind, sum(rows)::bigint from input_files group by kind"))
+    lost: dict[tuple[str, str], int] = {}
+    for kind, rule, count in store.rows("select kind, rule, count(*) from set_aside_rows group by all"):
+        what = rule if rule in ("replaced", "duplicate") else "set_aside"
+        lost[kind, what] = lost.get((kind, what), 0) + count
+    for kind in KINDS:
+        for what in ("replaced", "duplicate", "set_aside"):
+            getattr(report, what)[kind] = lost.get((kind, what), 0)
+        report.accepted[kind] = read.get(kind, 0) - sum(n for (k, _), n in lost.items() if k == kind)
+    report.findings = dict(store.rows("select rule, count(*) from findings group by rule order by rule"))
