@@ -25,6 +25,7 @@ CO_COUNTS_ABOVE_PPM = 2000.0
 CO2_ABOVE_MAX_PCT = 0.45
 """CO2 may exceed the fuel's maximum by this much before it is impossible: instrument accuracy and rounding."""
 REFERENCE_C = REFERENCE_K - ZERO_C
+CO_G_PER_MOL = 28.0101
 WATER_KJ_PER_K = 0.0753
 """Heat capacity of liquid water. [kJ/mol K]"""
 CONDENSATE_FACTOR = 64.855
@@ -116,7 +117,7 @@ def co_co2_ratio(co_ppm: pl.Expr, co2_pct: pl.Expr) -> pl.Expr:
 def co_mg_per_kwh(air_free_ppm: pl.Expr, fuel: FuelTerms, per_net: bool = False) -> pl.Expr:
     """Mass of CO per heat put in, gross or net. [mg/kWh]"""
     heat_kj = fuel.net_kj if per_net else fuel.gross_kj
-    return air_free_ppm * 1e-6 * fuel.dry_gas / heat_kj * 28.0101e3 * 3600
+    return air_free_ppm * 1e-6 * fuel.dry_gas / heat_kj * 1000 * CO_G_PER_MOL * 3600
 
 
 # Flue gas, water, condensate
