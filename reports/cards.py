@@ -39,12 +39,15 @@ def cautions(head: Mapping[str, Any], series: list[dict[str, Any]]) -> list[str]
     elif out:
         said.append(MAKE_SAFE)
     if any(w in tasks for w in ("exchanger", "brush", "rinse", "chemical")):
-        if head["exchanger_material"] in ("stainless", "aluminium"):
+        if head["exchanger_material"] in ("stainless", "aluminium") and "metal brush" not in tasks:
             said.append(f"{head['exchanger_material'].capitalize()} exchanger: never a metal brush.")
-        said.append("Keep refractory and insulation dry and unscratched; vacuum before rinsing.")
-    if head["condensing"]:
+        if "refractory" not in tasks:
+            said.append("Keep refractory and insulation dry and unscratched; vacuum before rinsing.")
+    if head["condensing"] and "discharge" not in tasks:
         said.append("Trap primed and proven to discharge before firing.")
-    said.append("Final analysis with the case closed; seal the flue test port afterwards.")
+    if "test port" not in tasks:
+        said.append("Final analysis with the case closed; seal the flue test port afterwards.")
+    said.append("Local code and the maker's instructions come first; this card replaces no required inspection.")
     return said
 
 

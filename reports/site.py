@@ -56,20 +56,24 @@ def clean(text: str) -> str:
     return re.sub(NOT_XML, "\ufffd", text)
 
 
-def split(chart: alt.TopLevelMixin) -> tuple[dict[str, Any], dict[str, dict[str, list[Any]]]]:
-    """A chart as its specification without data, and its data by column: half the bytes of rows."""
+def whole(chart: alt.TopLevelMixin) -> dict[str, Any]:
+    """A chart as its specification with its data. Checked against the schema by the tests of charts, not at each run."""
     with alt.data_transformers.disable_max_rows():
-        spec = theme.configure(chart).to_dict()
-    rows = spec.pop("datasets", {})
-    return spec, {name: {c: [r[c] for r in part] for c in part[0]} if part else {} for name, part in rows.items()}
+        return theme.configure(chart).to_dict(validate=False)
 
 
-def still(chart: alt.TopLevelMixin, name: str, width: int = 640) -> Markup:
-    """The chart as SVG, for paper and for readers without scripts. Its ids are made unique, the same bytes each run."""
-    with alt.data_transformers.disable_max_rows():
-        sized = chart.properties(width=width) if isinstance(chart, (alt.Chart, alt.LayerChart)) else chart
-        spec = theme.configure(sized).to_dict()
-    svg = vl_convert.vegalite_to_svg(spec, config=theme.LIGHT, allowed_base_urls=[])
+def split(spec: dict[str, Any]) -> tuple[dict[str, Any], dict[str, dict[str, list[Any]]]]:
+    """A specification without its data, and the data by column: half the bytes of rows.
+
+    Data sets are named by their content, so that equal frames are stored once on a page.
+    """
+    bare = {k: v for k, v in spec.items() if k != "datasets"}
+    return bare, {name: {c: [r[c] for r in rows] for c in rows[0]} if rows else {} for name, rows in spec.get("datasets", {}).items()}
+
+
+def still(spec: dict[str, Any], name: str, width: int = 640) -> Markup:
+    """A specification as SVG, for paper and for readers without scripts. Its ids are made unique, the same bytes each run."""
+    svg = vl_convert.vegalite_to_svg({**spec, "width": width}, config=theme.LIGHT, allowed_base_urls=[])
     for k, old in enumerate(dict.fromkeys(re.findall(r'\bid="([^"]+)"', svg))):
         svg = svg.replace(f'id="{old}"', f'id="{name}-{k}"').replace(f"url(#{old})", f"url(#{name}-{k})")
     return Markup(svg)
@@ -134,9 +138,10 @@ class Site:
         by_name: dict[str, Figure] = {}
         prefix = re.sub(r"[^a-z0-9]", "", name.removesuffix(".html"))
         for figure in figures or []:
-            specs[figure.name], rows = split(figure.chart)
+            spec = whole(figure.chart)
+            specs[figure.name], rows = split(spec)
             data.update(rows)
-            figure.still = still(figure.chart, f"{prefix}-{figure.name}")
+            figure.still = still(spec, f"{prefix}-{figure.name}")
             by_name[figure.name] = figure
         html = templates().get_template(template).render(
             fleet=self.fleet, nav=NAV, here=name, root="../" * name.count("/"), csp=CSP_SITE, specs=specs, data=data,

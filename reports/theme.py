@@ -100,6 +100,20 @@ def limits_text(low: Any, high: Any, unit: str) -> str:
     return f"{number(low, DECIMALS.get(unit, 1))} to {quantity(high, unit)}"
 
 
+def limits_short(low: Any, high: Any, unit: str) -> str:
+    """'≤ 30.0 K', '3.0–7.0 %', '≥ 1.5 µA': for where there is little room."""
+    digits = DECIMALS.get(unit, 1)
+    if low is None and high is None:
+        return DASH
+    if low is None:
+        return f"≤{NBSP}{quantity(high, unit)}"
+    if high is None:
+        return f"≥{NBSP}{quantity(low, unit)}"
+    if unit == "pH":
+        return f"pH{NBSP}{number(low, 1)}–{number(high, 1)}"
+    return f"{number(low, digits)}–{quantity(high, unit)}"
+
+
 def configure(chart: alt.TopLevelMixin) -> alt.TopLevelMixin:
     """The common type and lines. Colours of text and grid are set by the page, so that a dark page is dark throughout."""
     return chart.configure(**CONFIG)

@@ -18,7 +18,7 @@ create or replace view page_first as
 with picked as (
     select install_no, state, due_on, p_out_now
     from page_state where state in ('out_of_range', 'due')
-    order by state = 'out_of_range' desc, p_out_now desc nulls last, due_on, install_no limit 40
+    order by state = 'out_of_range' desc, p_out_now desc nulls last, due_on, install_no limit 20
 ), lead_series as (
     select * from page_series_state semi join picked using (install_no)
     qualify row_number() over (partition by install_no

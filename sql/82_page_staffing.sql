@@ -8,26 +8,22 @@ from area_weeks w left join current_areas a using (area_id);
 
 create or replace view page_interval_weeks as
 with moved as (
-    select v.planned_week, v.expected_minutes,
-           greatest(date_trunc('week', v.last_visit_on + to_months(m.service_interval_months::integer)),
-                    date_trunc('week', page_as_of()))::date as interval_week
-    from visit_plan v join current_models m using (model_id)
+    select planned_week, expected_minutes / 60 as hours,
+           greatest(date_trunc('week', interval_on), date_trunc('week', page_as_of()))::date as interval_week
+    from visit_plan where planned_week is not null
 )
 select week, sum(planned_h) as planned_h, sum(interval_h) as interval_h, sum(planned)::bigint as planned,
        sum(at_interval)::bigint as at_interval
 from (
-    select planned_week as week, expected_minutes / 60 as planned_h, 0 as interval_h, 1 as planned, 0 as at_interval
-    from moved where planned_week is not null
+    select planned_week as week, hours as planned_h, 0 as interval_h, 1 as planned, 0 as at_interval from moved
     union all
-    select interval_week, 0, expected_minutes / 60, 0, 1 from moved where interval_week is not null and planned_week is not null)
+    select interval_week, 0, hours, 0, 1 from moved where interval_week is not null)
 where week < (select max(planned_week) + 7 from visit_plan)
 group by week;
 
 create or replace view page_brought_forward as
-select v.area_id, date_trunc('week', v.last_visit_on + to_months(m.service_interval_months::integer))::date as interval_week,
-       count(*) as visits, sum(v.expected_minutes) / 60 as hours
-from visit_plan v join current_models m using (model_id)
-where v.planned_week + 27 < v.last_visit_on + to_months(m.service_interval_months::integer)
+select area_id, date_trunc('week', interval_on)::date as interval_week, count(*) as visits, sum(expected_minutes) / 60 as hours
+from visit_plan where planned_week + 27 < interval_on
 group by all;
 
 create or replace view page_media as

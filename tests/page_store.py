@@ -71,7 +71,7 @@ TABLES = {
                      "high double, n integer",
     "visit_plan": "install_id varchar, area_id varchar, model_id varchar, due_on date, leading_indicator varchar, "
                   "planned_week date, expected_minutes double, p_out_at_planned double, p_out_at_interval double, "
-                  "tasks varchar, take_along varchar, last_visit_on date",
+                  "tasks varchar, take_along varchar, last_visit_on date, interval_on date",
     "area_weeks": "area_id varchar, week date, visits integer, hours_needed double, hours_available double, "
                   "hours_short double, hour_value double",
     "plan_scenarios": "risk_tolerance double, visits integer, hours double, peak_week date, peak_hours double, "
@@ -188,7 +188,8 @@ def small_store(hostile: str | None = None, installs: int = 60, areas: int = 3, 
         "install_id": f"I{i:05}", "area_id": f"A{i % areas}", "model_id": f"M{i % 4}", "due_on": AS_OF + timedelta(days=int(i)),
         "leading_indicator": "co_air_free_ppm", "planned_week": weeks[i // 3 % 52], "expected_minutes": 65.0 + i % 9,
         "p_out_at_planned": 0.08, "p_out_at_interval": 0.31, "tasks": "clean exchanger by rinse;clean trap",
-        "take_along": "trap gasket;neutralising media 4 kg", "last_visit_on": date(2025, 9, 10)} for i in number])
+        "take_along": "trap gasket;neutralising media 4 kg", "last_visit_on": date(2025, 9, 10),
+        "interval_on": date(2026, 9, 10) + timedelta(days=int(i) % 120)} for i in number])
     tables["area_weeks"] = pl.DataFrame([{
         "area_id": f"A{a}", "week": w, "visits": 6, "hours_needed": 8.0 + (n * 7 + a * 3) % 5,
         "hours_available": 10.0 if capacity else None, "hours_short": max(0.0, (n * 7 + a * 3) % 5 - 2.0) if capacity else None,

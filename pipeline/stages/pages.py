@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import date
 from pathlib import Path
 
@@ -171,6 +172,10 @@ def _tags(store: Store, made: Site, settings: Settings) -> None:
 
 def _visits(store: Store, made: Site, as_of: date) -> None:
     heads = get(store, "select * from page_card_heads")
+    mass = shown_unit("kg", made.fleet.units)
+    if mass.name != "kg":
+        heads = heads.with_columns(pl.col("take_along").map_elements(
+            lambda text: re.sub(r"(\d+(?:\.\d+)?) kg\b", lambda m: f"{float(m[1]) * mass.factor:.1f} {mass.name}", text), return_dtype=pl.String))
     cards = card_builder.build_cards(
         heads, get(store, "select * from page_card_series order by install_no, series_no"),
         get(store, "select * from page_card_points order by install_no, series_no, visited_on, stage_order"),

@@ -17,13 +17,13 @@
   const views = new Map();
   const params = {};
 
-  function colours() {
+  function colours(narrow) {
     const css = getComputedStyle(document.documentElement);
     const of = (name) => css.getPropertyValue(name).trim();
     return {
       background: "transparent",
       axis: { labelColor: of("--text"), titleColor: of("--text"), gridColor: of("--grid"), domainColor: of("--muted"), tickColor: of("--muted") },
-      legend: { labelColor: of("--text"), titleColor: of("--text") },
+      legend: { labelColor: of("--text"), titleColor: of("--text"), ...(narrow ? { columns: 1 } : {}) },
       text: { color: of("--text") },
       title: { color: of("--text") },
     };
@@ -46,7 +46,7 @@
     const marks = Object.values(datasets).reduce((sum, rows) => sum + rows.length, 0);
     if (views.has(name)) views.get(name).finalize();
     const result = await vegaEmbed(el, { ...spec, datasets }, {
-      actions: false, ast: true, renderer: marks > 5000 ? "canvas" : "svg", config: colours(),
+      actions: false, ast: true, renderer: marks > 5000 ? "canvas" : "svg", config: colours(el.clientWidth < 480),
     });
     views.set(name, result);
     for (const [param, value] of Object.entries(params)) await set(result.view, param, value);

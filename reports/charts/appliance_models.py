@@ -17,9 +17,9 @@ def drift_chart(models: pl.DataFrame, unit: str, indicator: str) -> alt.LayerCha
     verdicts = ["worse than the fleet", "not told apart", "better than the fleet"]
     y = alt.Y("label:N").sort(order).title(None)
     base = alt.Chart(models)
-    zero = alt.Chart().mark_rule(strokeDash=[4, 3], color=theme.GREY).encode(x=alt.datum(0))
+    zero = alt.Chart(pl.DataFrame({"zero": [0]})).mark_rule(strokeDash=[4, 3], color=theme.GREY, aria=False).encode(x="zero:Q")
     bars = base.mark_rule(strokeWidth=2, aria=False).encode(
-        y=y, x=alt.X("low:Q").title(f"{indicator}: drift per 1,000 burner hours [{unit}]"), x2="high:Q",
+        y=y, x=alt.X("low:Q").title(f"Drift per 1,000 burner hours [{unit}]").axis(tickCount=8), x2="high:Q",
         color=alt.Color("verdict:N"))
     dots = base.mark_point(filled=True, size=80, opacity=1).encode(
         y=y, x="rate:Q",
@@ -54,8 +54,8 @@ def readings_chart(points: pl.DataFrame, band: pl.DataFrame, low: float | None, 
         shape=alt.Shape("state:N").title(None).scale(domain=words, range=["circle", "triangle-up"])))
     for limit in (low, high):
         if limit is not None:
-            layers.append(alt.Chart().mark_rule(strokeDash=[6, 3], strokeWidth=2, color=theme.VERMILLION, aria=False)
-                          .encode(y=alt.datum(limit)))
+            layers.append(alt.Chart(pl.DataFrame({"limit": [limit]}))
+                          .mark_rule(strokeDash=[6, 3], strokeWidth=2, color=theme.VERMILLION, aria=False).encode(y="limit:Q"))
     return alt.layer(*layers).properties(width="container", height=220)
 
 
@@ -66,15 +66,13 @@ def share_out_chart(models: pl.DataFrame) -> alt.Chart:
     """
     return alt.Chart(models).mark_bar(color=theme.BLUE, aria=False).encode(
         y=alt.Y("label:N").sort(models["label"].to_list()).title(None),
-        x=alt.X("share:Q").title("Expected share out of range at the present interval").axis(format="%")
+        x=alt.X("share:Q").title("Share out of range at the present interval").axis(format="%", tickCount=8)
         .scale(domainMin=0),
         tooltip=[alt.Tooltip("label:N").title("Appliance model"),
                  alt.Tooltip("share:Q").title("Share out of range").format(".0%"),
                  alt.Tooltip("installs:Q").title("Installs").format(",.0f")],
     ).properties(width="container", height=alt.Step(20))
 
-
-KINDS = ["brush", "rinse", "chemical"]
 
 
 def cleaning_chart(effects: pl.DataFrame) -> alt.LayerChart:
@@ -90,7 +88,7 @@ def cleaning_chart(effects: pl.DataFrame) -> alt.LayerChart:
     base = alt.Chart(effects)
     y = alt.Y("label:N").sort(order).title(None)
     bars = base.mark_rule(strokeWidth=2, aria=False).encode(
-        y=y, x=alt.X("low:Q").title("Share of the build-up taken away").axis(format="%"), x2="high:Q", color=colour)
+        y=y, x=alt.X("low:Q").title("Share of the build-up taken away").axis(format="%", tickCount=8), x2="high:Q", color=colour)
     dots = base.mark_point(filled=True, size=80, opacity=1).encode(
         y=y, x="restored:Q", color=colour,
         tooltip=[alt.Tooltip("label:N").title("Design and work"),

@@ -7,7 +7,14 @@ import polars as pl
 
 from reports import theme
 
-WEEK_AXIS = alt.Axis(format="%-d %b", labelOverlap="greedy", grid=False)
+
+
+def week_axis(weeks: pl.DataFrame, labels: int = 14) -> alt.Axis:
+    """Ticks on the Mondays themselves; an axis of its own choosing would set them on Sundays."""
+    days = weeks["week"].unique().sort()
+    some = days.gather_every(max(1, -(-days.len() // labels)))
+    return alt.Axis(format="%-d %b", labelOverlap="greedy", grid=False,
+                    values=[alt.DateTime(year=d.year, month=d.month, date=d.day) for d in some])
 
 
 def fleet_state_chart(states: pl.DataFrame) -> alt.Chart:
@@ -35,7 +42,7 @@ def hours_by_week_chart(weeks: pl.DataFrame, area_param: alt.Parameter) -> alt.L
     """
     one = alt.FieldEqualPredicate(field="area", equal=alt.expr(area_param.name))
     base = alt.Chart(weeks).transform_filter(one)
-    x = alt.X("week:T").title("Week beginning").axis(WEEK_AXIS)
+    x = alt.X("week:T").title("Week beginning").axis(week_axis(weeks))
     tips = [alt.Tooltip("week:T").title("Week of").format("%-d %b %Y"),
             alt.Tooltip("hours_needed:Q").title("Hours needed").format(",.1f"),
             alt.Tooltip("hours_available:Q").title("Hours there are").format(",.1f"),
@@ -62,7 +69,7 @@ def hours_heat_chart(weeks: pl.DataFrame, have_capacity: bool) -> alt.Chart:
         colour = (alt.Color("hours_needed:Q").title("Hours needed [h]").scale(scheme="cividis")
                   .legend(format=",.0f", gradientLength=220))
     return alt.Chart(weeks).mark_rect(aria=False).encode(
-        x=alt.X("week:T").title("Week beginning").axis(WEEK_AXIS), x2="week_end:T",
+        x=alt.X("week:T").title("Week beginning").axis(week_axis(weeks)), x2="week_end:T",
         y=alt.Y("area:N").sort(areas).title(None), color=colour,
         tooltip=[alt.Tooltip("area:N").title("Area"), alt.Tooltip("week:T").title("Week of").format("%-d %b %Y"),
                  alt.Tooltip("hours_needed:Q").title("Hours needed").format(",.1f"),
@@ -78,7 +85,7 @@ def hour_value_chart(weeks: pl.DataFrame) -> alt.Chart:
     """
     areas = list(dict.fromkeys(weeks["area"].to_list()))
     return alt.Chart(weeks).mark_rect(aria=False).encode(
-        x=alt.X("week:T").title("Week beginning").axis(WEEK_AXIS), x2="week_end:T",
+        x=alt.X("week:T").title("Week beginning").axis(week_axis(weeks)), x2="week_end:T",
         y=alt.Y("area:N").sort(areas).title(None),
         color=alt.Color("hour_value:Q").title("Out-of-range days avoided per extra hour [days/h]").scale(scheme="cividis")
         .legend(format=",.1f", gradientLength=220),
@@ -115,7 +122,7 @@ def peak_chart(weeks: pl.DataFrame) -> alt.Chart:
     weeks: week, kind ('as planned', 'at the present interval'), hours. [h]
     """
     return alt.Chart(weeks).mark_line(interpolate="step-after", strokeWidth=2, aria=False).encode(
-        x=alt.X("week:T").title("Week beginning").axis(WEEK_AXIS),
+        x=alt.X("week:T").title("Week beginning").axis(week_axis(weeks)),
         y=alt.Y("hours:Q").title("Technician hours per week [h]").axis(format=",.0f"),
         color=alt.Color("kind:N").title(None).scale(domain=["as planned", "at the present interval"],
                                                    range=[theme.BLUE, theme.VERMILLION]),
@@ -130,7 +137,7 @@ def media_chart(months: pl.DataFrame, unit: str) -> alt.Chart:
     months: month (first day), month_end, media. [unit]
     """
     return alt.Chart(months).mark_rect(color=theme.GREEN).encode(
-        x=alt.X("month:T").title("Month").axis(format="%b %Y", grid=False, labelOverlap="greedy"), x2="month_end:T",
+        x=alt.X("month:T").title("Month").axis(format="%b %Y", grid=False, labelOverlap="greedy", tickCount={"interval": "month", "step": 1}), x2="month_end:T",
         y=alt.Y("media:Q").title(f"Neutralising media [{unit}]").axis(format=",.0f"), y2=alt.datum(0),
         tooltip=[alt.Tooltip("month:T").title("Month").format("%b %Y"),
                  alt.Tooltip("media:Q").title(f"Media [{unit}]").format(",.1f")],

@@ -61,10 +61,10 @@ def analyser_chart(analysers: pl.DataFrame, unit: str, indicator: str) -> alt.La
     words = ["wants calibration", "agrees with its peers"]
     base = alt.Chart(analysers)
     y = alt.Y("analyser:N").sort(order).title(None)
-    zero = alt.Chart().mark_rule(strokeDash=[4, 3], color=theme.GREY).encode(x=alt.datum(0))
+    zero = alt.Chart(pl.DataFrame({"zero": [0]})).mark_rule(strokeDash=[4, 3], color=theme.GREY, aria=False).encode(x="zero:Q")
     colour = alt.Color("verdict:N").title(None).scale(domain=words, range=[theme.VERMILLION, theme.BLUE])
     bars = base.mark_rule(strokeWidth=2, aria=False).encode(
-        y=y, x=alt.X("low:Q").title(f"{indicator}: reads away from its peers by [{unit}]"), x2="high:Q", color=colour)
+        y=y, x=alt.X("low:Q").title(f"Reads away from its peers by [{unit}]").axis(tickCount=8), x2="high:Q", color=colour)
     dots = base.mark_point(filled=True, size=80, opacity=1).encode(
         y=y, x="bias:Q", color=colour,
         shape=alt.Shape("verdict:N").title(None).scale(domain=words, range=["triangle-up", "circle"]),

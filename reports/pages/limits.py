@@ -70,7 +70,7 @@ def _sheet(no: int, row: dict[str, Any], ranges: list[dict[str, Any]], pairs: li
         if r is None or (r["limit_low"] is None and r["limit_high"] is None):
             return theme.DASH
         inside = (r["limit_low"] is None or o2 >= r["limit_low"] - 1e-9) and (r["limit_high"] is None or o2 <= r["limit_high"] + 1e-9)
-        return "● allowed" if inside else "▲ out"
+        return f"●{theme.NBSP}allowed" if inside else f"▲{theme.NBSP}out"
 
     bounds = [x for r in (high, low) if r for x in (r["limit_low"], r["limit_high"]) if x is not None]
     some = [p for p in pairs if bounds and min(bounds) - 1.01 <= p["o2_pct"] <= max(bounds) + 1.01]

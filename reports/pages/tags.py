@@ -67,14 +67,14 @@ def _tag(row: dict[str, Any], tests: Mapping[tuple[int, str], dict[str, Any]], l
         if all(v is None for v in values.values()):
             continue
         own = {f: limits.get((no, indicator or "", f), (None, None)) for f in found}
-        texts = list(dict.fromkeys(theme.limits_text(*own[f], shown_unit) for f in found if own[f] != (None, None)))
-        lines.append((heading, [cell(values[f], shown_unit, digits, own[f]) for f in found], " / ".join(texts) or theme.DASH))
+        texts = list(dict.fromkeys(theme.limits_short(*own[f], shown_unit) for f in found if own[f] != (None, None)))
+        lines.append((heading, [cell(values[f], shown_unit, digits, own[f]) for f in found], "; ".join(texts) or theme.DASH))
     for key, heading, unit, digits, indicator in SINGLE:
         if row[key] is None:
             continue
         shown_unit = units.get(unit, unit)
         own_limit = limits.get((no, indicator, "any"), (None, None))
-        text = theme.limits_text(*own_limit, shown_unit) if own_limit != (None, None) else theme.DASH
+        text = theme.limits_short(*own_limit, shown_unit) if own_limit != (None, None) else theme.DASH
         lines.append((heading, [cell(row[key], shown_unit, digits if shown_unit != "psi" else 0, own_limit)], text))
     return {"site": row["site_label"] or row["install_id"], "install_id": row["install_id"], "model": row["model"], "fuel": (row["fuel"] or "").replace("_", " "),
             "on": theme.day(row["visited_on"]), "by": row["technician_id"], "purpose": row["purpose"], "lines": lines, "outs": outs}

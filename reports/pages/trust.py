@@ -64,9 +64,9 @@ def analysers(bias: pl.DataFrame, figures: list[Figure]) -> dict[str, Any]:
             pl.lit("wants calibration")).otherwise(pl.lit("agrees with its peers")).alias("verdict"))
     count = wants["analyser"].n_unique()
     said = (f"{theme.plural(count, 'analyser')} of {bias['analyser'].n_unique():,} {'reads' if count == 1 else 'read'} away from the others by more than chance "
-            "and want calibration." if count else f"None of {bias['analyser'].n_unique():,} analysers reads away from its peers by more than chance.")
+            f"and {'wants' if count == 1 else 'want'} calibration." if count else f"None of {bias['analyser'].n_unique():,} analysers reads away from its peers by more than chance.")
     note = f"The {ANALYSERS_DRAWN} furthest off in {focus}." if own.height > ANALYSERS_DRAWN else ""
-    figures.append(Figure("analysers", charts.analyser_chart(rows, unit, focus), said, note, 80 + 22 * rows.height))
+    figures.append(Figure("analysers", charts.analyser_chart(rows, unit, focus), f"{focus}: {said}" if count else said, note, 80 + 22 * rows.height))
     table = tables.build("Analysers, furthest off first", worst, [
         tables.Column("Analyser", tables.words("analyser")), tables.Column("Reading", tables.words("label")),
         tables.Column("Reads away by", lambda r: theme.quantity(r["bias"], r["unit"], 2), True),
