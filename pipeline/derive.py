@@ -174,18 +174,30 @@ def _efficiency() -> list[pl.Expr]:
     ]
 
 
-def with_findings(tests: pl.LazyFrame, fuels: FuelTable) -> pl.DataFrame:
-    """The result of `with_values` with `broken`, the rules each test breaks, and what their sentences need.
+def with_rules(tests: pl.LazyFrame) -> pl.DataFrame:
+    """The result of `with_values` with `broken`, the rules that each test breaks by itself.
 
-    tests: also FOR_FINDINGS (see patterns.py); whole installs.
+    tests: also FOR_FINDINGS; the columns that `with_patterns` adds are there, empty.
     """
     needed = (*KEYS, *FOR_FINDINGS, *ENTERED, *VALUES, "fuel", "fuel_co2_max_pct", "co_seen_ppm")
-    alone = tests.with_columns(findings.broken_rules().alias("broken")).select(*needed, "broken")
-    return patterns.with_air_in_probe(patterns.with_other_fuel(alone.collect(engine="streaming"), fuels))
+    empty = (pl.lit(None, dtype).alias(name) for name, dtype in findings.PATTERN_COLUMNS.items())
+    return (
+        tests.with_columns(findings.broken_rules().alias("broken"), *empty)
+        .select(*needed, "broken", *findings.PATTERN_COLUMNS)
+        .collect(engine="streaming")
+    )
+
+
+def with_patterns(tests: pl.DataFrame, fuels: FuelTable) -> pl.DataFrame:
+    """The result of `with_rules` with what several tests show together.
+
+    tests: whole installs, in the order of visit_no, stage and firing.
+    """
+    return patterns.with_air_in_probe(patterns.with_other_fuel(tests.drop(findings.PATTERN_COLUMNS), fuels))
 
 
 def derived_rows(tests: pl.DataFrame) -> pl.DataFrame:
-    """The rows of the table `derived`, from the result of `with_findings`."""
+    """The rows of the table `derived`, from the result of `with_rules` or `with_patterns`."""
     broken = pl.col("broken")
     return tests.select(
         *KEYS,

@@ -139,16 +139,10 @@ def with_air_in_probe(tests: pl.DataFrame) -> pl.DataFrame:
     alone to go by, CO air-free and flame current must both say so.
     """
     series = ["install_no", "firing"]
-    jumping = pl.concat(_jumping(tests, firing) for firing in ("high", "low"))
-    if jumping.is_empty():
-        return tests.with_columns(
-            pl.lit(None, pl.Float64).alias("neighbour_o2_pct"), pl.lit(None, pl.String).alias("unchanged")
-        )
     compared = (
         tests.with_row_index("row")
-        .select("row", *series, "visit_no", "stage", "worked", "o2_pct", *_UNDILUTED)
-        .join(jumping, on=series, how="semi")
         .filter(_O2_READ)
+        .select("row", *series, "visit_no", "stage", "worked", "o2_pct", *_UNDILUTED)
     )
     quiet_jump = pl.col("jump") & pl.col("quiet") & ~pl.col("changed")
     told_by_one = quiet_jump & (pl.col("same_co") | pl.col("same_flame"))
@@ -189,17 +183,35 @@ def with_air_in_probe(tests: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _jumping(tests: pl.DataFrame, firing: str) -> pl.DataFrame:
-    """install_no, firing where an O2 lies O2_JUMP_PCT above one of the two before or after: cheap, so that few installs
-    need be looked at closely. tests: in the order of visit_no and stage.
+def o2_marks(tests: pl.DataFrame) -> pl.DataFrame:
+    """What `jumping_installs` needs of the tests, 11 bytes each: place (visit, stage), install_no, high, o2."""
+    return tests.filter(_O2_READ).select(
+        (pl.col("visit_no").cast(pl.UInt32) * 2 + (pl.col("stage") == "as_left").cast(pl.UInt32)).alias("place"),
+        pl.col("install_no").cast(pl.Int32),
+        (pl.col("firing") == "high").alias("high"),
+        (pl.col("o2_pct") * 100).round().cast(pl.Int16).alias("o2"),
+    )
+
+
+def jumping_installs(marks: pl.DataFrame) -> pl.DataFrame:
+    """install_no where an O2 lies O2_JUMP_PCT above one of the two of its firing before or after.
+
+    marks: `o2_marks` of all tests, in any order.
     """
-    install, o2 = pl.col("install_no"), pl.col("o2_pct")
+    install, o2 = pl.col("install_no"), pl.col("o2")
     above = pl.lit(False)
     for step in (-2, -1, 1, 2):
         same = install == install.shift(step)
-        above = above | (same & (o2 - o2.shift(step) >= O2_JUMP_PCT)).fill_null(False)
-    read = tests.lazy().filter((pl.col("firing") == firing) & _O2_READ).select("install_no", "o2_pct")
-    return read.filter(above).select(install.unique(), pl.lit(firing).alias("firing")).collect()
+        above = above | (same & (o2 - o2.shift(step) >= round(100 * O2_JUMP_PCT))).fill_null(False)
+    firings = [marks.lazy().filter(pl.col("high") == high).sort("place") for high in (True, False)]
+    found = [firing.filter(above).select(install.unique()).collect() for firing in firings]
+    return pl.concat(found).unique().sort("install_no")
+
+
+def off_line_installs(tests: pl.DataFrame) -> pl.DataFrame:
+    """install_no of the tests whose CO2 another fuel might explain."""
+    off = (pl.col("broken") & pl.lit(OFF_LINE, pl.Int32)) != 0
+    return tests.filter(off).select(pl.col("install_no").cast(pl.Int32).unique())
 
 
 _O2_READ = (pl.col("o2_pct") >= 0) & (pl.col("o2_pct") < O2_AMBIENT_PCT)

@@ -130,7 +130,7 @@ def flue(
         "efficiency_gross_pct": 100 - sensible - latent,
         "efficiency_net_pct": (100 - sensible - latent) * gross_kj / net,
         "adiabatic_flame_c": flame,
-        "exchanger_ntu": -math.log((flue_c - return_c) / (flame - return_c)) if return_c < flue_c < flame else float("nan"),
+        "exchanger_ntu": math.log((flame - return_c) / (flue_c - return_c)) if return_c < flue_c < flame else math.nan,
     }
 
 

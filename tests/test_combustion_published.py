@@ -18,7 +18,6 @@ import reference_combustion as reference
 from pipeline import combustion, fuels, vapour
 from pipeline.fuels import Fuel
 
-
 PUBLISHED = Path(__file__).parent / "published" / "combustion.csv"
 ROWS = list(csv.DictReader(PUBLISHED.open(encoding="utf-8")))
 KJ_PER_MMBTU = 1.05505585262e6

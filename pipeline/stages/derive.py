@@ -1,4 +1,8 @@
-"""derive: combustion values and findings of every current test, streamed through memory in pieces of whole installs."""
+"""derive: combustion values and findings of every current test.
+
+All tests stream through memory once, in whatever order they lie. What only several tests of an install show is then
+looked for among the few installs that give a reason to, and their rows are mended.
+"""
 
 from __future__ import annotations
 
@@ -7,12 +11,13 @@ from collections.abc import Iterator
 import polars as pl
 
 from pipeline import findings, fuels, patterns
-from pipeline.derive import INPUTS, derived_rows, with_findings, with_values
+from pipeline.derive import INPUTS, KEYS, derived_rows, with_patterns, with_rules, with_values
+from pipeline.fuels import FuelTable
 from pipeline.settings import Settings
 from pipeline.store import Store
 
-VISITS_AT_ONCE = 250_000
-"""About a million tests, 300 MB while they are worked on."""
+TESTS_AT_ONCE = 500_000
+"""Some 200 MB while they are worked on."""
 SAMPLED_VISITS = 300_000
 """So many visits tell well enough which analysers compute their CO2."""
 
@@ -27,8 +32,18 @@ from current_readings r
 join current_visits v on v.visit_no = r.visit_no
 join current_installs i on i.install_no = v.install_no
 left join analyser_lines a on a.analyser_id = r.analyser_id
-where r.visit_no between ? and ? and v.visit_no between ? and ? and i.install_no between ? and ?
-order by r.visit_no, r.stage, r.firing
+""".format(
+    inputs=", ".join(f"r.{name}::double as {name}" for name in INPUTS),
+    share=patterns.COMPUTED_SHARE,
+    tests=patterns.COMPUTED_TESTS,
+)
+
+MEND = """
+update derived set findings = m.findings, keep_flue = m.keep_flue, keep_co = m.keep_co, keep_o2 = m.keep_o2
+from mended_tests m
+where derived.visit_no = m.visit_no and derived.stage = m.stage and derived.firing = m.firing;
+delete from found_rules using mended_tests m
+where found_rules.visit_no = m.visit_no and found_rules.stage = m.stage and found_rules.firing = m.firing;
 """
 
 READING_FINDINGS = """
@@ -40,7 +55,10 @@ join current_readings r on r.visit_no = t.visit_no and r.stage = t.stage and r.f
 join current_visits v on v.visit_no = t.visit_no
 left join input_files f on f.file_id = r.file_id
 order by t.visit_no, t.stage, t.firing, t.rule;
+create or replace view all_findings as
+select * from findings union all by name select * from reading_findings;
 drop table found_rules;
+drop table fuel_sampling;
 """
 
 
@@ -50,51 +68,59 @@ def derive(store: Store, settings: Settings) -> int:
     Reads current_readings, current_visits, current_installs, input_files, findings. Raises FleetError for a fuel of
     fleet.toml that cannot be one.
     """
-    table = fuels.load(settings.fuels)
+    table, rh_pct = fuels.load(settings.fuels), settings.air_relative_humidity_pct
     store.write("fuel_terms", table.frame)
     visits = store.scalar("select count(*) from current_visits")
     store.write("fuel_sampling", pl.DataFrame({"every_nth": [max(1, visits // SAMPLED_VISITS)]}))
     store.run_file("40_analyser_lines.sql")
     written = 0
-    for part in (whole_installs(store, first, last) for first, last in _pieces(store)):
-        tests = with_findings(with_values(part.lazy(), table, settings.air_relative_humidity_pct), table)
+    o2_marks, off_line = [], []
+    for part in _streamed(store):
+        tests = with_rules(with_values(part.lazy(), table, rh_pct))
         rows, told = derived_rows(tests), findings.worded(tests)
         store.append("derived", rows) if written else store.write("derived", rows)
         store.append("found_rules", told) if written else store.write("found_rules", told)
+        o2_marks.append(patterns.o2_marks(tests))
+        off_line.append(patterns.off_line_installs(tests))
         written += rows.height
+    suspects = pl.concat([*off_line, patterns.jumping_installs(pl.concat(o2_marks))]).unique().sort("install_no")
+    _compare_tests(store, suspects, table, rh_pct)
     store.run(READING_FINDINGS)
-    store.run(
-        "create or replace view all_findings as select * from findings union all by name select * from reading_findings"
-    )
-    store.run("drop table fuel_sampling")
     return written
 
 
-def whole_installs(store: Store, first: int, last: int) -> pl.DataFrame:
-    """The tests of the visits numbered first to last, as `with_values` and `with_findings` take them."""
-    installs = store.rows(
-        "select min(install_no), max(install_no) from current_visits where visit_no between ? and ?", [first, last]
-    )[0]
-    query = TESTS.format(
-        inputs=", ".join(f"r.{name}::double as {name}" for name in INPUTS),
-        share=patterns.COMPUTED_SHARE,
-        tests=patterns.COMPUTED_TESTS,
+def _streamed(store: Store) -> Iterator[pl.DataFrame]:
+    """All tests in pieces; at least one piece, if without rows."""
+    reader = store.db.cursor().sql(TESTS).to_arrow_reader(TESTS_AT_ONCE)
+    nothing = True
+    for batch in reader:
+        nothing = False
+        yield pl.DataFrame(pl.from_arrow(batch))
+    if nothing:
+        yield pl.DataFrame(pl.from_arrow(reader.schema.empty_table()))
+
+
+def _compare_tests(store: Store, suspects: pl.DataFrame, table: FuelTable, rh_pct: float) -> None:
+    """Look at all tests of the suspect installs together, and mend what was written of them."""
+    store.write("suspect_installs", suspects)
+    visits = store.frame(
+        "select install_no, count(*) as visits from current_visits semi join suspect_installs using (install_no) "
+        "group by install_no order by install_no"
     )
-    return store.frame(query, [first, last, first, last, *installs])
-
-
-def _pieces(store: Store) -> Iterator[tuple[int, int]]:
-    """Ranges of visit_no that hold whole installs; one empty range where there is no visit at all."""
-    end = store.scalar("select coalesce(max(visit_no), -1) from current_visits")
-    first = 0
-    while True:
-        last = min(first + VISITS_AT_ONCE - 1, end)
-        install = store.scalar("select install_no from current_visits where visit_no = ?", [last])
-        if install is not None:
-            last = store.scalar(
-                "select max(visit_no) from current_visits where visit_no >= ? and install_no = ?", [last, install]
+    piece = pl.col("visits").cum_sum() * 4 // TESTS_AT_ONCE
+    for (_,), installs in visits.group_by(piece.alias("piece"), maintain_order=True):
+        store.write("suspect_installs", installs.select("install_no"))
+        part = store.frame(
+            f"{TESTS} where v.install_no in (from suspect_installs) order by r.visit_no, r.stage, r.firing"
+        )
+        alone = with_rules(with_values(part.lazy(), table, rh_pct))
+        together = with_patterns(alone, table)
+        changed = together.filter(together["broken"] != alone["broken"])
+        if changed.height:
+            store.write(
+                "mended_tests", derived_rows(changed).select(*KEYS, "findings", "keep_flue", "keep_co", "keep_o2")
             )
-        yield first, last
-        first = last + 1
-        if first > end:
-            return
+            store.run(MEND)
+            store.append("found_rules", findings.worded(changed))
+            store.run("drop table mended_tests")
+    store.run("drop table suspect_installs")
