@@ -11,7 +11,7 @@ from itertools import islice
 from pathlib import Path
 
 from pipeline.errors import FleetError
-from pipeline.intake.records import records_of
+from pipeline.intake.records import lines_of, records_of
 
 CHUNK = 1 << 22
 SAMPLE = 1 << 18
@@ -96,7 +96,7 @@ def dialect_of(name: str, scanned: Bytes) -> Dialect:
     if sample.count("\0") > len(sample) // 100:
         raise FleetError(f"{name}: this is not a text table. Export it as CSV or as an .xlsx workbook.")
     delimiter = _delimiter(sample)
-    lines = sample.splitlines(keepends=True)
+    lines = list(lines_of(sample))
     if scanned.size > SAMPLE:
         lines = lines[:-1] or lines
     records = [r for r in islice(records_of(lines, delimiter), SAMPLE_RECORDS) if not r.broken]
@@ -128,7 +128,7 @@ def _encoding(scanned: Bytes) -> str:
 
 def _delimiter(sample: str) -> str:
     """The candidate that cuts the header into the most cells, ends of quotes respected."""
-    first = next((line for line in sample.splitlines() if line.strip()), "")
+    first = next((line for line in lines_of(sample) if line.strip()), "")
     bare = re.sub(r'"[^"]*"', "", first)
     counts = {d: bare.count(d) for d in DELIMITERS}
     best = max(DELIMITERS, key=lambda d: (counts[d], -DELIMITERS.index(d)))

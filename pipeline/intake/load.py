@@ -17,7 +17,7 @@ from pipeline.intake.dates import date_format_of
 from pipeline.intake.dialect import Bytes, Dialect, dialect_of, text_lines
 from pipeline.intake.headers import Mapped, map_headers
 from pipeline.intake.lines import LineShifts, record_places, shifts_of_simple_file
-from pipeline.intake.records import Record, records_of
+from pipeline.intake.records import Record, lines_of, records_of
 from pipeline.intake.workbook import workbook_records
 from pipeline.settings import Settings
 from pipeline.store import Store, literal, quoted
@@ -143,10 +143,12 @@ def _rejected(store: Store, delimiter: str) -> list[tuple[int, Record]] | None:
     )
     rejected = []
     for place, line, text in found:
-        records = list(records_of(text.lstrip("\r\n").splitlines(keepends=True), delimiter))
+        bare = text.lstrip("\r\n")
+        records = list(records_of(lines_of(bare), delimiter))
         if len(records) != 1:
             return None
-        rejected.append((place, Record(line, records[0].cells, records[0].broken)))
+        start = place - 1 + len(text) - len(bare)  # DuckDB counts from 1 and may begin at the line break before
+        rejected.append((start, Record(line, records[0].cells, records[0].broken)))
     return rejected
 
 
@@ -158,7 +160,10 @@ def _shifts(path: Path, scanned: Bytes, rows: int, rejected: list[tuple[int, Rec
     lines, places = record_places(path)
     if len(lines) != total:
         return None
-    last = np.searchsorted(places, [place for place, _ in rejected])
+    starts = np.array([place for place, _ in rejected], np.int64)
+    last = np.searchsorted(places, starts)
+    if len(last) and (last[-1] >= total or (places[last] != starts).any()):
+        return None
     shifts = LineShifts()
     shifts.extend(0, np.delete(lines, last))
     shifts.extend(rows, lines[last])

@@ -10,7 +10,7 @@ import polars as pl
 
 from pipeline.intake import aside, repeats
 from pipeline.intake.lines import all_lines
-from pipeline.intake.seen import make_seen
+from pipeline.intake.seen import make_seen, trim_unmatched
 from pipeline.store import Store
 
 NOWHERE = -1
@@ -78,6 +78,12 @@ def _take_mended(
     return mended
 
 
+JOIN_VISITS = """
+select r.row, v.visit_no, ((r.stage = 'as_left')::utinyint * 2 + (r.firing = 'low')::utinyint)::utinyint as code
+from {readings} r join taken_visits v on v.visit_id = r.visit_id
+"""
+
+
 def place_readings(store: Store) -> int:
     """Check the readings and write reading_places and taken_mended_readings; returns the readings taken."""
     make_seen(store, "readings")
@@ -88,34 +94,55 @@ def place_readings(store: Store) -> int:
         union all select visit_id, visit_no from taken_mended_visits
         """
     )
-    aside.set_aside(store, "readings")
-    kept = store.db.sql(
-        """
-        select r.row, v.visit_no, ((r.stage = 'as_left')::utinyint * 2 + (r.firing = 'low')::utinyint)::utinyint as code
-        from seen_readings r join taken_visits v on v.visit_id = r.visit_id
-        where r.row not in (select row from set_aside_rows where kind = 'readings')
-        """
-    ).fetchnumpy()
-    row, visit, code = (np.asarray(kept[c]) for c in ("row", "visit_no", "code"))
-    key = visit.astype(np.int64) * 4 + code
     count = store.scalar("select count(*) from raw_readings")
-    visit_no = np.full(count, NOWHERE, np.int32)
-    visit_no[row] = visit
-    seldom = np.bincount(key) if len(key) else np.zeros(1, np.int64)
-    if seldom.max(initial=0) > 1:
-        repeated = row[seldom[key] > 1]
-        store.write("repeated_rows", pl.DataFrame({"row": repeated}))
-        repeats.settle(
-            store, "readings", store.frame("select s.* from seen_readings s semi join repeated_rows using (row)")
+    visit_no, code = np.full(count, NOWHERE, np.int32), np.zeros(count, np.uint8)
+    _join_visits(store, "seen_readings", visit_no, code)
+    _write_unmatched(store, visit_no)
+    if (visit_no == NOWHERE).any():
+        trim_unmatched(store)
+        _join_visits(
+            store, "(select * from mended_readings where row in (select row from unmatched_readings))", visit_no, code
         )
-        store.run("drop table repeated_rows")
-        lost = store.frame(
-            "select row from set_aside_rows where kind = 'readings' and rule in ('replaced', 'duplicate')"
-        )
-        visit_no[lost["row"].to_numpy()] = NOWHERE
+        _write_unmatched(store, visit_no)
+    aside.set_aside(store, "readings")
+    _leave(store, visit_no, "true")
+    _settle_repeats(store, visit_no, code)
     lines = all_lines(store, "readings")
     taken = int(np.count_nonzero(visit_no >= 0))
     mended = _take_mended(store, "readings", visit_no, lines)
     visit_no[mended] = NOWHERE
     store.write("reading_places", pl.DataFrame({"visit_no": visit_no, "line": lines}))
     return taken
+
+
+def _join_visits(store: Store, readings: str, visit_no: np.ndarray, code: np.ndarray) -> None:
+    found = store.db.sql(JOIN_VISITS.format(readings=readings)).fetchnumpy()
+    row = np.asarray(found["row"])
+    visit_no[row] = np.asarray(found["visit_no"])
+    code[row] = np.ma.filled(found["code"], 0)
+
+
+def _write_unmatched(store: Store, visit_no: np.ndarray) -> None:
+    unmatched = np.flatnonzero(visit_no == NOWHERE)
+    store.run("create or replace temp table unmatched_readings (row bigint)")
+    if len(unmatched):
+        store.append("unmatched_readings", pl.DataFrame({"row": unmatched}))
+
+
+def _leave(store: Store, visit_no: np.ndarray, which: str) -> None:
+    lost = store.frame(f"select row from set_aside_rows where kind = 'readings' and {which}")
+    visit_no[lost["row"].to_numpy()] = NOWHERE
+
+
+def _settle_repeats(store: Store, visit_no: np.ndarray, code: np.ndarray) -> None:
+    """Of the tests of one visit, stage and firing the last is taken. Counted over whole numbers: no table of keys is built."""
+    key = np.where(visit_no >= 0, visit_no.astype(np.int64) * 4 + code, NOWHERE)
+    times = np.bincount(key + 1)
+    times[0] = 0
+    if times.max(initial=0) > 1:
+        store.write("repeated_rows", pl.DataFrame({"row": np.flatnonzero(times[key + 1] > 1)}))
+        repeats.settle(
+            store, "readings", store.frame("select s.* from seen_readings s semi join repeated_rows using (row)")
+        )
+        store.run("drop table repeated_rows")
+        _leave(store, visit_no, "rule in ('replaced', 'duplicate')")

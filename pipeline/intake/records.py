@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import io
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
@@ -16,6 +17,11 @@ class Record:
     line: int
     cells: list[str]
     broken: bool = False
+
+
+def lines_of(text: str) -> Iterator[str]:
+    """Lines with their ends: only CR, LF and CRLF end one, not the other characters that str.splitlines knows."""
+    return iter(io.StringIO(text, newline=""))
 
 
 class _Remembering:

@@ -30,6 +30,17 @@ def make_seen(store: Store, kind: str) -> None:
     view_seen(store, kind)
 
 
+def trim_unmatched(store: Store) -> None:
+    """Readings whose visit is not found, and whose key has blanks around it, join the mended rows with the key trimmed."""
+    cleaned = ", ".join(f"{clean_sql(c)} as {quoted(c.column)}" for c in columns_of("readings").values())
+    store.run(
+        f"insert into mended_readings by name select rowid as row, file_id, {cleaned}, odd from raw_readings "
+        f"where rowid in (select row from unmatched_readings) and rowid not in (select row from mended_readings) "
+        f"and (strlen(visit_id) > {KEY_LENGTH} or visit_id <> trim(visit_id, {literal(BLANKS)})) order by rowid"
+    )
+    view_seen(store, "readings")
+
+
 def view_seen(store: Store, kind: str) -> None:
     """(Re)create the view seen_KIND of a big table; call it again when mended_KIND has gained rows."""
     names = ", ".join(quoted(c) for c in columns_of(kind))
