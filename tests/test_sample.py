@@ -18,6 +18,12 @@ from pipeline.sample.schedule import past_visits
 from pipeline.sample.simulate import ANNUAL, RESTORED_FLUE, Fleet, Visits, own_unit
 from pipeline.sample.truth import NOISE_SD, build_truth, effect_correlation, hours_calendar
 from pipeline.sample.write import write_sample
+from pipeline.settings import load_settings
+from pipeline.stages.check import check
+from pipeline.stages.cycles import cycles
+from pipeline.stages.derive import derive
+from pipeline.stages.read import read
+from pipeline.store import Store
 
 UNTIL = date(2026, 9, 30)
 
@@ -336,6 +342,27 @@ def test_capacity_covers_the_coming_weeks_and_one_area_runs_short(clean: Path) -
     ).select(pl.col("hours_available") / pl.col("usual")).to_series().sort()
     assert ratio[0] < 0.75
     assert ratio[1] > 0.95
+
+
+def test_the_pipeline_takes_a_clean_folder_whole_and_finds_the_true_limits(clean: Path) -> None:
+    with Store.open(None) as store:
+        settings = load_settings(clean)
+        read(store, clean, settings)
+        check(store, settings, None, today=date(2026, 11, 1))
+        derive(store, settings)
+        cycles(store, settings)
+        assert store.rows("select file, line, reason from rejected_rows") == []
+        assert store.scalar("select count(*) from current_visits") == read_all(clean, "visits").height
+        assert store.scalar("select count(*) from current_readings") == read_all(clean, "readings").height
+        found = store.frame(
+            "select install_id, indicator, firing, limit_low, limit_high from limits "
+            "join current_installs using (install_no) join series using (series_no)"
+        )
+    truth = pl.read_csv(clean / "truth.csv")
+    both = truth.join(found, on=["install_id", "indicator", "firing"], how="left", suffix="_found")
+    for end in ("limit_low", "limit_high"):
+        assert both.select((pl.col(end) - pl.col(f"{end}_found")).abs().max()).item() < 1e-3
+        assert both.filter(pl.col(end).is_null() != pl.col(f"{end}_found").is_null()).is_empty()
 
 
 # --- trying visit rules ---------------------------------------------------------------------------------------------

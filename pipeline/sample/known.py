@@ -14,7 +14,7 @@ from pipeline.sample.simulate import (
     Fleet,
     own_unit,
 )
-from pipeline.sample.truth import NOISE_SD, K
+from pipeline.sample.truth import K
 
 
 def install_truth(fleet: Fleet) -> pl.DataFrame:
@@ -79,8 +79,3 @@ def cleaning_truth() -> pl.DataFrame:
         rows += [(indicator, "any", kind, float(shares[k])) for k, kind in enumerate(CLEANINGS) if k]
         rows.append((indicator, "any", "adjusted", float(adjusted)))
     return pl.DataFrame(rows, schema=["indicator", "exchanger_material", "kind", "restored_share"], orient="row")
-
-
-def noise() -> dict[tuple[str, str], float]:
-    """Standard deviation of one test's scatter by series, on the drift model's scale."""
-    return {series: float(sd) for series, sd in zip(SERIES, NOISE_SD, strict=True)}

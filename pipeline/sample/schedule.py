@@ -14,7 +14,9 @@ def past_visits(fleet: Fleet) -> Iterator[Visits]:
     n, until = len(truth), scenario.until_day
     interval = np.array([m.interval_months for m in scenario.models])[truth.model] * 30.44
     new = truth.installed_day >= scenario.from_day
-    never = draws.uniform("never visited", number) < 0.015
+    # Overlooked since they were installed; only young ones, since drift knows no bounds here.
+    young = truth.installed_day > until - 4 * 365
+    never = young & (draws.uniform("never visited", number) < 0.06)
     commissioned = new & ~never & (draws.uniform("commissioned", number) < 0.75)
     first = np.where(new, truth.installed_day + interval, scenario.from_day + interval * draws.uniform("first", number))
     annual_on = np.where(never, np.inf, first + 18 * draws.normal("first annual", number))
