@@ -6,7 +6,7 @@ import polars as pl
 
 from pipeline import combustion, findings, patterns, vapour
 from pipeline.combustion import O2_AMBIENT_PCT, Gas
-from pipeline.fuels import FUEL_COLUMNS, FuelTable
+from pipeline.fuels import FUEL_COLUMNS
 
 ASSUMED_AIR_C = 20.0
 """Combustion air where it was not measured: for exchanger_ntu alone, which 15 K move by 0.2 %. What depends on it more
@@ -48,16 +48,16 @@ FOR_FINDINGS = ("install_no", "worked", "analyser_computes")
 KEYS = ("visit_id", "visit_no", "stage", "firing")
 
 
-def with_values(tests: pl.LazyFrame, fuels: FuelTable, relative_humidity_pct: float) -> pl.LazyFrame:
+def with_values(tests: pl.LazyFrame, fuel_terms: pl.DataFrame, relative_humidity_pct: float) -> pl.LazyFrame:
     """The tests with the columns of VALUES, every step on the way (for `explain`), and the constants of their fuel.
 
     tests: INPUTS, `fuel`, `altitude_m`; null where not recorded. The given co_air_free_ppm moves to air_free_given_ppm.
-    relative_humidity_pct: of the combustion air.
+    fuel_terms: `FuelTable.frame`.   relative_humidity_pct: of the combustion air.
     A value is null where an input is missing, where the test was rejected, or where the fuel is not known.
     """
     return (
         tests.rename({"co_air_free_ppm": "air_free_given_ppm"})
-        .join(fuels.frame.lazy(), on="fuel", how="left", maintain_order="left")
+        .join(fuel_terms.lazy(), on="fuel", how="left", maintain_order="left")
         .with_columns(_ambient_and_co())
         .with_columns(_burnt_o2())
         .with_columns(_concentrations(relative_humidity_pct))
@@ -188,12 +188,12 @@ def with_rules(tests: pl.LazyFrame) -> pl.DataFrame:
     )
 
 
-def with_patterns(tests: pl.DataFrame, fuels: FuelTable) -> pl.DataFrame:
+def with_patterns(tests: pl.DataFrame, fuel_terms: pl.DataFrame) -> pl.DataFrame:
     """The result of `with_rules` with what several tests show together.
 
     tests: whole installs, in the order of visit_no, stage and firing.
     """
-    return patterns.with_air_in_probe(patterns.with_other_fuel(tests.drop(findings.PATTERN_COLUMNS), fuels))
+    return patterns.with_air_in_probe(patterns.with_other_fuel(tests.drop(findings.PATTERN_COLUMNS), fuel_terms))
 
 
 def derived_rows(tests: pl.DataFrame) -> pl.DataFrame:

@@ -11,14 +11,14 @@ import polars as pl
 
 from pipeline.combustion import O2_AMBIENT_PCT, O2_IN_AIR_PCT
 from pipeline.findings import BIT, OFF_LINE, counted_co_pct
-from pipeline.fuels import FuelTable
 
 SAME_LINE_PCT = 0.20
 """Two fuels whose CO2max differ by less are one line: analysers carry their own constants for a fuel's name."""
 LEAST_SPREAD_PCT = 1.0
 """O2 must differ this much within a visit before a drifted cell can be told from another fuel's line."""
-COMPUTED_SHARE, COMPUTED_TESTS = 0.9, 5
-"""An analyser whose CO2 lies within rounding of the line this often computes it from O2: not a second measurement."""
+COMPUTED_SPREAD_PCT, COMPUTED_TESTS = 0.08, 8
+"""An analyser whose CO2 scatters about the line with a range between quartiles no larger computes it from O2. Rounding
+to one decimal alone gives 0.06; a sensor that repeats within 0.08 % (one standard deviation) gives 0.12."""
 FUEL_DOUBT_VISITS = 3
 O2_JUMP_PCT = 2.0
 """How much higher than its neighbours an O2 must be. Ten times what analysers allow themselves."""
@@ -43,7 +43,7 @@ def line_pct() -> pl.Expr:
     return pl.when(usable).then((pl.col("co2_pct") + co_pct) / (1 - (o2 - co_pct / 2) / O2_IN_AIR_PCT))
 
 
-def with_other_fuel(tests: pl.DataFrame, fuels: FuelTable) -> pl.DataFrame:
+def with_other_fuel(tests: pl.DataFrame, fuel_terms: pl.DataFrame) -> pl.DataFrame:
     """Adds `other_fuel` and the bits other_fuel_set or fuel_in_doubt; these take the place of o2_co2_disagree.
 
     tests: install_no, visit_no, stage, firing, O2, CO2, `co_seen_ppm`, fuel and its constants, `analyser_computes` (the
@@ -75,7 +75,7 @@ def with_other_fuel(tests: pl.DataFrame, fuels: FuelTable) -> pl.DataFrame:
         )
     )
     on_line = visits.filter(pl.col("all_off") & (pl.col("scatter_pct") <= pl.col("allowed_pct"))).join(
-        _nearest_line(visits, fuels), on="visit_no", how="inner"
+        _nearest_line(visits, fuel_terms), on="visit_no", how="inner"
     )
     told = on_line.filter(pl.col("computes") | (pl.col("spread_pct") >= LEAST_SPREAD_PCT))
     doubt = (
@@ -112,9 +112,9 @@ def with_other_fuel(tests: pl.DataFrame, fuels: FuelTable) -> pl.DataFrame:
     )
 
 
-def _nearest_line(visits: pl.DataFrame, fuels: FuelTable) -> pl.DataFrame:
+def _nearest_line(visits: pl.DataFrame, fuel_terms: pl.DataFrame) -> pl.DataFrame:
     """visit_no, other_fuel: the fuel whose CO2max is nearest to the visit's line, if near and not the visit's own."""
-    lines = fuels.frame.select(pl.col("fuel").alias("other_fuel"), pl.col("fuel_co2_max_pct").alias("other_max_pct"))
+    lines = fuel_terms.select(pl.col("fuel").alias("other_fuel"), pl.col("fuel_co2_max_pct").alias("other_max_pct"))
     return (
         visits.select("visit_no", "line_pct", pl.col("fuel_co2_max_pct").alias("own_max_pct"))
         .join(lines, how="cross")
@@ -134,6 +134,7 @@ def with_air_in_probe(tests: pl.DataFrame) -> pl.DataFrame:
 
     tests: as for `with_other_fuel`, with co_air_free_ppm (derived), flame_current_ua, flue_over_return_k, `worked`
     (burner adjusted or exchanger cleaned at the visit).
+    Tests whose CO2 is off the line are left out: their O2 may be wrong in another way.
     A test is suspect if its O2 lies O2_JUMP_PCT above that of the same firing at the visits before and after, and,
     towards one of its neighbours with no work in between, what dilution cannot change is unchanged. With one neighbour
     alone to go by, CO air-free and flame current must both say so.
@@ -141,7 +142,7 @@ def with_air_in_probe(tests: pl.DataFrame) -> pl.DataFrame:
     series = ["install_no", "firing"]
     compared = (
         tests.with_row_index("row")
-        .filter(_O2_READ)
+        .filter(_O2_READ & ((pl.col("broken") & pl.lit(OFF_LINE, pl.Int32)) == 0))
         .select("row", *series, "visit_no", "stage", "worked", "o2_pct", *_UNDILUTED)
     )
     quiet_jump = pl.col("jump") & pl.col("quiet") & ~pl.col("changed")

@@ -70,7 +70,7 @@ def readings(names: list[str], count: int, seed: int, odd: bool) -> pl.DataFrame
 
 def worst(tests: pl.DataFrame, table: fuels.FuelTable, rh_pct: float) -> dict[str, float]:
     """Largest deviation of each value from the reference, relative for those of RELATIVE."""
-    ours = with_values(tests.lazy(), table, rh_pct).collect()
+    ours = with_values(tests.lazy(), table.frame, rh_pct).collect()
     found = dict.fromkeys([*BOUNDS, *RELATIVE], 0.0)
     for given, got in zip(tests.to_dicts(), ours.select(VALUES).to_dicts(), strict=True):
         burnt = table[given["fuel"]]

@@ -12,7 +12,6 @@ import polars as pl
 
 from pipeline import findings, fuels, patterns
 from pipeline.derive import INPUTS, KEYS, derived_rows, with_patterns, with_rules, with_values
-from pipeline.fuels import FuelTable
 from pipeline.settings import Settings
 from pipeline.store import Store
 
@@ -27,14 +26,14 @@ select r.visit_no, r.visit_id, r.stage, r.firing, r.analyser_id,
     v.install_no,
     coalesce(v.burner_adjusted, false) or coalesce(v.exchanger_cleaning, 'none') <> 'none' as worked,
     i.fuel, i.altitude_m,
-    a.share_on_line >= {share} and a.tests >= {tests} as analyser_computes
+    a.quartile_range_pct <= {spread} and a.tests >= {tests} as analyser_computes
 from current_readings r
 join current_visits v on v.visit_no = r.visit_no
 join current_installs i on i.install_no = v.install_no
-left join analyser_lines a on a.analyser_id = r.analyser_id
+left join analyser_lines a on a.analyser_id = r.analyser_id and a.fuel = i.fuel
 """.format(
     inputs=", ".join(f"r.{name}::double as {name}" for name in INPUTS),
-    share=patterns.COMPUTED_SHARE,
+    spread=patterns.COMPUTED_SPREAD_PCT,
     tests=patterns.COMPUTED_TESTS,
 )
 
@@ -68,15 +67,16 @@ def derive(store: Store, settings: Settings) -> int:
     Reads current_readings, current_visits, current_installs, input_files, findings. Raises FleetError for a fuel of
     fleet.toml that cannot be one.
     """
-    table, rh_pct = fuels.load(settings.fuels), settings.air_relative_humidity_pct
-    store.write("fuel_terms", table.frame)
+    terms, rh_pct = fuels.load(settings.fuels).frame, settings.air_relative_humidity_pct
+    store.write("fuel_terms", terms)
+    store.set_fact("air_relative_humidity_pct", str(rh_pct))
     visits = store.scalar("select count(*) from current_visits")
     store.write("fuel_sampling", pl.DataFrame({"every_nth": [max(1, visits // SAMPLED_VISITS)]}))
     store.run_file("40_analyser_lines.sql")
     written = 0
     o2_marks, off_line = [], []
     for part in _streamed(store):
-        tests = with_rules(with_values(part.lazy(), table, rh_pct))
+        tests = with_rules(with_values(part.lazy(), terms, rh_pct))
         rows, told = derived_rows(tests), findings.worded(tests)
         store.append("derived", rows) if written else store.write("derived", rows)
         store.append("found_rules", told) if written else store.write("found_rules", told)
@@ -84,7 +84,7 @@ def derive(store: Store, settings: Settings) -> int:
         off_line.append(patterns.off_line_installs(tests))
         written += rows.height
     suspects = pl.concat([*off_line, patterns.jumping_installs(pl.concat(o2_marks))]).unique().sort("install_no")
-    _compare_tests(store, suspects, table, rh_pct)
+    _compare_tests(store, suspects, terms, rh_pct)
     store.run(READING_FINDINGS)
     return written
 
@@ -100,7 +100,7 @@ def _streamed(store: Store) -> Iterator[pl.DataFrame]:
         yield pl.DataFrame(pl.from_arrow(reader.schema.empty_table()))
 
 
-def _compare_tests(store: Store, suspects: pl.DataFrame, table: FuelTable, rh_pct: float) -> None:
+def _compare_tests(store: Store, suspects: pl.DataFrame, terms: pl.DataFrame, rh_pct: float) -> None:
     """Look at all tests of the suspect installs together, and mend what was written of them."""
     store.write("suspect_installs", suspects)
     visits = store.frame(
@@ -113,8 +113,8 @@ def _compare_tests(store: Store, suspects: pl.DataFrame, table: FuelTable, rh_pc
         part = store.frame(
             f"{TESTS} where v.install_no in (from suspect_installs) order by r.visit_no, r.stage, r.firing"
         )
-        alone = with_rules(with_values(part.lazy(), table, rh_pct))
-        together = with_patterns(alone, table)
+        alone = with_rules(with_values(part.lazy(), terms, rh_pct))
+        together = with_patterns(alone, terms)
         changed = together.filter(together["broken"] != alone["broken"])
         if changed.height:
             store.write(
