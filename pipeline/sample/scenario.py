@@ -190,7 +190,7 @@ def build_scenario(installs: int, years: float, seed: int, until: date) -> Scena
         altitude_m=np.round(np.where(unit % 5 == 3, 1250, 60) + 240 * draws.uniform("altitude", unit)),
         hardness_mg_l=60 + 260 * draws.uniform("hardness", unit),
         first_technician=first, bias=bias,
-        bad_batch_year=until.year - max(2, round(years / 2)), short_area=1,
+        bad_batch_year=until.year - max(2, round(years / 2)), short_area=int(np.argmax(share)),
     )
 
 

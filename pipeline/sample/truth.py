@@ -123,13 +123,18 @@ def _effects(scenario: Scenario, place: str, unit: np.ndarray) -> np.ndarray:
     return z * np.concatenate([LEVEL_SD[place], RATE_SD[place]])
 
 
+def area_of(scenario: Scenario, number: np.ndarray) -> np.ndarray:
+    """Index of each install's area."""
+    return scenario.draws.choice("area", number, scenario.area_share)
+
+
 def build_truth(scenario: Scenario, first: int, last: int) -> Truth:
     """True parameters of the installs from `first` up to, not including, `last`."""
     draws, number = scenario.draws, np.arange(first, last)
     models = scenario.models
     model = draws.choice("model", number, np.array([m.share for m in models]))
     design = np.array([m.design for m in models])[model]
-    area = draws.choice("area", number, scenario.area_share)
+    area = area_of(scenario, number)
     oil = np.array([m.oil for m in models])[model]
     fuel = np.where(
         oil & (draws.uniform("oil", number) < 0.6), 3, draws.choice("fuel", number, np.array([0.86, 0.11, 0.03]))

@@ -17,7 +17,7 @@ from pipeline.sample.records import install_frame, names, reading_frame, visit_f
 from pipeline.sample.scenario import DESIGNS, SITE_BIOGAS, Scenario, build_scenario
 from pipeline.sample.schedule import past_visits
 from pipeline.sample.simulate import Fleet, Visits
-from pipeline.sample.truth import build_truth
+from pipeline.sample.truth import area_of, build_truth
 
 DEFAULT_UNTIL = date(2026, 9, 30)
 BLOCK = 25_000
@@ -147,8 +147,9 @@ def capacity_frame(scenario: Scenario) -> pl.DataFrame:
     day_of_year = (weeks.astype("datetime64[D]") - weeks.astype("datetime64[D]").astype("datetime64[Y]")).astype(int)
     thin = np.where((day_of_year > 352) | (day_of_year < 5), 0.35, np.where(abs(day_of_year - 215) < 18, 0.75, 1.0))
     autumn = (day_of_year > 244) & (day_of_year < 330)
-    # About 1.15 visits an install and year of an hour and a half with travel, and a sixth to spare.
-    weekly = scenario.area_share * scenario.installs * 1.15 * 1.5 / 52 * 1.17
+    # About 1.15 visits an install and year of an hour and a half with travel, and a quarter to spare.
+    installs = np.bincount(area_of(scenario, np.arange(scenario.installs)), minlength=len(scenario.areas))
+    weekly = installs * 1.15 * 1.5 / 52 * 1.25
     rows = []
     for a in range(len(scenario.areas)):
         hours = weekly[a] * thin * np.where(autumn & (a == scenario.short_area), 0.5, 1.0)
@@ -157,7 +158,7 @@ def capacity_frame(scenario: Scenario) -> pl.DataFrame:
                 {
                     "area_id": np.repeat(f"A{a + 1:02d}", len(weeks)),
                     "week": pl.Series(weeks.astype(np.int32)).cast(pl.Date),
-                    "hours_available": np.maximum(2.0, np.round(2 * hours) / 2),
+                    "hours_available": np.maximum(1.5, np.round(2 * hours) / 2),
                 }
             )
         )
