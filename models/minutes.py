@@ -49,7 +49,8 @@ def standard_minutes(visits: pl.DataFrame) -> np.ndarray:
 class VisitMinutes:
     """Expected minutes by tasks, purpose and appliance model.
 
-    mae: mean absolute error of the regression on visits it was not fitted to; mae_standard: of the standard times on the
+    mae: mean absolute error of the regression on visits it was not fitted to; mae_standard: of the standard times
+    on the
     same visits [min]; both nan without enough past visits. bias: mean of expected minus recorded, out of sample. [min]
     used: "regression" or "standard times", whichever erred less.
     """

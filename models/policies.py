@@ -22,7 +22,9 @@ class PolicyYear:
 
 
 def policy_year(cycles: FreshCycles, length: Array, hours: Array) -> PolicyYear:
-    """Per year in the long run, each install visited at its own cycle length. length: (n,) [d]; hours: (n,) of a visit [h]."""
+    """Per year in the long run, each install visited at its own cycle length. length: (n,) [d]; hours: (n,) of a
+    visit [h].
+    """
     per_year = YEAR / length
     return PolicyYear(
         float(per_year.sum()), float((per_year * hours).sum()), float((cycles.days_out(length) * per_year).sum())
@@ -34,14 +36,17 @@ def by_risk(
 ) -> Array:
     """Cycle length by least long-run cost at a price of hours, never past the tolerance where that is within reach. [d]
 
-    price: of an hour [d/h]. shortest, longest: (n,) allowed lengths [d]; longest wins over nothing, shortest over the risk.
+    price: of an hour [d/h]. shortest, longest: (n,) allowed lengths [d]; longest wins over nothing, shortest over
+    the risk.
     """
     best = np.minimum(cycles.best_age(price * hours), cycles.age_at_chance(cycles.tolerated(tolerance)))
     return np.clip(best, np.minimum(shortest, longest), longest)
 
 
 def equal_shortening(interval: Array, hours: Array, total_hours: float) -> Array:
-    """Everyone's interval times one factor, so that the hours per year come to a total. interval: (n,) [d] -> (n,) [d]."""
+    """Everyone's interval times one factor, so that the hours per year come to a total. interval: (n,) [d] -> (n,)
+    [d].
+    """
     present = float((YEAR / interval * hours).sum())
     return interval * (present / total_hours)
 

@@ -63,10 +63,12 @@ class FreshCycles:
         return np.where(age < self.age, early, self.before + self.chances.days_out_each(np.maximum(age - self.age, 0)))
 
     def age_at_chance(self, chance: Array | float) -> Array:
-        """Age at which F reaches a chance (0 where a cycle begins above it); inf where it does not within the forecast. -> (n,) [d]."""
+        """Age at which F reaches a chance (0 where a cycle begins above it); inf where it does not within the
+        forecast. -> (n,) [d].
+        """
         target = np.broadcast_to(np.asarray(chance, float), self.age.shape)
         points = self.chances.chance.astype(float)
-        added = np.maximum(points[:, 0] - self.start, 1e-300)
+        added = np.maximum(points[:, 0] - self.start, 1e-15)
         early = self.age * (np.maximum(target - self.start, 0.0) / added) ** (1 / self.power)
         step, reached = _first_reached(points, target)
         row = np.arange(len(step))
@@ -81,12 +83,14 @@ class FreshCycles:
         return age * self.chance_at(age) - self.days_out(age)
 
     def best_age(self, price: Array) -> Array:
-        """Age of least long-run cost for a visit that costs `price` out-of-range days; inf beyond the forecast. (n,) [d]."""
+        """Age of least long-run cost for a visit that costs `price` out-of-range days; inf beyond the forecast.
+        (n,) [d].
+        """
         points, nodes = self.chances.chance.astype(float), self.chances.nodes
         total = self.before[:, None] + self.chances.cumulated()
         ages = self.age[:, None] + nodes
         worth = ages * points - total  # rises along a row, as T F(T) - D(T) does
-        early = self.age * (price / np.maximum(worth[:, 0], 1e-300)) ** (1 / (self.power + 1))
+        early = self.age * (price / np.maximum(worth[:, 0], 1e-15)) ** (1 / (self.power + 1))
         step, reached = _first_reached(worth, price)
         row = np.arange(len(step))
         start, slope = ages[row, step], np.diff(points, axis=1)[row, step] / np.diff(nodes)[step]
@@ -133,7 +137,8 @@ def hour_price(cycles: FreshCycles, hours: Array, tolerance: float, longest: flo
 
 
 def day_price(cycles: FreshCycles, price: Array, shortest: Array, longest: Array, tolerance: float) -> Array:
-    """g: long-run out-of-range days per day of the cycles to come, a visit's price among them; at most what is tolerated.
+    """g: long-run out-of-range days per day of the cycles to come, a visit's price among them; at most what is
+    tolerated.
 
     price: (n,) of a visit [d]; shortest, longest: (n,) allowed length of a cycle [d]. -> (n,)
     """

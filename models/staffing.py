@@ -1,10 +1,12 @@
 """The linear programme that gives each install of an area one week within the technicians' hours.
 
     minimise    sum cost x  +  sum without y  +  sum over_price u
-    subject to  sum_w x + y = 1 for each install;   sum_i hours x - u <= available for each week;   x, y, u >= 0
+    subject to  sum_w x + y = 1 for each install;   sum_i hours x - sum u <= available for each week
+                x, y >= 0;   0 <= u <= over_hours, step by step dearer
 
 Solved exactly by column generation: a sample of the installs prices the hours, each install enters with the few weeks
-that are nearly best at these prices, HiGHS solves that programme, and every week left out is then priced. It ends when no
+that are nearly best at these prices, HiGHS solves that programme, and every week left out is then priced. It ends
+when no
 week left out could lower the cost, which is the proof that the whole programme is solved.
 """
 
@@ -30,7 +32,8 @@ class Staffing:
     """One area's solution.
 
     objective: value of the linear programme. [out-of-range days, up to the constants of the costs]
-    hour_price: (weeks,) dual of the hours: how much one more hour in that week lowers the objective. [d/h], 0 where slack
+    hour_price: (weeks,) dual of the hours: how much one more hour in that week lowers the objective. [d/h], 0
+    where slack
     share: (n, weeks) sparse, the linear programme's shares. without: (n,) share that got no hours.
     bound_gap: objective minus the Lagrangian bound at the duals; 0 up to rounding proves the optimum. [d]
     """
@@ -42,24 +45,36 @@ class Staffing:
     bound_gap: float
 
 
-def solve_weeks(
-    cost: Array, without: Array, hours: Array, available: Array, over_price: Array | None = None
-) -> Staffing:
+@dataclass(frozen=True)
+class MoreHours:
+    """Hours above those available, to be had step by step, each dearer than the one before.
+
+    hours: (steps, weeks) to be had on each step, inf on the last for as many as it takes. [h]
+    price: (steps, weeks) of an hour on that step. [d/h]
+    """
+
+    hours: Array
+    price: Array
+
+
+def solve_weeks(cost: Array, without: Array, hours: Array, available: Array, more: MoreHours | None = None) -> Staffing:
     """Solve the programme for one area.
 
     cost: (n, weeks) of a visit in each week, inf where none may fall. [d]
     without: (n,) of no visit within the hours, finite. [d]
     hours: (n,) of a visit. [h] available: (weeks,) hours there are; inf for no limit. [h]
-    over_price: (weeks,) price of an hour above `available`; None or inf: not to be had. [d/h]
+    more: hours that can be had above these; None: no more.
     Raises ValueError on shapes that do not agree or on a cost that is not a number.
     """
     n, weeks = cost.shape
     if without.shape != (n,) or hours.shape != (n,) or available.shape != (weeks,):
-        raise ValueError(f"shapes do not agree: cost {cost.shape}, without {without.shape}, hours {hours.shape}, "
-                         f"available {available.shape}")  # fmt: skip
+        raise ValueError(
+            f"shapes do not agree: cost {cost.shape}, without {without.shape}, hours {hours.shape}, "
+            f"available {available.shape}"
+        )
     if np.isnan(cost).any() or not np.isfinite(without).all() or not np.isfinite(hours).all():
         raise ValueError("costs and hours must be numbers; only `cost` may be inf, where a week is not allowed")
-    over = np.full(weeks, np.inf) if over_price is None else over_price
+    more = MoreHours(np.zeros((0, weeks)), np.zeros((0, weeks))) if more is None else more
     if n == 0:
         return Staffing(0.0, np.zeros(weeks), sparse.csr_matrix((0, weeks)), np.zeros(0), 0.0)
     open_ = np.isfinite(cost)
@@ -67,24 +82,32 @@ def solve_weeks(
     price: Array | None = None
     for size in [s for s in SAMPLES if s < n / 1.5]:
         rows = np.unique(np.linspace(0, n - 1, size).astype(np.int64))
-        part = available * (float(hours[rows].sum()) / total)
+        part = float(hours[rows].sum()) / total
         keep = open_[rows] if price is None else _nearly_best(cost[rows], without[rows], hours[rows], price)
-        price = _generate(cost[rows], without[rows], hours[rows], part, over, keep, slack=len(rows) // 100)[1]
+        price = _generate(
+            cost[rows], without[rows], hours[rows], available * part, MoreHours(more.hours * part, more.price), keep,
+            slack=len(rows) // 100,
+        )[1]  # fmt: skip
     keep = open_.copy() if price is None else _nearly_best(cost, without, hours, price)
-    if price is None and open_.sum() > 30_000:  # a middling area: begin narrow all the same
-        keep = _nearly_best(cost, without, hours, np.zeros(weeks))
-    solution, price, install_price, kept = _generate(cost, without, hours, available, over, keep, slack=0)
+    solution, price, kept = _generate(cost, without, hours, available, more, keep, slack=0)
     row, week = np.nonzero(kept)
     share = sparse.csr_matrix((np.clip(solution.x[: len(row)], 0, 1), (row, week)), shape=(n, weeks))
-    bound = lagrangian_bound(cost, without, hours, available, price)
+    bound = lagrangian_bound(cost, without, hours, available, price, more)
     return Staffing(float(solution.fun), price, share, solution.x[len(row) : len(row) + n], float(solution.fun - bound))
 
 
-def lagrangian_bound(cost: Array, without: Array, hours: Array, available: Array, price: Array) -> float:
-    """Lower bound of the programme at given prices of the hours (0 or above, at most the price of an hour above). [d]"""
+def lagrangian_bound(
+    cost: Array, without: Array, hours: Array, available: Array, price: Array, more: MoreHours | None = None
+) -> float:
+    """Lower bound of the programme at any prices of the hours, 0 or above. (weeks,) -> [d]"""
     least = np.minimum((cost + price * hours[:, None]).min(axis=1), without)
     limited = np.isfinite(available)
-    return float(least.sum() - price[limited] @ available[limited])
+    bound = float(least.sum() - price[limited] @ available[limited])
+    if more is not None and more.hours.size:
+        gain = np.maximum(price - more.price, 0)[:, limited]
+        gain = np.where(gain < 1e-9, 0, gain)  # the duals' own rounding, times endless hours
+        bound -= float(np.where(gain > 0, gain * np.where(gain > 0, more.hours[:, limited], 0), 0).sum())
+    return bound
 
 
 def _nearly_best(cost: Array, without: Array, hours: Array, price: Array) -> NDArray[np.bool_]:
@@ -99,44 +122,52 @@ def _nearly_best(cost: Array, without: Array, hours: Array, price: Array) -> NDA
     return gap <= level
 
 
-def _generate(cost, without, hours, available, over, keep, slack):
+def _generate(cost, without, hours, available, more, keep, slack):
     """Solve, price what was left out, add the best of it, until at most `slack` weeks would still lower the cost."""
-    n, weeks = cost.shape
     open_ = np.isfinite(cost)
     while True:
-        solution, price, install_price = _restricted(cost, without, hours, available, over, keep)
+        solution, price, install_price = _restricted(cost, without, hours, available, more, keep)
         reduced = cost + price * hours[:, None] - install_price[:, None]
         bad = open_ & ~keep & (reduced < -PRICING_TOLERANCE)
         count = int(bad.sum())
         if count <= slack:
-            return solution, price, install_price, keep
+            return solution, price, keep
         best = np.argsort(np.where(bad, reduced, np.inf), axis=1, kind="stable")[:, :2]
         add = np.zeros_like(bad)
         np.put_along_axis(add, best, True, axis=1)
         keep = keep | (add & bad)
 
 
-def _restricted(cost, without, hours, available, over, keep):
+def _restricted(cost, without, hours, available, more, keep):
     """HiGHS on the kept columns. Returns the solution, the price of each week's hours, and of each install's visit."""
     n, weeks = cost.shape
     row, week = np.nonzero(keep)
     k = len(row)
     limited = np.flatnonzero(np.isfinite(available))
-    bought = limited[np.isfinite(over[limited])]
     place = np.full(weeks, -1)
     place[limited] = np.arange(len(limited))
     used = place[week] >= 0
+    steps = len(more.hours)
+    bought = np.tile(limited, steps)
     total = k + n + len(bought)
-    visits = sparse.csr_matrix(
-        (np.ones(k + n), (np.r_[row, np.arange(n)], np.arange(k + n))), shape=(n, total))  # fmt: skip
+    visits = sparse.csr_matrix((np.ones(k + n), (np.r_[row, np.arange(n)], np.arange(k + n))), shape=(n, total))
     budget = sparse.csr_matrix(
-        (np.r_[hours[row][used], -np.ones(len(bought))],
-         (np.r_[place[week][used], place[bought]], np.r_[np.flatnonzero(used), k + n + np.arange(len(bought))])),
-        shape=(len(limited), total))  # fmt: skip
+        (
+            np.r_[hours[row][used], -np.ones(len(bought))],
+            (np.r_[place[week][used], place[bought]], np.r_[np.flatnonzero(used), k + n + np.arange(len(bought))]),
+        ),
+        shape=(len(limited), total),
+    )
+    most = np.r_[np.full(k + n, np.inf), more.hours[:, limited].ravel()]
     solution = linprog(
-        np.r_[cost[row, week], without, over[bought]],
-        A_ub=budget if len(limited) else None, b_ub=available[limited] if len(limited) else None,
-        A_eq=visits, b_eq=np.ones(n), method="highs-ipm" if k > 2000 else "highs-ds")  # fmt: skip
+        np.r_[cost[row, week], without, more.price[:, limited].ravel()],
+        A_ub=budget if len(limited) else None,
+        b_ub=available[limited] if len(limited) else None,
+        A_eq=visits,
+        b_eq=np.ones(n),
+        bounds=np.column_stack([np.zeros(total), most]),
+        method="highs-ipm" if k > 2000 else "highs-ds",
+    )
     if solution.status != 0:
         raise RuntimeError(f"HiGHS found no optimum for {n} installs and {k} columns: {solution.message}")
     price = np.zeros(weeks)
@@ -208,3 +239,11 @@ def spread_level(hours: Array, must: NDArray[np.bool_], working_days: Array, hea
     if days <= 0:
         return np.full(len(working_days), np.inf)
     return headroom * float(hours[must].sum()) * working_days / days
+
+
+def crowded_hours(level: Array, price: float, steps: int = 8) -> MoreHours:
+    """Hours above an even level: each further level's worth costs `price` an hour more. level: (weeks,) [h]"""
+    usual = float(level[np.isfinite(level)].mean()) if np.isfinite(level).any() else 1.0
+    hours = np.full((steps, len(level)), max(usual, 1.0))
+    hours[-1] = np.inf
+    return MoreHours(hours, price * np.arange(1, steps + 1)[:, None] * np.ones(len(level)))

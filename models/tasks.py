@@ -18,7 +18,9 @@ KIND_MINUTES = {"rinse": 0.8, "brush": 1.0, "chemical": 1.7}  # of the exchanger
 FEWEST_CYCLES = 5
 UNBRUSHED = ("stainless", "aluminium")
 
-MAKE_SAFE = "CO read out of range: stop, make safe by local code and the maker's instructions, licensed people only"
+STOP = "stop, make safe by local code and the maker's instructions, licensed people only"
+CO_OUT = f"CO read out of range: {STOP}"
+CO_LIKELY_OUT = f"CO is likely out of range: measure it first, and if it is, {STOP}"
 TAKE = {
     "exchanger": ("vacuum with soft nozzle", "exchanger door gasket"),
     "burner": ("burner gasket",),
@@ -43,7 +45,8 @@ def best_cleaning(effects: pl.DataFrame, visit_minutes: float, cleaning_minutes:
     The time to the next limit grows with the share restored, so a visit's minutes are spread over a cycle in proportion
     to it: least (visit + cleaning) / restored share. A kind must have been seen in at least five cycles.
 
-    effects: exchanger_design, indicator, kind, restored_share, cycles. visit_minutes: of the visit without the cleaning,
+    effects: exchanger_design, indicator, kind, restored_share, cycles. visit_minutes: of the visit without the
+    cleaning,
     travel included; cleaning_minutes: standard for the exchanger. [min]
     """
     seen = (
@@ -72,7 +75,8 @@ def best_cleaning(effects: pl.DataFrame, visit_minutes: float, cleaning_minutes:
 
 def write_tasks(
     due: dict[str, Flags],
-    unsafe_co: Flags,
+    co_out: Flags,
+    co_likely_out: Flags,
     out_now: Flags,
     material: Sequence[str],
     kind: Sequence[str],
@@ -81,17 +85,20 @@ def write_tasks(
 ) -> VisitTasks:
     """Tasks and what to bring, one text per install.
 
-    due: for each of CLASSES, (n,) True where its series is likely out before the next interval. unsafe_co: CO out of
-    range by its last reading or its forecast for now; out_now: any other reading out of range now. material, kind: exchanger material and
-    kind of cleaning per install ("" where nothing is known of the kinds). media_kg: mass when full, nan without a neutraliser. [kg]
-    """  # fmt: skip
-    n = len(unsafe_co)
+    due: for each of CLASSES, (n,) True where its series is likely out before the next interval. co_out,
+    co_likely_out: CO out of
+    range by its last reading, by its forecast for now; out_now: any other reading out of range now. material,
+    kind: exchanger material and
+    kind of cleaning per install ("" where nothing is known of the kinds). media_kg: mass when full, nan without a
+    neutraliser. [kg]
+    """
+    n = len(co_out)
     cleaning = pl.Series("cleaning", ["none"] * n if n == 0 else list(kind), dtype=pl.String)
     state = pl.DataFrame(
         {name: due[name] for name in CLASSES}
-        | {"unsafe": unsafe_co, "out": out_now, "condensing": condensing, "material": pl.Series(material, dtype=pl.String),
-           "kind": cleaning}
-    )  # fmt: skip
+        | {"co_out": co_out, "co_likely_out": co_likely_out, "out": out_now, "condensing": condensing}
+        | {"material": pl.Series(material, dtype=pl.String), "kind": cleaning}
+    )
     kinds = state.unique(maintain_order=True)
     written = [_texts(row) for row in kinds.iter_rows(named=True)]
     kinds = kinds.with_columns(
@@ -116,7 +123,7 @@ def write_tasks(
 
 
 def _texts(row: dict) -> tuple[str, str]:
-    tasks = [MAKE_SAFE] if row["unsafe"] else []
+    tasks = [CO_OUT] if row["co_out"] else [CO_LIKELY_OUT] if row["co_likely_out"] else []
     if row["out"]:
         tasks.append("a reading was out of range: confirm it before any work")
     tasks.append("measure as found at high and low fire with the case closed")

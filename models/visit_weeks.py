@@ -172,7 +172,8 @@ def week_costs(
     A visit at day t leaves D(t) expected out-of-range days before it and starts the next cycle, whose long-run cost
     per day is g (`day_price`): D(t) - g t, up to a constant (renewal-reward; Barlow & Hunter 1960; Ross, Applied
     Probability Models, on relative costs). An overdue visit pays the tolerance for each day it waits. A visit that
-    finds no hours is taken to slip by a year: it costs the out-of-range days of that year, counted at no less than twice the
+    finds no hours is taken to slip by a year: it costs the out-of-range days of that year, counted at no less than
+    twice the
     tolerance, which is above anything that moving one visit inside the horizon can cost.
 
     day_price: (n,) g, expected out-of-range days per day, at most the tolerance.

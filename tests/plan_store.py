@@ -24,7 +24,7 @@ def plan_store(
     overdue: float = 0.1,
     models: int = 4,
 ) -> Store:
-    """hours_share: hours available as a share of one visit of 105 minutes a year per install, spread evenly; None: no capacity."""  # fmt: skip
+    """A store; hours_share: hours there are, as a share of 105 minutes a year per install, evenly; None: not stated."""
     rng = np.random.default_rng(seed)
     store = Store.open(None)
     store.set_fact("as_of", as_of.isoformat())
@@ -44,7 +44,8 @@ def plan_store(
             {
                 "model_id": [f"M{k}" for k in range(models)],
                 "model_no": pl.Series(range(models), dtype=pl.Int32),
-                "name": [f"Alder {20 + k}" for k in range(models)], "exchanger_design": [f"coil-{k // 2}" for k in range(models)],
+                "name": [f"Alder {20 + k}" for k in range(models)],
+                "exchanger_design": [f"coil-{k // 2}" for k in range(models)],
                 "exchanger_material": [("stainless", "cast_iron")[k % 2] for k in range(models)],
                 "condensing": [k % 2 == 0 for k in range(models)],
                 "service_interval_months": [(12.0, 12.0, 18.0)[k % 3] for k in range(models)],

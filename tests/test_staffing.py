@@ -11,7 +11,15 @@ from hypothesis import strategies as st
 from scipy import sparse
 from scipy.optimize import linprog
 
-from models.staffing import NO_WEEK, lagrangian_bound, solve_weeks, spread_level, whole_weeks
+from models.staffing import (
+    NO_WEEK,
+    MoreHours,
+    crowded_hours,
+    lagrangian_bound,
+    solve_weeks,
+    spread_level,
+    whole_weeks,
+)
 
 
 def area(n: int, weeks: int, seed: int, tight: float = 1.0) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
@@ -34,7 +42,9 @@ def whole_programme(cost, without, hours, available):
     k = len(row)
     visits = sparse.csr_matrix((np.ones(k + n), (np.r_[row, np.arange(n)], np.arange(k + n))), shape=(n, k + n))
     budget = sparse.csr_matrix((hours[row], (week, np.arange(k))), shape=(weeks, k + n))
-    return linprog(np.r_[cost[row, week], without], A_ub=budget, b_ub=available, A_eq=visits, b_eq=np.ones(n), method="highs")
+    return linprog(
+        np.r_[cost[row, week], without], A_ub=budget, b_ub=available, A_eq=visits, b_eq=np.ones(n), method="highs"
+    )
 
 
 @pytest.mark.parametrize(("n", "tight"), [(60, 0.8), (1200, 0.9), (1200, 1.2)])
@@ -106,13 +116,29 @@ def test_an_hour_is_worth_nothing_where_hours_are_left_over() -> None:
     assert np.all(week >= 0)
 
 
-def test_more_hours_can_be_bought_at_their_price_and_no_hour_is_worth_more() -> None:
+def test_more_hours_can_be_had_at_their_price_and_no_hour_is_worth_more() -> None:
     cost, without, hours, available = area(80, 10, seed=4, tight=0.7)
-    price = np.full(10, 2.5)
-    solved = solve_weeks(cost, without, hours, available, price)
+    step = MoreHours(np.array([np.full(10, 2.0), np.full(10, np.inf)]), np.array([np.full(10, 1.5), np.full(10, 2.5)]))
+    solved = solve_weeks(cost, without, hours, available, step)
     assert solved.hour_price.max() <= 2.5 + 1e-9
     assert solved.objective < solve_weeks(cost, without, hours, available).objective
     assert abs(solved.bound_gap) < 1e-6
+    # Two hours more in every week for 1.5 each, or at least as good.
+    assert solved.objective <= solve_weeks(cost, without, hours, available + 2.0).objective + 1.5 * 2.0 * 10 + 1e-9
+
+
+def test_a_heap_in_the_first_weeks_is_levelled_where_each_further_step_is_dearer() -> None:
+    n, weeks = 60, 20
+    cost = np.where(np.arange(weeks) < 6, 0.5 * np.arange(weeks), np.inf) * np.ones(
+        (n, 1)
+    )  # all best in the first week
+    solved = solve_weeks(
+        cost, np.full(n, 500.0), np.ones(n), np.full(weeks, 3.0), crowded_hours(np.full(weeks, 3.0), 2.0)
+    )
+    load = np.asarray(solved.share.sum(axis=0)).ravel()
+    assert load.sum() == pytest.approx(n)
+    assert load.max() <= 15  # 10 a week if waiting cost nothing; without the steps all 60 in the first
+    assert np.all(np.diff(load[:6]) <= 1e-9)
 
 
 @settings(max_examples=40, deadline=None)
@@ -134,7 +160,9 @@ def test_any_area_gets_an_answer_within_its_hours(seed: int, n: int, weeks: int,
 def test_the_same_area_gives_the_same_weeks() -> None:
     cost, without, hours, available = area(900, 20, seed=5, tight=0.9)
     one, two = (
-        whole_weeks(solve_weeks(cost, without, hours, available), cost, without, hours, available, np.zeros(900, bool))[0]
+        whole_weeks(solve_weeks(cost, without, hours, available), cost, without, hours, available, np.zeros(900, bool))[
+            0
+        ]
         for _ in range(2)
     )
     assert np.array_equal(one, two)

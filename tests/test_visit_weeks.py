@@ -23,8 +23,10 @@ def power_law(scale: float, power: float, ages: np.ndarray) -> np.ndarray:
     return power * ages ** (power - 1) / scale**power
 
 
-# The package `reliability` (M. Reid), optimal_replacement_time with q=1: a renewal every t with small repairs in between that
-# change nothing else, (cost_CM + cost_PM (t / alpha) ** beta) / t as it computes it. Days out of range run up like the repairs.
+# The package `reliability` (M. Reid), optimal_replacement_time with q=1: a renewal every t with small repairs in
+# between that
+# change nothing else, (cost_CM + cost_PM (t / alpha) ** beta) / t as it computes it. Days out of range run up like
+# the repairs.
 @pytest.mark.parametrize(("alpha", "beta", "price"), [(400.0, 2.5, 3.0), (900.0, 1.8, 1.6), (250.0, 4.0, 9.0)])
 def test_best_age_is_that_of_the_reliability_package(alpha: float, beta: float, price: float) -> None:
     import matplotlib as mpl
@@ -43,7 +45,8 @@ def test_best_age_is_that_of_the_reliability_package(alpha: float, beta: float, 
     assert cycles.cost_rate(best, np.array([price]))[0] == pytest.approx(other.min_cost, rel=1e-3)
 
 
-# The same package with q=0, age replacement as in Barlow & Hunter 1960, policy I: failure ends a cycle and is seen at once.
+# The same package with q=0, age replacement as in Barlow & Hunter 1960, policy I: failure ends a cycle and is seen
+# at once.
 @pytest.mark.parametrize(("alpha", "beta", "planned", "failed"), [(1000.0, 2.5, 1.0, 5.0), (500.0, 3.5, 2.0, 30.0)])
 def test_renewal_reward_gives_the_age_replacement_of_the_reliability_package(
     alpha: float, beta: float, planned: float, failed: float
@@ -60,7 +63,8 @@ def test_renewal_reward_gives_the_age_replacement_of_the_reliability_package(
     alive = np.exp(-((ages / alpha) ** beta))
     length = np.r_[0.0, integrate.cumulative_trapezoid(alive, ages)] + 1.0
     best, rate = best_renewal(planned * alive + failed * (1 - alive), length)
-    # The package takes the best of 10,000 ages up to three times alpha, a step of 0.03 % of alpha; near the optimum the cost is flat.
+    # The package takes the best of 10,000 ages up to three times alpha, a step of 0.03 % of alpha; near the
+    # optimum the cost is flat.
     assert ages[best] == pytest.approx(other.ORT, rel=5e-3)
     assert rate == pytest.approx(other.min_cost, rel=1e-3)
 
@@ -162,7 +166,9 @@ def test_the_cheapest_week_holds_the_due_date() -> None:
         (5 + 7 * 52 + 4, 0, 51, False, False),
     ],
 )
-def test_windows_end_on_or_before_the_latest_date(latest: int, first: int, last: int, must: bool, overdue: bool) -> None:
+def test_windows_end_on_or_before_the_latest_date(
+    latest: int, first: int, last: int, must: bool, overdue: bool
+) -> None:
     allowed = windows(np.array([float(latest)]), np.array([-50.0]), np.zeros(1, bool), 5.0, 52, 8)
     assert (allowed.first[0], allowed.last[0], allowed.must[0], allowed.overdue[0]) == (first, last, must, overdue)
 
@@ -181,7 +187,9 @@ def test_a_firm_that_accepts_the_tolerance_is_priced_so_that_its_typical_install
     assert cycles.chance_at(cycles.best_age(price * hours)) == pytest.approx(0.10, rel=1e-6)
 
 
-def test_the_price_of_a_day_never_passes_the_tolerance_and_is_the_least_where_the_cycle_may_run_its_best_length() -> None:
+def test_the_price_of_a_day_never_passes_the_tolerance_and_is_the_least_where_the_cycle_may_run_its_best_length() -> (
+    None
+):
     eta, age = np.linspace(300, 3000, 30), np.full(30, 100.0)
     cycles = FreshCycles.of(weibull(eta, 3.0, age), age)
     price, short, long = np.full(30, 15.0), np.full(30, 90.0), np.full(30, 365.0)

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date
 
 import numpy as np
 import polars as pl
 
 from models.minutes import VisitMinutes, fit_minutes
 from models.renewal import day_price, hour_price
-from models.staffing import NO_WEEK, solve_weeks, spread_level, whole_weeks
+from models.staffing import NO_WEEK, crowded_hours, solve_weeks, spread_level, whole_weeks
 from models.tasks import VisitTasks, best_cleaning, write_tasks
 from models.visit_weeks import Windows, week_costs, windows
 from pipeline.schema import SERIES
@@ -21,7 +21,7 @@ from pipeline.store import Store
 
 COUNTED_ON = 3  # a visit counts as made in the middle of its week
 SPREAD_HEADROOM = 1.15  # hours above the even level before an area without stated capacity pays for a peak
-SPREAD_PRICE = 0.25  # of the price of an hour: a peak is evened out only where that costs little risk
+SPREAD_PRICE = 0.5  # of the price of an hour: what each further level's worth of hours in a week adds to it
 PRICED_ON = 50_000  # installs the price of an hour is taken from
 
 PAST_VISITS = """
@@ -126,21 +126,25 @@ def plan_area(
     costs = week_costs(chances, allowed, day, tolerance, when, fleet.latest[rows])
     if available is None:
         level = spread_level(hours, allowed.must, calendar.working_days, SPREAD_HEADROOM)
-        over = np.full(len(when), SPREAD_PRICE * price)
+        more = crowded_hours(level, SPREAD_PRICE * price)
     else:
-        level, over = available, None
-    solved = solve_weeks(costs.cost, costs.without, hours, level, over)
+        level, more = available, None
+    solved = solve_weeks(costs.cost, costs.without, hours, level, more)
     room = level if available is not None else np.full(len(when), np.inf)
     week, short = whole_weeks(solved, costs.cost, costs.without, hours, room, costs.none, price)
     return AreaPlan(week, short, solved.hour_price if available is not None else None, solved.bound_gap)
 
 
-def area_windows(fleet: Fleet, rows: np.ndarray, at_once: np.ndarray, calendar: Calendar, settings: Settings) -> Windows:
+def area_windows(
+    fleet: Fleet, rows: np.ndarray, at_once: np.ndarray, calendar: Calendar, settings: Settings
+) -> Windows:
     levers = settings.plan
+    # CO that read out of range does not wait for hours: the first week, whatever its date.
+    unsafe = fleet.frame["co_out"].to_numpy()[rows]
     return windows(
-        fleet.latest[rows],
+        np.where(unsafe, 0.0, fleet.latest[rows]),
         fleet.began[rows] + levers.shortest_interval_months * MONTH_DAYS,
-        at_once,
+        at_once | unsafe,
         calendar.first_monday,
         len(calendar.mondays),
         levers.catch_up_weeks,
@@ -162,9 +166,15 @@ def _tasks(store: Store, fleet: Fleet, travel: float) -> VisitTasks:
     design = frame["exchanger_design"].fill_null("")
     kind = design.replace_strict(kinds, default="", return_dtype=pl.String) if kinds else pl.Series([""] * frame.height)
     return write_tasks(
-        fleet.tasks_due, frame["unsafe_co"].to_numpy(), frame["out_now"].to_numpy(), frame["exchanger_material"].to_list(),
-        kind.to_list(), frame["condensing"].to_numpy(), frame["media_kg"].cast(pl.Float64).fill_null(float("nan")).to_numpy(),
-    )  # fmt: skip
+        fleet.tasks_due,
+        co_out=frame["co_out"].to_numpy(),
+        co_likely_out=frame["co_likely_out"].to_numpy(),
+        out_now=frame["out_now"].to_numpy(),
+        material=frame["exchanger_material"].to_list(),
+        kind=kind.to_list(),
+        condensing=frame["condensing"].to_numpy(),
+        media_kg=frame["media_kg"].cast(pl.Float64).fill_null(float("nan")).to_numpy(),
+    )
 
 
 def _planned_work(fleet: Fleet, tasks: VisitTasks) -> pl.DataFrame:
@@ -190,7 +200,7 @@ def _area_weeks(fleet, week, hours, calendar, capacity, value) -> pl.DataFrame:
     for area_id, rows in areas(fleet):
         made = rows[week[rows] != NO_WEEK]
         count = np.bincount(week[made], minlength=weeks)
-        needed = np.bincount(week[made], hours[made], minlength=weeks)
+        needed = np.bincount(week[made], hours[made], minlength=weeks).astype(float)
         given = capacity.get(area_id)
         none = pl.Series([None] * weeks, dtype=pl.Float64)
         parts.append(pl.DataFrame({
@@ -206,8 +216,8 @@ def _area_weeks(fleet, week, hours, calendar, capacity, value) -> pl.DataFrame:
 
 
 AREA_WEEKS = {
-    "area_id": pl.String, "week": pl.Date, "visits": pl.Int32, "hours_needed": pl.Float64, "hours_available": pl.Float64,
-    "hours_short": pl.Float64, "hour_value": pl.Float64,
+    "area_id": pl.String, "week": pl.Date, "visits": pl.Int32, "hours_needed": pl.Float64,
+    "hours_available": pl.Float64, "hours_short": pl.Float64, "hour_value": pl.Float64,
 }  # fmt: skip
 
 
@@ -228,13 +238,13 @@ def _minutes_told(minutes: VisitMinutes, travel: float) -> pl.DataFrame:
     def told(x: float) -> float | None:
         return round(x, 3) if np.isfinite(x) else None
 
-    return pl.DataFrame(
-        [{"used": minutes.used, "visits": minutes.visits, "mae_minutes": told(minutes.mae),
-          "mae_standard_minutes": told(minutes.mae_standard), "bias_minutes": told(minutes.bias), "travel_minutes": travel}],
-        schema={"used": pl.String, "visits": pl.Int64, "mae_minutes": pl.Float64, "mae_standard_minutes": pl.Float64,
-                "bias_minutes": pl.Float64, "travel_minutes": pl.Float64})  # fmt: skip
-
-
-def planned_dates(calendar: Calendar, week: np.ndarray) -> list[date | None]:
-    """Mondays of the planned weeks, None without a visit."""
-    return [None if w == NO_WEEK else calendar.mondays[0] + timedelta(days=7 * int(w)) for w in week]
+    row = {
+        "used": minutes.used,
+        "visits": minutes.visits,
+        "mae_minutes": told(minutes.mae),
+        "mae_standard_minutes": told(minutes.mae_standard),
+        "bias_minutes": told(minutes.bias),
+        "travel_minutes": travel,
+    }
+    numbers = dict.fromkeys(("mae_minutes", "mae_standard_minutes", "bias_minutes", "travel_minutes"), pl.Float64)
+    return pl.DataFrame([row], schema_overrides=numbers)

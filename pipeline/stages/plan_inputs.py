@@ -36,7 +36,8 @@ INSTALLS = """
         select install_no, min(due_on) as due_on,
             arg_min(series_no, (coalesce(due_on, date '9999-12-31') - date '1970-01-01') * 1e4
                 + round((1 - coalesce(p_out_now, 0)) * 1e3) * 10 + series_no) as lead_no,
-            bool_or(indicator = 'co_air_free_ppm' and (state = 'out_of_range' or coalesce(p_out_now, 0) >= ?)) as unsafe_co,
+            bool_or(indicator = 'co_air_free_ppm' and state = 'out_of_range') as co_out,
+            bool_or(indicator = 'co_air_free_ppm' and coalesce(p_out_now, 0) >= ?) as co_likely_out,
             bool_or(indicator <> 'co_air_free_ppm' and state = 'out_of_range') as out_now
         from forecasts group by install_no
     ), dated as (
@@ -45,12 +46,14 @@ INSTALLS = """
             coalesce(m.condensing, false) as condensing, m.base_visit_minutes, m.exchanger_cleaning_minutes,
             m.trap_cleaning_minutes, s.last_visit_on, coalesce(s.last_service_on, i.installed_on) as began_on,
             case when m.service_interval_months > 0 then m.service_interval_months else ? end as months,
-            d.due_on, d.lead_no, coalesce(d.unsafe_co, false) as unsafe_co, coalesce(d.out_now, false) as out_now
+            d.due_on, d.lead_no, coalesce(d.co_out, false) as co_out,
+            coalesce(d.co_likely_out, false) as co_likely_out, coalesce(d.out_now, false) as out_now
         from current_installs i join current_models m using (model_no)
         left join served s using (install_no) left join due d using (install_no)
     )
     select *,
-        (began_on + to_months(floor(months)::integer))::date + round((months - floor(months)) * 30.4375)::integer as interval_on,
+        (began_on + to_months(floor(months)::integer))::date
+            + round((months - floor(months)) * 30.4375)::integer as interval_on,
         (began_on + to_months(floor(months * ?)::integer))::date
             + round((months * ? - floor(months * ?)) * 30.4375)::integer as latest_on
     from dated order by install_no
@@ -58,6 +61,7 @@ INSTALLS = """
 CURVES = """
     select f.install_no, f.series_no, f.p_out_now, c.first_month, c.p_out
     from forecast_curve c join forecasts f using (install_id, indicator, firing)
+    join current_installs i on i.install_no = f.install_no
     where f.p_out_now is not null
 """
 
@@ -108,7 +112,8 @@ def week_calendar(as_of: date, plan: PlanSettings) -> Calendar:
 class Fleet:
     """frame: one row per install, by install_no; the arrays follow it. Days count from as_of.
 
-    latest, interval, began: (n,) days; length: (n,) of the present interval [d]; begins_out: (n,) chance that a cycle begins
+    latest, interval, began: (n,) days; length: (n,) of the present interval [d]; begins_out: (n,) chance that a
+    cycle begins
     out of range; tasks_due: for each of CLASSES (n,) bool; lead: (n,) series_no or -1.
     """
 
@@ -170,7 +175,9 @@ def read_fleet(store: Store, as_of: date, plan: PlanSettings, tolerance: float) 
         nodes = np.r_[0.0, month_days(as_of, _next_month(as_of), CURVE_MONTHS)]
         total = np.zeros((len(number), len(nodes)), np.float32)
     p_any = np.maximum.accumulate(combined_chance(total), axis=1)
-    return Fleet(frame, Chances(nodes, p_any), latest, interval, began, length, begins_out(store, number), tasks_due, lead)
+    return Fleet(
+        frame, Chances(nodes, p_any), latest, interval, began, length, begins_out(store, number), tasks_due, lead
+    )
 
 
 def _classes(series_no: int) -> tuple[str, ...]:
@@ -199,7 +206,8 @@ def curves(store: Store) -> Iterator[tuple[np.ndarray, np.ndarray, np.ndarray, d
 def begins_out(store: Store, number: np.ndarray) -> np.ndarray:
     """Chance that an install's next cycle begins out of range, from the level at which the present ones began, (n,).
 
-    A new cycle's level differs from the present one's by two cycles' own effects, hence twice their variance. At most a half: what a
+    A new cycle's level differs from the present one's by two cycles' own effects, hence twice their variance. At
+    most a half: what a
     visit has left out of range once, another may still mend.
     """
     log_in = np.zeros(len(number))
@@ -236,7 +244,8 @@ def _next_month(as_of: date) -> date:
 def read_capacity(store: Store, mondays: list[date]) -> dict[str, np.ndarray]:
     """Hours available per area that capacity.csv names, (weeks,) each.
 
-    A week that is not given gets the median of the weeks that are: an area that states some weeks works in the others too.
+    A week that is not given gets the median of the weeks that are: an area that states some weeks works in the
+    others too.
     """
     rows = store.frame(
         "select area_id, date_trunc('week', week)::date as week, sum(hours_available) as hours from current_capacity "

@@ -32,16 +32,18 @@ def _peak(first_visit: np.ndarray, hours: np.ndarray, overdue: np.ndarray, calen
     weeks = len(calendar.mondays)
     week = np.floor((first_visit - calendar.first_monday) / 7)
     inside = np.isfinite(week) & (week < weeks) & ~overdue
-    load = np.bincount(np.clip(week[inside], 0, None).astype(np.int64), hours[inside], minlength=weeks)
+    load = np.bincount(np.clip(week[inside], 0, None).astype(np.int64), hours[inside], minlength=weeks).astype(float)
     load[: min(catch_up, weeks)] += hours[overdue].sum() / min(catch_up, weeks)
     top = int(np.argmax(load))
     return calendar.mondays[top], float(load[top])
 
 
 def compare_tolerances(fleet: Fleet, hours: np.ndarray, calendar: Calendar, settings: Settings) -> pl.DataFrame:
-    """Each risk tolerance over the 52 weeks ahead, were the hours there: visits (repeats among them), hours, peak, days out.
+    """Each risk tolerance over the 52 weeks ahead, were the hours there: visits (repeats among them), hours, peak,
+    days out.
 
-    An install is visited when its chance reaches what the tolerance makes worth a visit, at the latest at its interval, and again after each
+    An install is visited when its chance reaches what the tolerance makes worth a visit, at the latest at its
+    interval, and again after each
     cycle of the length that the same rule gives.
     """
     rows, scale = _sample(len(hours))
@@ -81,9 +83,9 @@ def compare_rules(
     peak_week: the busiest week of the coming 52 under the rule.
     """
     rows, scale = _sample(len(hours))
-    schema = {"name": pl.String, "against": pl.String, "visits": pl.Int64, "hours": pl.Float64, "extra_hours": pl.Float64,
-              "out_days": pl.Float64, "out_days_avoided": pl.Float64, "avoided_per_extra_hour": pl.Float64,
-              "peak_week": pl.Date}  # fmt: skip
+    schema = {"name": pl.String, "against": pl.String, "visits": pl.Int64, "hours": pl.Float64,
+              "extra_hours": pl.Float64, "out_days": pl.Float64, "out_days_avoided": pl.Float64,
+              "avoided_per_extra_hour": pl.Float64, "peak_week": pl.Date}  # fmt: skip
     if not len(rows):
         return pl.DataFrame(schema=schema)
     cycles = fleet.cycles(rows)

@@ -1,0 +1,287 @@
+"""The plan of a whole store: what it promises holds on any fleet."""
+
+from __future__ import annotations
+
+from datetime import date, timedelta
+
+import numpy as np
+import polars as pl
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from plan_store import AS_OF, plan_store
+
+from pipeline.errors import FleetError
+from pipeline.settings import PlanSettings, Settings
+from pipeline.stages.plan import plan
+from pipeline.stages.plan_inputs import week_calendar
+from pipeline.store import Store
+
+FIRST_MONDAY = date(2026, 3, 23)  # AS_OF is a Wednesday
+EXPORTED = ("install_id", "area_id", "model_id", "due_on", "leading_indicator", "planned_week", "expected_minutes",
+            "p_out_at_planned", "p_out_at_interval", "tasks", "take_along", "last_visit_on")  # fmt: skip
+DATED = """
+    select p.*, i.installed_on, i.install_no, m.service_interval_months::integer as months,
+        coalesce((select max(v.visited_on) from current_visits v where v.install_no = i.install_no
+                  and (v.purpose is null or v.purpose in ('annual', 'commissioning'))), i.installed_on) as began_on
+    from visit_plan p join current_installs i using (install_id) join current_models m on m.model_id = i.model_id
+"""
+
+
+def planned(store: Store, **levers: object) -> Store:
+    plan(store, Settings(plan=PlanSettings(**levers)))  # type: ignore[arg-type]
+    return store
+
+
+def promises(store: Store, catch_up_weeks: int = 8, factor: float = 1.0) -> None:
+    """What holds on any fleet, asked of the tables in SQL."""
+    installs = store.scalar("select count(*) from current_installs")
+    rows = store.rows("select count(*), count(distinct install_id) from visit_plan")[0]
+    assert rows == (installs, installs)  # one row per install, so one visit at most
+    dated = store.frame(f"with dated as ({DATED}) select *, "
+                        f"(began_on + to_months((months * {factor})::integer))::date as latest from dated")  # fmt: skip
+    made = dated.filter(pl.col("planned_week").is_not_null())
+    assert (made["planned_week"].dt.weekday() == 1).all()
+    first = made["planned_week"].min()
+    assert first is None or first >= AS_OF  # type: ignore[operator]
+    due = made.filter(pl.col("latest") >= AS_OF)
+    late = due.filter((pl.col("planned_week") > pl.col("latest")) & (pl.col("planned_week") > FIRST_MONDAY))
+    assert late.is_empty()
+    overdue = dated.filter(pl.col("latest") < AS_OF)
+    assert overdue["planned_week"].null_count() == 0
+    last_week = FIRST_MONDAY + timedelta(days=7 * (catch_up_weeks - 1))
+    assert overdue.filter(pl.col("planned_week") > last_week).is_empty()
+    # an install whose latest date ends inside the horizon is visited
+    inside = dated.filter(pl.col("latest") < FIRST_MONDAY + timedelta(days=7 * 52))
+    assert inside["planned_week"].null_count() == 0
+    told = store.frame(
+        """
+        with planned as (
+            select area_id, planned_week as week, count(*) as visits, sum(expected_minutes + 20) / 60 as hours
+            from visit_plan where planned_week is not null group by all)
+        select w.*, coalesce(p.visits, 0) as planned_visits, coalesce(p.hours, 0) as planned_hours
+        from area_weeks w left join planned p using (area_id, week) order by area_id, week
+        """
+    )
+    assert (told["visits"] == told["planned_visits"]).all()
+    # expected_minutes carry one decimal in the table: 0.05 min a visit at most.
+    assert ((told["hours_needed"] - told["planned_hours"]).abs() <= 0.001 * told["visits"] + 1e-3).all()
+    assert told["visits"].sum() == made.height
+    given = told.filter(pl.col("hours_available").is_not_null())
+    over = (given["hours_needed"] - given["hours_available"]).clip(0)
+    assert ((given["hours_short"] - over).abs() < 1e-3).all()
+    assert (given["hour_value"] >= 0).all()
+    chances = made.select("p_out_at_planned", "p_out_at_interval").to_numpy()
+    assert ((chances >= 0) & (chances <= 1)).all()
+
+
+@settings(max_examples=12, deadline=None)
+@given(
+    seed=st.integers(0, 10**6), installs=st.integers(1, 150), areas=st.integers(1, 5),
+    share=st.one_of(st.none(), st.floats(0.0, 2.0)), overdue=st.floats(0, 1), never=st.floats(0, 1),
+)  # fmt: skip
+def test_any_fleet_is_planned_once_in_time_and_within_its_hours_or_the_stated_shortfall(
+    seed: int, installs: int, areas: int, share: float | None, overdue: float, never: float
+) -> None:
+    store = plan_store(installs, areas, seed, share, overdue=overdue, never_visited=never)
+    promises(planned(store))
+
+
+def test_the_plan_has_the_agreed_columns() -> None:
+    store = planned(plan_store(40))
+    assert store.frame("select * from visit_plan").columns[: len(EXPORTED)] == list(EXPORTED)
+    assert store.frame("select * from area_weeks").columns == [
+        "area_id", "week", "visits", "hours_needed", "hours_available", "hours_short", "hour_value"]  # fmt: skip
+    assert store.scalar("select count(*) from area_weeks") == 3 * 52
+
+
+def test_ample_hours_leave_nothing_short_and_no_new_chance_above_the_tolerance() -> None:
+    store = planned(plan_store(400, overdue=0.0, never_visited=0.0, hours_share=6.0))
+    assert store.scalar("select sum(hours_short) from area_weeks") == 0
+    rows = store.frame(
+        "select p.p_out_at_planned, p.planned_week, p.install_id from visit_plan p where planned_week is not null"
+    )
+    later = rows.filter(pl.col("planned_week") > FIRST_MONDAY)
+    assert later.height > 200
+    # A week's Monday is at most seven days after the day on which the tolerance is reached.
+    assert later["p_out_at_planned"].max() <= 0.10 + 0.02  # type: ignore[operator]
+
+
+def test_chances_are_those_of_the_forecast_curves() -> None:
+    store = planned(plan_store(60, seed=4))
+    install, week, told = store.rows(
+        "select install_id, planned_week, p_out_at_planned from visit_plan where planned_week is not null "
+        "order by planned_week desc, install_id"
+    )[0]
+    rows = store.rows(
+        "select f.p_out_now, c.first_month, c.p_out "
+        "from forecasts f join forecast_curve c using (install_id, indicator, firing) where install_id = ?",
+        [install],
+    )
+    stay = 1.0
+    for now, first, months in rows:
+        starts = (np.datetime64(first, "M") + np.arange(36)).astype("datetime64[D]")
+        days = [0.0, *(starts - np.datetime64(AS_OF)).astype(float)]
+        stay *= 1 - np.interp((week - AS_OF).days, days, [now, *months])
+    # The combined chance runs straight between months here, each series' own there: they differ by what bends in a
+    # month.
+    assert told == pytest.approx(1 - stay, abs=0.004)
+
+
+def test_fleets_without_capacity_get_the_hours_they_need_spread_over_the_weeks() -> None:
+    store = planned(plan_store(600, areas=1, hours_share=None, overdue=0.25))
+    weeks = store.frame("select * from area_weeks order by week")
+    assert (
+        weeks["hours_available"].null_count()
+        == weeks["hours_short"].null_count()
+        == weeks["hour_value"].null_count()
+        == 52
+    )
+    at_interval = store.scalar(
+        "select max(n) from (select count(*) as n, "
+        "greatest(date_trunc('week', began_on + to_months(months)), date '2026-03-23') as week "
+        f"from ({DATED}) group by week)"
+    )
+    assert weeks["visits"].max() < 0.75 * at_interval
+
+
+def test_weeks_the_capacity_file_leaves_out_get_the_areas_median_and_other_areas_none() -> None:
+    store = plan_store(60, areas=2)
+    store.run("delete from current_capacity where area_id = 'A01' or week > date '2026-05-01'")
+    store.run("update current_capacity set hours_available = 7.5 where week = date '2026-03-30'")
+    store.run(
+        "update current_capacity set week = week + 2 where week = date '2026-04-06'"
+    )  # a Wednesday counts for its week
+    usual = store.scalar("select median(hours_available) from current_capacity")
+    planned(store)
+    told = dict(store.rows("select week, hours_available from area_weeks where area_id = 'A00'"))
+    assert told[date(2026, 3, 30)] == 7.5
+    assert told[date(2026, 9, 7)] == usual
+    assert store.scalar("select count(hours_available) from area_weeks where area_id = 'A01'") == 0
+
+
+def test_a_longer_interval_is_only_used_where_the_firm_accepts_it() -> None:
+    store = planned(plan_store(300, overdue=0.0), longest_interval_factor=1.5)
+    promises(store, factor=1.5)
+    stretched = store.scalar(f"select count(*) from ({DATED}) where planned_week > began_on + to_months(months)")
+    assert stretched > 0
+
+
+def test_an_earlier_capacity_raises_what_an_hour_is_worth() -> None:
+    rich = planned(plan_store(300, areas=1, hours_share=3.0)).scalar("select sum(hour_value) from area_weeks")
+    poor = planned(plan_store(300, areas=1, hours_share=0.6)).scalar("select sum(hour_value) from area_weeks")
+    assert poor > rich
+
+
+def test_hours_left_over_are_worth_nothing() -> None:
+    store = planned(plan_store(300, areas=1, hours_share=1.6))
+    rows = store.rows("select hour_value, hours_needed, hours_available from area_weeks")
+    spare = [value for value, needed, available in rows if needed < available - 2.5]  # a visit's length of rounding
+    assert len(spare) > 10
+    assert max(spare) == 0
+
+
+def test_scenarios_respond_to_the_tolerance() -> None:
+    rows = planned(plan_store(500, hours_share=None)).frame("select * from plan_scenarios order by risk_tolerance")
+    assert rows["risk_tolerance"].to_list() == [0.02, 0.05, 0.10, 0.20]
+    assert (rows["visits"].diff().drop_nulls() < 0).all()
+    assert (rows["hours"].diff().drop_nulls() < 0).all()
+    assert (rows["expected_out_days"].diff().drop_nulls() > 0).all()
+    assert (rows["peak_week"].dt.weekday() == 1).all()
+
+
+def test_comparisons_keep_to_their_hours() -> None:
+    rows = planned(plan_store(800)).frame("select * from plan_comparisons")
+    fixed, own, equal, stretched = rows.iter_rows(named=True)
+    assert fixed["name"] == "fixed interval"
+    assert own["hours"] > fixed["hours"]
+    assert equal["hours"] == pytest.approx(own["hours"], rel=1e-6)
+    assert stretched["hours"] == pytest.approx(fixed["hours"], rel=1e-3)
+    assert stretched["out_days"] < fixed["out_days"]
+    assert own["avoided_per_extra_hour"] > equal["avoided_per_extra_hour"]
+    for row in (own, equal):
+        assert row["out_days_avoided"] / row["extra_hours"] == pytest.approx(row["avoided_per_extra_hour"], rel=1e-3)
+
+
+def test_media_to_buy_are_what_the_planned_visits_bring() -> None:
+    store = planned(plan_store(200))
+    bring = store.frame(
+        "select area_id, planned_week as week, sum(regexp_extract(take_along, 'media ([0-9.]+) kg', 1)::double) as kg "
+        "from visit_plan where take_along like '%media%kg%' group by all order by all")  # fmt: skip
+    told = store.frame("select area_id, week, media_kg as kg from media_weeks order by all")
+    assert told.height > 0
+    assert told.equals(bring)
+
+
+def test_co_out_of_range_now_is_to_be_made_safe_first() -> None:
+    store = plan_store(50, hours_share=5.0)
+    out = "install_no = 7 and indicator = 'co_air_free_ppm'"
+    store.run(f"update forecasts set state = 'out_of_range', p_out_now = 0.98 where {out}")
+    planned(store)
+    tasks, week = store.rows("select tasks, planned_week from visit_plan where install_id = 'I0000007'")[0]
+    assert tasks.startswith("CO read out of range: stop, make safe by local code and the maker's instructions")
+    assert week == FIRST_MONDAY
+
+
+def test_cautions_of_the_trade_go_with_the_work() -> None:
+    rows = planned(plan_store(300)).frame(
+        "select p.tasks, p.take_along, m.exchanger_material, m.condensing "
+        "from visit_plan p join current_models m using (model_id) where planned_week is not null")  # fmt: skip
+    cleaned = rows.filter(pl.col("tasks").str.contains("exchanger"))
+    assert cleaned.height > 50
+    assert cleaned["tasks"].str.contains("vacuum before rinsing").all()
+    steel = cleaned.filter(pl.col("exchanger_material") == "stainless")
+    assert steel["tasks"].str.contains("never a metal brush on stainless").all()
+    assert steel["take_along"].str.contains("soft brush").all()
+    assert not cleaned.filter(pl.col("exchanger_material") == "cast_iron")["tasks"].str.contains("metal brush").any()
+    assert (rows["tasks"].str.contains("prove that it discharges before firing") == rows["condensing"]).all()
+    assert rows["tasks"].str.contains("case closed").all()
+    assert rows["tasks"].str.contains("seal the flue test port").all()
+
+
+def test_public_holidays_are_not_worked() -> None:
+    # 1 January and 6 January 2027 (Epiphany) are holidays in Bavaria, 6 January not in Berlin (common knowledge,
+    # no source).
+    year = date(2026, 12, 1)
+    bavaria = week_calendar(year, PlanSettings(holidays_country="DE", holidays_subdivision="BY"))
+    berlin = week_calendar(year, PlanSettings(holidays_country="DE", holidays_subdivision="BE"))
+    none = week_calendar(year, PlanSettings())
+    week = bavaria.mondays.index(date(2027, 1, 4))
+    assert (bavaria.working_days[week], berlin.working_days[week], none.working_days[week]) == (4, 5, 5)
+    with pytest.raises(FleetError, match=r"holidays for 'XX' are not known; give ISO 3166 codes"):
+        week_calendar(year, PlanSettings(holidays_country="XX"))
+
+
+def test_weeks_begin_with_the_monday_on_or_after_the_data() -> None:
+    assert week_calendar(date(2026, 3, 23), PlanSettings()).mondays[0] == date(2026, 3, 23)
+    assert week_calendar(date(2026, 3, 24), PlanSettings()).mondays[0] == date(2026, 3, 30)
+    assert len(week_calendar(date(2026, 3, 24), PlanSettings(horizon_weeks=26)).mondays) == 26
+
+
+@pytest.mark.parametrize(
+    "emptied", ["forecasts", "forecast_curve", "current_visits", "current_installs", "cleaning_effects"]
+)
+def test_a_store_with_an_empty_table_is_planned_all_the_same(emptied: str) -> None:
+    store = plan_store(30)
+    store.run(f"delete from {emptied}")
+    planned(store)
+    assert store.scalar("select count(*) from visit_plan") == (0 if emptied == "current_installs" else 30)
+    if emptied in ("forecasts", "forecast_curve"):
+        promises(store)
+
+
+def test_installs_without_dates_or_interval_are_planned_in_the_first_weeks() -> None:
+    store = plan_store(20, never_visited=1.0)
+    store.run("update current_installs set installed_on = null where install_no < 5")
+    store.run("update current_models set service_interval_months = null, exchanger_material = null where model_no = 1")
+    planned(store)
+    weeks = store.rows(
+        "select planned_week from visit_plan join current_installs using (install_id) where install_no < 5"
+    )
+    assert all(week <= FIRST_MONDAY + timedelta(days=7 * 7) for (week,) in weeks)
+
+
+def test_the_same_store_gives_the_same_tables() -> None:
+    one, two = planned(plan_store(150)), planned(plan_store(150))
+    for table in ("visit_plan", "area_weeks", "media_weeks", "plan_scenarios", "plan_comparisons", "plan_minutes"):
+        assert one.frame(f"select * from {table}").equals(two.frame(f"select * from {table}"))
