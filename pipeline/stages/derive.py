@@ -70,6 +70,7 @@ def derive(store: Store, settings: Settings) -> int:
     terms, rh_pct = fuels.load(settings.fuels).frame, settings.air_relative_humidity_pct
     store.write("fuel_terms", terms)
     store.set_fact("air_relative_humidity_pct", str(rh_pct))
+    store.set_fact("units", settings.units)
     visits = store.scalar("select count(*) from current_visits")
     store.write("fuel_sampling", pl.DataFrame({"every_nth": [max(1, visits // SAMPLED_VISITS)]}))
     store.run_file("40_analyser_lines.sql")
