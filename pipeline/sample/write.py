@@ -147,9 +147,9 @@ def capacity_frame(scenario: Scenario) -> pl.DataFrame:
     day_of_year = (weeks.astype("datetime64[D]") - weeks.astype("datetime64[D]").astype("datetime64[Y]")).astype(int)
     thin = np.where((day_of_year > 352) | (day_of_year < 5), 0.35, np.where(abs(day_of_year - 215) < 18, 0.75, 1.0))
     autumn = (day_of_year > 244) & (day_of_year < 330)
-    # About 1.15 visits an install and year of an hour and a half with travel, and a quarter to spare.
+    # About 1.15 visits an install and year of 1.8 hours with travel, and a quarter to spare.
     installs = np.bincount(area_of(scenario, np.arange(scenario.installs)), minlength=len(scenario.areas))
-    weekly = installs * 1.15 * 1.5 / 52 * 1.25
+    weekly = installs * 1.15 * 1.8 / 52 * 1.25
     rows = []
     for a in range(len(scenario.areas)):
         hours = weekly[a] * thin * np.where(autumn & (a == scenario.short_area), 0.5, 1.0)
