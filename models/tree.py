@@ -62,6 +62,7 @@ class Evaluation:
     group_u: np.ndarray = field(default_factory=lambda: np.zeros((0, 0)))  # (p + 1, g)
     group_cov: np.ndarray = field(default_factory=lambda: np.zeros((0, 0, 0)))  # (g, p + 1, p + 1), relative
     nodes: list[Nodes] = field(default_factory=list)  # upper levels
+    links: list[Link] = field(default_factory=list)  # upper levels
 
 
 @dataclass
@@ -75,6 +76,21 @@ class Nodes:
     mean: np.ndarray
     cov: np.ndarray
     resolved: np.ndarray
+
+
+@dataclass
+class Link:
+    """How the nodes of one upper level hang together: total effect = total u + noise, u = (-beta, 1) of the root.
+
+    total (q, p + 1, n); given u, a node's effect is keep (q, q, n) times its parent's noise plus noise of its own with
+    covariance own (packed); cond (packed): all of the noise, the parents' included; parent (n,). Relative to sigma2.
+    """
+
+    total: np.ndarray
+    keep: np.ndarray
+    own: np.ndarray
+    cond: np.ndarray
+    parent: np.ndarray
 
 
 class Tree:
@@ -118,9 +134,13 @@ class Tree:
         return evaluate_upper(m, self.parents[self.n_lower :], self.n_lower, roots, priors, sigma2, gradient)
 
     def fit(self, start: Sequence[np.ndarray], priors: Priors = Priors(), tolerance: float = 1e-8) -> TreeFit:
-        """Minimise the criterion over all levels' L, starting at `start`."""
+        """Minimise the criterion over all levels' L, starting at `start`.
+
+        Raises LinAlgError where the readings leave no residual variance (as many effects as readings).
+        """
         upper = list(start[self.n_lower :])
         counted = {"passes": 0}
+        best: list = [np.inf, None, None]
 
         def outer(x: np.ndarray) -> tuple[float, np.ndarray, np.ndarray]:
             def evaluated() -> tuple[Evaluation, list[np.ndarray]]:
@@ -132,23 +152,23 @@ class Tree:
                 e = self.evaluate([*lower, *upper], priors, messages=m)
                 if e.sigma2 < SATURATED * self.leaf.yy / max(self.leaf.n_obs, 1.0):
                     raise np.linalg.LinAlgError("no residual variance is left: as many effects as readings")
+                if e.criterion < best[0]:
+                    best[:] = [e.criterion, e, [*lower, *upper]]
                 return e, [*lower, *upper]
 
             return in_roots_or_inf(evaluated, range(self.n_lower), x.size)
 
         found = minimise(outer, join_roots(start[: self.n_lower]), tolerance)
         for _ in range(4):
-            lower = split_roots(found.x, self.leaf.q)
-            m = self.messages(lower)
-            counted["passes"] += 1
-            upper = self.fit_upper(m, lower, upper, priors, tolerance)
-            e = self.evaluate([*lower, *upper], priors, messages=m)
-            moved = leave_saddle(lower, e.gradients[: self.n_lower])
+            if best[1] is None:
+                raise np.linalg.LinAlgError("no residual variance is left: as many effects as readings")
+            e, roots = best[1], best[2]
+            upper = roots[self.n_lower :]
+            moved = leave_saddle(roots[: self.n_lower], e.gradients[: self.n_lower])
             if moved is None:
                 break
             found = minimise(outer, join_roots(moved), tolerance)
-        roots = [*lower, *upper]
-        return TreeFit(self, roots, e, priors, counted["passes"], found.converged)
+        return TreeFit(self, best[2], best[1], priors, counted["passes"], found.converged)
 
     def fit_upper(
         self, m: Messages, lower: list[np.ndarray], upper: list[np.ndarray], priors: Priors, tolerance: float
@@ -345,6 +365,7 @@ def evaluate_upper(
         total[i, i] = -1.0
     cond = np.zeros((q * (q + 1) // 2, 1))
     e.nodes = [Nodes(np.zeros((q, 0)), np.zeros((0, 0)), np.zeros(0)) for _ in range(n_levels - n_lower)]
+    e.links = [Link(total, total, cond, cond, np.zeros(0, dtype=int)) for _ in range(n_levels - n_lower)]
     for level in range(n_levels - 1, n_lower - 1, -1):
         ws, wb, u, index = kept[level - n_lower]
         d = roots[level] @ roots[level].T
@@ -369,6 +390,7 @@ def evaluate_upper(
         mean = np.einsum("icn,c->in", total, u_root)
         resolved = 1 - own[-1] / d[-1, -1] if d[-1, -1] > 0 else np.zeros(own.shape[1])
         e.nodes[level - n_lower] = Nodes(mean, cov, resolved)
+        e.links[level - n_lower] = Link(total, keep, own, cond, index)
     if total.shape[2] != n_groups:
         total, cond = np.repeat(total, n_groups, axis=2), np.repeat(cond, n_groups, axis=1)
     maps = np.zeros((n_groups, p + 1, p + 1))

@@ -4,16 +4,41 @@ from __future__ import annotations
 
 import json
 
+import numpy as np
 import polars as pl
 
-from models.drift import SeriesFit, fit_series
+from models.analysers import STATED
+from models.cleaning import SCHEMA as CLEANING
+from models.cleaning import cleaning_effects
+from models.drift import fit_series
+from models.fitted import SeriesFit
+from models.rates import SCHEMA as RATES
+from models.rates import model_rates
 from models.series import FitOptions
 from pipeline.schema import SERIES, Series
 from pipeline.settings import Settings
 from pipeline.stages.drift_inputs import open_cycles, series_inputs
 from pipeline.store import Store
 
+Z80 = 1.2816
 DIGITS = 6  # of what is stored: sums of floats differ in their last digits from run to run
+
+SERIES_COLUMNS = {"series_no": pl.Int32, "indicator": pl.String, "firing": pl.String}
+RATES_EMPTY = pl.DataFrame(schema=SERIES_COLUMNS | RATES)
+CLEANING_EMPTY = pl.DataFrame(schema=SERIES_COLUMNS | CLEANING)
+ANALYSERS = pl.DataFrame(
+    schema={
+        "analyser_id": pl.String, "indicator": pl.String, "bias": pl.Float64, "low": pl.Float64, "high": pl.Float64,
+        "tests": pl.Int32, "unit": pl.String, "wants_calibration": pl.Boolean,
+    }
+)
+PACES = pl.DataFrame(
+    schema=SERIES_COLUMNS
+    | {
+        "scope": pl.String, "number": pl.Int32, "since_year": pl.Int32, "ratio": pl.Float64, "low": pl.Float64,
+        "high": pl.Float64, "p": pl.Float64, "installs": pl.Int32,
+    }
+)
 
 OPEN_CYCLES = """
     create or replace table open_cycles (install_no integer, series_no integer, m0 double, m1 double, v00 double, v01 double,
@@ -22,18 +47,32 @@ OPEN_CYCLES = """
 
 
 def fit(store: Store, settings: Settings, options: FitOptions = FitOptions()) -> None:
-    """Fit every drifting series. Writes drift_fit and open_cycles."""
+    """Fit every drifting series.
+
+    Writes drift_fit (one row per series), open_cycles (per install and series), model_drift (per model and series),
+    cleaning_effects, analyser_bias and pace_changes.
+    """
     store.run_file("70_drift_inputs.sql")
     installs = store.frame("select * from drift_installs")
     store.run(OPEN_CYCLES)
-    summaries = []
+    summaries, rates, cleanings, analysers, paces = [], [RATES_EMPTY], [CLEANING_EMPTY], [ANALYSERS], [PACES]
     for series in SERIES:
         if series.reset_class == "none":
             continue
         fitted = fit_series(series_inputs(store, series, installs), options)
         summaries.append(summary(series, fitted))
         write_open_cycles(store, series, fitted)
+        rates.append(of_series(series, model_rates(fitted)).select(RATES_EMPTY.columns))
+        cleanings.append(of_series(series, cleaning_effects(fitted)).select(CLEANING_EMPTY.columns))
+        analysers.append(analyser_rows(store, series, fitted))
+        if fitted.pace is not None:
+            paces.append(of_series(series, fitted.pace).select(PACES.columns))
     store.write("drift_fit", pl.DataFrame(summaries, schema_overrides={"reml": pl.Float64}))
+    store.write("model_drift", rounded(pl.concat(rates)))
+    store.write("analyser_bias", rounded(pl.concat(analysers).sort("analyser_id", "indicator")))
+    store.write("drift_cleanings", rounded(pl.concat(cleanings)))
+    store.write("drift_paces", rounded(pl.concat(paces)))
+    store.run_file("72_drift_results.sql")
 
 
 def summary(series: Series, fitted: SeriesFit) -> dict[str, object]:
@@ -84,3 +123,40 @@ def write_open_cycles(store: Store, series: Series, fitted: SeriesFit) -> None:
         )
     )
     store.append("open_cycles", rows)
+
+
+def of_series(series: Series, rows: pl.DataFrame) -> pl.DataFrame:
+    return rows.with_columns(
+        pl.lit(series.series_no, dtype=pl.Int32).alias("series_no"), pl.lit(series.indicator).alias("indicator"),
+        pl.lit(series.firing).alias("firing"),
+    )
+
+
+def rounded(rows: pl.DataFrame) -> pl.DataFrame:
+    return rows.with_columns(pl.col(pl.Float64).round_sig_figs(DIGITS))
+
+
+def analyser_rows(store: Store, series: Series, fitted: SeriesFit) -> pl.DataFrame:
+    """Biases of the analysers of one series, in the unit that suits people: a percentage of the reading on a log scale.
+
+    Only series read off the flue gas; low fire would say the same again, so the high fire speaks.
+    """
+    found = fitted.analysers
+    if found is None or series.firing == "low" or series.indicator not in STATED:
+        return ANALYSERS
+    names = store.frame("select analyser_no, analyser_id from drift_analysers")
+    low, high = found.bias - Z80 * found.sd, found.bias + Z80 * found.sd
+    unit = series.unit
+    if series.transform == "log" and series.indicator != "flue_over_return_k":
+        low, high, middle, unit = np.expm1(low) * 100, np.expm1(high) * 100, np.expm1(found.bias) * 100, "% of the reading"
+    else:
+        middle = found.bias
+    frame = pl.DataFrame(
+        {
+            "analyser_no": found.number.astype(np.int32), "bias": middle, "low": low, "high": high,
+            "tests": found.tests.astype(np.int32), "wants_calibration": found.wants_calibration(STATED[series.indicator]),
+        }
+    )
+    return frame.join(names, on="analyser_no").with_columns(
+        pl.lit(series.indicator).alias("indicator"), pl.lit(unit).alias("unit")
+    ).select(ANALYSERS.columns)

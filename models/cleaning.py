@@ -1,0 +1,125 @@
+"""What each kind of work gives back: the share of what had built up that it takes away, per exchanger design."""
+
+from __future__ import annotations
+
+import numpy as np
+import polars as pl
+
+from models.cycle_sums import Forest
+from models.fitted import SeriesFit, evaluate, install_frame, seen_cycles
+from models.robust import residuals
+from models.series import backward
+
+Z80 = 1.2816
+JUST_AFTER_H = 24.0  # burner hours within which a reading still shows what the work left
+FEWEST = 5
+SCHEMA = {
+    "design_no": pl.Int32, "kind": pl.String, "restored_share": pl.Float64, "low": pl.Float64, "high": pl.Float64,
+    "value_before": pl.Float64, "value_after": pl.Float64, "cycles": pl.Int32,
+}
+
+
+def cleaning_effects(fit: SeriesFit) -> pl.DataFrame:
+    """One row per exchanger design and kind of work with cycles enough, sorted.
+
+    restored_share: 1 is back to clean, 0 is nothing gained, on the scale of the fit; low, high: 80 % interval, each
+    design drawn towards the fleet's mean for that kind. value_before, value_after: typical values, own unit.
+
+    A ratio of sums, not a regression: before and after are read with error, and a slope would be flattened by that. The
+    value before is the fitted one (work is done where a reading came out high: the reading alone would regress).
+    """
+    forest = Forest.of(seen_cycles(fit.inputs, fit.readings), install_frame(fit.inputs))
+    if forest.cycles.is_empty() or not fit.clean:
+        return pl.DataFrame(schema=SCHEMA)
+    pairs = before_and_after(fit, forest)
+    rows = []
+    for kind in sorted(set(pairs["kind"].to_list())):
+        of_kind = pairs.filter(pl.col("kind") == kind)
+        per_design = [ratio(g, int(d[0])) for d, g in of_kind.group_by("design_no", maintain_order=True)]
+        known = [r for r in per_design if r is not None]
+        rows += shrunk(known, kind)
+    if not rows:
+        return pl.DataFrame(schema=SCHEMA)
+    out = pl.DataFrame(rows, schema_overrides={"design_no": pl.Int32, "cycles": pl.Int32})
+    return out.with_columns(
+        *(pl.Series(n, backward(out[n].to_numpy() + fit.centre, fit.inputs.transform)) for n in ("value_before", "value_after"))
+    ).select(SCHEMA.keys()).sort("design_no", "kind")
+
+
+def before_and_after(fit: SeriesFit, forest: Forest) -> pl.DataFrame:
+    """Per cycle with a reading just after the work that opened it and one just before: kind, design_no, and on the scale of
+    the fit less its centre: before (fitted), after (read), clean (the install's level when clean)."""
+    state = evaluate(fit, forest)
+    left = residuals(fit, forest, state)
+    readings = fit.readings
+    last = np.r_[readings.start[1:], len(readings.z)] - 1
+    z = readings.z - readings.centre - (0.0 if fit.offset is None else fit.offset)
+    runs = pl.DataFrame(
+        {
+            "install_no": readings.install_no.astype(np.int64), "cycle_no": readings.cycle_no.astype(np.int64),
+            "day_last": readings.day[last].astype(np.int64), "fitted_last": (z - left.residual)[last],
+            "hours_first": readings.hours[readings.start], "after": z[readings.start],
+            "sound": readings.weight[readings.start] > 0.5,
+        }
+    )
+    before = runs.select(
+        "install_no", (pl.col("cycle_no") + 1).alias("cycle_no"), pl.col("day_last").alias("day_before"),
+        pl.col("fitted_last").alias("before"),
+    )
+    order = fit.clean["install_no"]
+    clean = pl.DataFrame({"install_no": order.astype(np.int64), "clean": fit.clean["level"]})
+    return (
+        forest.cycles.select("install_no", "cycle_no", "design_no", pl.col("opened_by").alias("kind"), "opened_day")
+        .filter(~pl.col("kind").is_in(["new", "unknown"]))
+        .join(runs, on=["install_no", "cycle_no"])
+        .filter((pl.col("hours_first") <= JUST_AFTER_H) & pl.col("sound"))
+        .join(before, on=["install_no", "cycle_no"])
+        .filter(pl.col("day_before") == pl.col("opened_day"))
+        .join(clean, on="install_no")
+        .sort("design_no", "install_no", "cycle_no")
+    )
+
+
+def ratio(pairs: pl.DataFrame, design_no: int) -> dict | None:
+    """Restored share of one design and kind, with its standard error; None where too little had built up to tell."""
+    before = (pairs["before"] - pairs["clean"]).to_numpy()
+    after = (pairs["after"] - pairs["clean"]).to_numpy()
+    n, total = len(before), before.sum()
+    if n < FEWEST:
+        return None
+    spread = before.std(ddof=1) / np.sqrt(n)
+    if abs(total / n) < 3 * spread:
+        return None
+    left = after.sum() / total
+    se = np.sqrt(np.sum((after - left * before) ** 2) * n / (n - 1)) / abs(total)
+    return {
+        "design_no": design_no, "share": 1 - left, "se": float(se), "cycles": n,
+        "value_before": float(pairs["before"].median()), "value_after": float(pairs["after"].median()),
+    }
+
+
+def shrunk(known: list[dict], kind: str) -> list[dict]:
+    """Designs drawn towards their mean by what they differ more than chance (DerSimonian & Laird 1986)."""
+    if not known:
+        return []
+    share, variance = np.array([r["share"] for r in known]), np.array([r["se"] for r in known]) ** 2
+    variance = np.maximum(variance, 1e-8)
+    w = 1 / variance
+    mean = float(np.sum(w * share) / w.sum())
+    between = 0.1**2  # one design alone: own judgement of how designs differ, no source
+    if len(known) > 1:
+        scale = w.sum() - np.sum(w**2) / w.sum()
+        between = max((float(np.sum(w * (share - mean) ** 2)) - (len(known) - 1)) / scale, 0.02**2)
+    weight = 1 / (between + variance)
+    centre = float(np.sum(weight * share) / weight.sum())
+    pull = between / (between + variance)
+    value = centre + pull * (share - centre)
+    sd = np.sqrt(between * (1 - pull) + (1 - pull) ** 2 / weight.sum())
+    return [
+        {
+            "design_no": r["design_no"], "kind": kind, "restored_share": float(v), "low": float(v - Z80 * s),
+            "high": float(v + Z80 * s), "value_before": r["value_before"], "value_after": r["value_after"],
+            "cycles": r["cycles"],
+        }
+        for r, v, s in zip(known, value, sd, strict=True)
+    ]
