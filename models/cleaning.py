@@ -6,8 +6,7 @@ import numpy as np
 import polars as pl
 
 from models.cycle_sums import Forest
-from models.fitted import SeriesFit, evaluate, install_frame, seen_cycles
-from models.robust import residuals
+from models.fitted import SeriesFit, install_frame, seen_cycles
 from models.series import backward
 
 Z80 = 1.2816
@@ -29,7 +28,7 @@ def cleaning_effects(fit: SeriesFit) -> pl.DataFrame:
     value before is the fitted one (work is done where a reading came out high: the reading alone would regress).
     """
     forest = Forest.of(seen_cycles(fit.inputs, fit.readings), install_frame(fit.inputs))
-    if forest.cycles.is_empty() or not fit.clean:
+    if forest.cycles.is_empty() or fit.before is None:
         return pl.DataFrame(schema=SCHEMA)
     pairs = before_and_after(fit, forest)
     rows = []
@@ -49,32 +48,24 @@ def cleaning_effects(fit: SeriesFit) -> pl.DataFrame:
 def before_and_after(fit: SeriesFit, forest: Forest) -> pl.DataFrame:
     """Per cycle with a reading just after the work that opened it and one just before: kind, design_no, and on the scale of
     the fit less its centre: before (fitted), after (read), clean (the install's level when clean)."""
-    state = evaluate(fit, forest)
-    left = residuals(fit, forest, state)
     readings = fit.readings
-    last = np.r_[readings.start[1:], len(readings.z)] - 1
     z = readings.z - readings.centre - (0.0 if fit.offset is None else fit.offset)
     runs = pl.DataFrame(
         {
-            "install_no": readings.install_no.astype(np.int64), "cycle_no": readings.cycle_no.astype(np.int64),
-            "day_last": readings.day[last].astype(np.int64), "fitted_last": (z - left.residual)[last],
+            "install_no": readings.install_no, "cycle_no": readings.cycle_no,
             "hours_first": readings.hours[readings.start], "after": z[readings.start],
             "sound": readings.weight[readings.start] > 0.5,
         }
     )
-    before = runs.select(
-        "install_no", (pl.col("cycle_no") + 1).alias("cycle_no"), pl.col("day_last").alias("day_before"),
-        pl.col("fitted_last").alias("before"),
-    )
+    assert fit.before is not None
     order = fit.clean["install_no"]
     clean = pl.DataFrame({"install_no": order.astype(np.int64), "clean": fit.clean["level"]})
     return (
-        forest.cycles.select("install_no", "cycle_no", "design_no", pl.col("opened_by").alias("kind"), "opened_day")
+        forest.cycles.select("install_no", "cycle_no", "design_no", pl.col("opened_by").alias("kind"))
         .filter(~pl.col("kind").is_in(["new", "unknown"]))
         .join(runs, on=["install_no", "cycle_no"])
         .filter((pl.col("hours_first") <= JUST_AFTER_H) & pl.col("sound"))
-        .join(before, on=["install_no", "cycle_no"])
-        .filter(pl.col("day_before") == pl.col("opened_day"))
+        .join(fit.before, on=["install_no", "cycle_no"])
         .join(clean, on="install_no")
         .sort("design_no", "install_no", "cycle_no")
     )

@@ -19,7 +19,11 @@ CATEGORIES = ("material", "fuel", "air_intake", "condensing")
 
 @dataclass(frozen=True)
 class Term:
-    """One column of the fixed effects. how: intercept, opened, carry, category, number, since, batch."""
+    """One column of the fixed effects.
+
+    how: intercept; opened (by a kind of work); carry (what had built up before that work, `centre` where that is not known,
+    with `spread`); category; number (standardised); since, batch (a change of pace).
+    """
 
     component: int
     how: str
@@ -42,9 +46,8 @@ class Term:
         if self.how == "opened":
             return (frame["opened_by"] == self.value).fill_null(False).cast(pl.Float64).to_numpy()
         if self.how == "carry":
-            here = (frame["opened_by"] == self.value).fill_null(False).to_numpy()
-            w = np.zeros(len(frame)) if built_up is None else np.nan_to_num(built_up)
-            return np.where(here, w - self.centre * (0 if built_up is None else np.isfinite(built_up)), 0.0)
+            w = np.full(len(frame), np.nan) if built_up is None else built_up
+            return np.where(self.applies(frame), np.where(np.isfinite(w), w, self.centre), 0.0)
         if self.how == "category":
             return (frame[self.name].cast(pl.String) == self.value).fill_null(False).cast(pl.Float64).to_numpy()
         if self.how == "number":
@@ -53,6 +56,15 @@ class Term:
         if self.how in ("since", "batch"):
             return in_scope(frame, self.name, self.value, self.how, int(self.centre)).astype(float)
         raise ValueError(f"term {self.how!r}; allowed: intercept, opened, carry, category, number, since, batch")
+
+
+    def applies(self, frame: pl.DataFrame) -> np.ndarray:
+        """Carry terms: cycles opened by this kind of work on these materials ("~a,b": all but a and b; "": all)."""
+        here = (frame["opened_by"] == self.value).fill_null(False).to_numpy()
+        if not self.name:
+            return here
+        listed = frame["material"].cast(pl.String).is_in(self.name.removeprefix("~").split(",")).fill_null(False).to_numpy()
+        return here & (~listed if self.name.startswith("~") else listed)
 
 
 def in_scope(frame: pl.DataFrame, scope: str, number: str, how: str, year: int) -> np.ndarray:

@@ -11,6 +11,7 @@ from models.lower_levels import Column, LeafSums
 from models.series import SeriesInputs, forward
 
 KEYS = ["design_no", "model_no", "install_no", "cycle_no"]
+PARTS = 32  # inside a fit a cycle's number is PARTS times the given one, plus its part after unrecorded work
 TYPICAL_KH = 2.0  # burner hours / 1000 at which rates of different exponents are made comparable
 
 
@@ -31,7 +32,8 @@ class Readings:
     """The usable readings of a series, in runs of one cycle each.
 
     z: on the fit's scale. hours: burner hours since the cycle began. start: first reading of each run.
-    analyser: number or -1. weight: 1 unless down-weighted. install_no, cycle_no: per run.
+    analyser: number or -1. weight: 1 unless down-weighted. found: read before any work. unsure: the visit leaves open whether
+    such work was done. install_no, cycle_no (times PARTS), shift (hours from the recorded start to the run's own): per run.
     """
 
     z: np.ndarray
@@ -42,6 +44,9 @@ class Readings:
     start: np.ndarray
     install_no: np.ndarray
     cycle_no: np.ndarray
+    found: np.ndarray
+    unsure: np.ndarray
+    shift: np.ndarray
     centre: float = 0.0
 
     @property
@@ -61,13 +66,24 @@ class Readings:
             good &= np.isin(install, keep)
         analyser = frame["analyser_no"].cast(pl.Int32).fill_null(-1).to_numpy()
         cycle, day = frame["cycle_no"].to_numpy(), frame["day"].to_numpy()
+        found = frame["stage_order"].to_numpy() == 0
+        if "unsure" in frame.columns:
+            unsure = frame["unsure"].fill_null(False).to_numpy()
+        else:
+            unsure = np.zeros(len(z), dtype=bool)
         if not good.all():
-            install, cycle, z, hours, analyser, day = (a[good] for a in (install, cycle, z, hours, analyser, day))
+            install, cycle, z, hours, analyser, day, found, unsure = (
+                a[good] for a in (install, cycle, z, hours, analyser, day, found, unsure)
+            )
         change = np.ones(len(z), dtype=bool)
         change[1:] = (install[1:] != install[:-1]) | (cycle[1:] != cycle[:-1])
         start = np.flatnonzero(change)
         centre = float(z.mean()) if len(z) else 0.0
-        return cls(z, hours, day, analyser, np.ones(len(z)), start, install[start], cycle[start], centre)
+        number = cycle[start].astype(np.int64) * PARTS
+        return cls(
+            z, hours, day, analyser, np.ones(len(z)), start, install[start].astype(np.int64), number, found, unsure,
+            np.zeros(len(start)), centre,
+        )
 
     def sums(self, gamma: np.ndarray, offset: np.ndarray | None = None) -> CycleSums:
         """Sums per run; gamma per run. offset: taken off each reading (analyser bias)."""

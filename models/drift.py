@@ -10,7 +10,8 @@ import polars as pl
 from models import priors as assumed
 from models.analysers import analyser_bias
 from models.covariates import LEVEL, RATE, Term, Terms, choose_terms, drop_collinear
-from models.cycle_sums import Forest, Readings
+from models.breaks import ROUNDS, split_at_breaks
+from models.cycle_sums import PARTS, Forest, Readings
 from models.exponents import choose_exponents
 from models.fitted import (
     SeriesFit,
@@ -27,7 +28,7 @@ from models.robust import lost_variance, residuals, student_weights
 from models.series import FitOptions, SeriesInputs
 from models.tree import Priors, Tree, TreeFit
 
-FEWEST_WORKS = 10  # cycles opened by one kind of work, with the value before known, to fit what it carries over
+FEWEST_WORKS = 15  # cycles opened by one kind of work, with the value before known, to fit what it carries over
 LOWER = 2
 
 
@@ -66,16 +67,29 @@ def search(inputs: SeriesInputs, readings: Readings, options: FitOptions) -> Ser
         return with_beta(replace(fit, note="too few readings: weak priors"), forest)
     fit = replace(fit, terms=choose_terms(forest, tree_sums(fit, forest), freed_levels(forest), options.covariates))
     fit = refit(fit, forest)
+    carrying = with_carry(fit, forest)
+    if carrying is not fit:
+        fit = refit(carrying, forest)
+    fit, forest = without_breaks(fit, forest)
     if len(options.gammas) > 1:
         gamma = choose_exponents(fit, forest)
         if gamma != fit.gamma:
             fit = refit(replace(fit, gamma=gamma), forest)
-    carrying = with_carry(fit, forest)
-    if carrying is not fit:
-        fit = refit(carrying, forest)
     for _ in range(options.robust_rounds):
         fit = refit(reweighted(with_clean_levels(fit, forest), forest), forest)
     return settled(fit, forest)
+
+
+def without_breaks(fit: SeriesFit, forest: Forest) -> tuple[SeriesFit, Forest]:
+    """Cycles cut where work was done and not recorded, and the fit after it."""
+    found = 0
+    for _ in range(ROUNDS if fit.options.breaks else 0):
+        fit, cut = split_at_breaks(fit, forest, evaluate(fit, forest))
+        if cut == 0:
+            break
+        found += cut
+        forest = Forest.of(seen_cycles(fit.inputs, fit.readings), install_frame(fit.inputs))
+    return (refit(fit, forest) if found else fit), forest
 
 
 def whole(searched: SeriesFit, readings: Readings) -> SeriesFit:
@@ -84,6 +98,7 @@ def whole(searched: SeriesFit, readings: Readings) -> SeriesFit:
     gamma = {int(d): searched.gamma.get(int(d), 1.0) for d in forest.designs}
     centre = replace(readings, centre=searched.centre)
     fit = with_clean_levels(replace(searched, readings=centre, gamma=gamma), forest)
+    fit, forest = without_breaks(fit, forest)
     if searched.options.robust_rounds:
         fit = reweighted(fit, forest)
     return settled(refit(fit, forest), forest)
@@ -121,7 +136,8 @@ def with_beta(fit: SeriesFit, forest: Forest) -> SeriesFit:
 
 
 def with_clean_levels(fit: SeriesFit, forest: Forest) -> SeriesFit:
-    """Each install's level when clean: of the reference kind of cycle, all that acts on the level but work included."""
+    """Each install's level when clean, of the reference kind of cycle and with all that acts on the level but work; and the
+    fitted level just before each recorded work."""
     state = evaluate(fit, forest)
     level = state.nodes[1].mean[0].copy()
     first = np.flatnonzero(np.r_[True, np.diff(forest.parents[0]) != 0])
@@ -131,28 +147,60 @@ def with_clean_levels(fit: SeriesFit, forest: Forest) -> SeriesFit:
             if x is not None:
                 level += fit.beta[j] * x[first]
     order = np.argsort(forest.installs)
-    return replace(fit, clean={"install_no": forest.installs[order], "level": level[order]})
+    left = residuals(fit, forest, state)
+    readings = fit.readings
+    last = np.r_[readings.start[1:], len(readings.z)] - 1
+    fitted = readings.z[last] - readings.centre - left.residual[last]
+    if fit.offset is not None:
+        fitted -= fit.offset[last]
+    before = (
+        pl.DataFrame(
+            {
+                "install_no": readings.install_no, "cycle_no": (readings.cycle_no // PARTS + 1) * PARTS,
+                "day": readings.day[last].astype(np.int64), "before": fitted,
+            }
+        )
+        .group_by("install_no", "cycle_no", maintain_order=True).last()
+        .join(forest.cycles.select("install_no", "cycle_no", "opened_day"), on=["install_no", "cycle_no"])
+        .filter(pl.col("day") == pl.col("opened_day"))
+        .select("install_no", "cycle_no", "before")
+    )
+    return replace(fit, clean={"install_no": forest.installs[order], "level": level[order]}, before=before)
 
 
 def with_carry(fit: SeriesFit, forest: Forest) -> SeriesFit:
-    """Adds, per kind of work with cycles enough, the share of what had built up that the work leaves."""
+    """Adds, per kind of work and material with cycles enough, the share of what had built up that the work leaves.
+
+    Work that is fitted so has no level of its own: it leaves the clean level and a share of what had built up.
+    """
     cleaned = with_clean_levels(fit, forest)
     built_up = built_up_before(cleaned, forest)
     if built_up is None:
         return fit
     sums = tree_sums(fit, forest)
-    opened = forest.cycles["opened_by"]
-    terms, spread = [], {}
-    for kind in sorted(set(opened.drop_nulls().to_list()) - {"new", "unknown"}):
-        here = (opened == kind).fill_null(False).to_numpy() & np.isfinite(built_up) & (sums.n > 0)
-        if here.sum() >= FEWEST_WORKS and np.std(built_up[here]) > 1e-6:
-            terms.append(Term(LEVEL, "carry", value=kind, centre=float(np.mean(built_up[here]))))
-            spread[kind] = float(np.std(built_up[here]))
+    frame = forest.cycles
+    usable = np.isfinite(built_up) & (sums.n > 0)
+    kinds = sorted(set(frame["opened_by"].drop_nulls().to_list()) - {"new", "unknown"})
+    terms = []
+    for kind in kinds:
+        here = (frame["opened_by"] == kind).fill_null(False).to_numpy() & usable
+        if here.sum() < FEWEST_WORKS or np.std(built_up[here]) < 1e-6:
+            continue
+        own: list[str] = []
+        if "material" in frame.columns and kind in ("brush", "rinse", "chemical"):
+            counts = frame.filter(pl.Series(here))["material"].drop_nulls().value_counts().sort("material")
+            own = [m for m, n in counts.iter_rows() if n >= FEWEST_WORKS]
+        names = [*own, "~" + ",".join(own)] if len(own) > 1 else [""]
+        for name in names:
+            term = Term(LEVEL, "carry", name, kind)
+            of_term = built_up[term.applies(frame) & usable]
+            if len(of_term) >= (FEWEST_WORKS if name in own or not name else 1):
+                terms.append(replace(term, centre=float(of_term.mean()), spread=float(of_term.std())))
     if not terms:
         return fit
-    return replace(
-        cleaned, terms=replace(fit.terms, terms=fit.terms.terms + tuple(terms)), carry_spread=spread
-    )
+    carried = {t.value for t in terms}
+    kept = tuple(t for t in fit.terms.terms if not (t.how == "opened" and t.value in carried))
+    return replace(cleaned, terms=replace(fit.terms, terms=kept + tuple(terms)))
 
 
 def reweighted(fit: SeriesFit, forest: Forest) -> SeriesFit:

@@ -10,7 +10,7 @@ import polars as pl
 from models import priors as assumed
 from models.analysers import AnalyserBias
 from models.covariates import LEVEL, Terms
-from models.cycle_sums import CycleSums, Forest, Readings, rate_scale
+from models.cycle_sums import PARTS, CycleSums, Forest, Readings, clock, rate_scale
 from models.series import FitOptions, SeriesInputs, forward
 from models.tree import Evaluation, Nodes, Priors, Tree, leaf_posteriors
 
@@ -40,7 +40,7 @@ class SeriesFit:
     readings: Readings
     reml: float | None = None
     clean: dict[str, np.ndarray] = field(default_factory=dict)  # install_no, level when clean
-    carry_spread: dict[str, float] = field(default_factory=dict)  # of what had built up, per kind of work
+    before: pl.DataFrame | None = None  # install_no, cycle_no, fitted level just before the work that opened the cycle
     unknown: tuple[float, float] | None = None  # shift and spread of a level after an unknown start
     analysers: AnalyserBias | None = None
     pace: pl.DataFrame | None = None
@@ -81,30 +81,61 @@ class SeriesFit:
         """Level and rate of each cycle asked for, seen or not.
 
         cycles: install_no, cycle_no, opened_by, value_before (own unit, may be null); opened_day optional.
-        Returns install_no, cycle_no, m0, m1, v00, v01, v11, gamma, basis, readings: on the transformed scale, the rate
-        per (1,000 h) ** gamma, uncertainty of the fixed effects included, sorted by install_no, cycle_no.
+        Returns install_no, cycle_no, m0, m1, v00, v01, v11, gamma, basis, readings, hours_shift: on the transformed scale,
+        the rate per ((hours since the cycle began - hours_shift) / 1000) ** gamma, uncertainty of the fixed effects
+        included, sorted by install_no, cycle_no. hours_shift is 0 but where work was done and not recorded.
         """
         asked = cycles.select(
-            pl.col("install_no").cast(pl.Int64), pl.col("cycle_no").cast(pl.Int64), pl.col("opened_by").cast(pl.String),
+            pl.col("install_no").cast(pl.Int64), pl.col("cycle_no").cast(pl.Int64) * PARTS, pl.col("opened_by").cast(pl.String),
             (pl.col("opened_day") if "opened_day" in cycles.columns else pl.lit(None)).cast(pl.Int32).alias("opened_day"),
-            pl.col("value_before").cast(pl.Float64), pl.lit(True).alias("asked"),
+            pl.col("value_before").cast(pl.Float64),
+        ).unique(["install_no", "cycle_no"], maintain_order=True)
+        seen = seen_cycles(self.inputs, self.readings)
+        # after unrecorded work the part that is open speaks for the cycle
+        latest = seen.select("install_no", pl.col("cycle_no").alias("part"), pl.col("cycle_no") // PARTS * PARTS).group_by(
+            "install_no", "cycle_no"
+        ).agg(pl.col("part").max())
+        wanted = asked.select("install_no", "cycle_no").join(latest, on=["install_no", "cycle_no"], how="left").select(
+            "install_no", pl.col("part").fill_null(pl.col("cycle_no")).alias("cycle_no")
         )
-        seen = seen_cycles(self.inputs, self.readings).with_columns(pl.lit(False).alias("asked"))
-        both = pl.concat([seen, asked.join(seen, on=["install_no", "cycle_no"], how="anti")])
-        wanted = asked.select("install_no", "cycle_no").unique()
-        forest = Forest.of(both.drop("asked"), install_frame(self.inputs))
+        shift = pl.DataFrame(
+            {"install_no": self.readings.install_no, "cycle_no": self.readings.cycle_no, "shift": self.readings.shift}
+        )
+        forest = Forest.of(
+            pl.concat([seen, asked.join(seen, on=["install_no", "cycle_no"], how="anti")]), install_frame(self.inputs)
+        )
         state = evaluate(self, forest)
-        leaf = state.nodes[0]
-        frame = forest.cycles.select("install_no", "cycle_no", "opened_by")
         gamma = self.gammas(forest.cycles["design_no"].to_numpy())
-        scale = rate_scale(gamma)
-        mean, cov = settle_levels(self, forest, state, leaf)
-        out = frame.with_columns(
-            pl.Series("m0", mean[0] + self.centre), pl.Series("m1", mean[1] * scale), pl.Series("v00", cov[0]),
-            pl.Series("v01", cov[1] * scale), pl.Series("v11", cov[2] * scale**2), pl.Series("gamma", gamma),
+        mean, cov = settle_levels(self, forest, state, state.nodes[0])
+        out = forest.cycles.select("install_no", "cycle_no").with_columns(
+            pl.Series("m0", mean[0] + self.centre), pl.Series("m1", mean[1]), pl.Series("v00", cov[0]),
+            pl.Series("v01", cov[1]), pl.Series("v11", cov[2]), pl.Series("gamma", gamma),
             pl.Series("basis", basis_of(forest, state)), pl.Series("readings", state.sums.n.astype(np.int32)),
-        ).drop("opened_by")
-        return out.join(wanted, on=["install_no", "cycle_no"], how="semi").sort("install_no", "cycle_no")
+        )
+        out = out.join(wanted, on=["install_no", "cycle_no"], how="semi").join(
+            shift, on=["install_no", "cycle_no"], how="left"
+        )
+        return own_clock(out).with_columns(pl.col("cycle_no") // PARTS).sort("install_no", "cycle_no")
+
+
+def own_clock(out: pl.DataFrame) -> pl.DataFrame:
+    """From the fit's inner clock to the caller's; a start after unrecorded work is moved back to the recorded one.
+
+    With exponent 1 moving the start only moves the level; otherwise `hours_shift` tells how many hours after the recorded
+    start the clock of the drift began.
+    """
+    gamma = out["gamma"].to_numpy()
+    shift = out["shift"].fill_null(0.0).to_numpy()
+    m0, m1, v00, v01, v11 = (out[c].to_numpy().copy() for c in ("m0", "m1", "v00", "v01", "v11"))
+    back = np.where(gamma == 1.0, clock(shift, 1.0), 0.0)
+    m0 -= m1 * back
+    v00 += back**2 * v11 - 2 * back * v01
+    v01 -= back * v11
+    scale = rate_scale(gamma)
+    return out.drop("shift").with_columns(
+        pl.Series("m0", m0), pl.Series("m1", m1 * scale), pl.Series("v00", v00), pl.Series("v01", v01 * scale),
+        pl.Series("v11", v11 * scale**2), pl.Series("hours_shift", np.where(gamma == 1.0, 0.0, shift)),
+    )
 
 
 @dataclass
@@ -127,7 +158,7 @@ def seen_cycles(inputs: SeriesInputs, readings: Readings) -> pl.DataFrame:
     """Cycles with usable readings; one that the cycles table does not know counts as opened by unknown."""
     runs = pl.DataFrame({"install_no": readings.install_no, "cycle_no": readings.cycle_no}).cast(pl.Int64)
     known = inputs.cycles.select(
-        pl.col("install_no", "cycle_no").cast(pl.Int64), pl.col("opened_by").cast(pl.String),
+        pl.col("install_no").cast(pl.Int64), pl.col("cycle_no").cast(pl.Int64) * PARTS, pl.col("opened_by").cast(pl.String),
         pl.col("opened_day").cast(pl.Int32), pl.col("value_before").cast(pl.Float64),
     )
     return runs.join(known, on=["install_no", "cycle_no"], how="left").with_columns(pl.col("opened_by").fill_null("unknown"))
@@ -138,12 +169,21 @@ def freed_levels(forest: Forest) -> np.ndarray:
 
 
 def built_up_before(fit: SeriesFit, forest: Forest) -> np.ndarray | None:
-    """What had built up when the cycle opened: level found before less the install's level when clean; nan if unknown."""
+    """What had built up when the cycle opened: level before the work less the install's level when clean; nan if unknown.
+
+    The level before is the fitted one where the fit has it (work is done where a reading came out high: the reading alone
+    would be too high), else the reading.
+    """
     if not fit.clean:
         return None
-    z = forward(forest.cycles["value_before"].fill_null(np.nan).to_numpy(), fit.inputs.transform) - fit.centre
+    frame = forest.cycles.select("install_no", "cycle_no", "value_before")
+    z = forward(frame["value_before"].fill_null(np.nan).to_numpy(), fit.inputs.transform) - fit.centre
+    if fit.before is not None:
+        fitted = frame.join(fit.before, on=["install_no", "cycle_no"], how="left", maintain_order="left")["before"]
+        fitted_z = fitted.fill_null(np.nan).to_numpy()
+        z = np.where(np.isfinite(fitted_z), fitted_z, z)
     order = fit.clean["install_no"]
-    wanted = forest.cycles["install_no"].to_numpy()
+    wanted = frame["install_no"].to_numpy()
     if len(order) == 0:
         return np.full(len(z), np.nan)
     k = np.minimum(np.searchsorted(order, wanted), len(order) - 1)
@@ -202,10 +242,10 @@ def settle_levels(fit: SeriesFit, forest: Forest, state: State, leaf: Nodes) -> 
     # where what had built up before the work is not known, its spread stays in the level
     for j, term in enumerate(fit.terms.terms):
         if term.how == "carry":
-            here = (forest.cycles["opened_by"] == term.value).fill_null(False).to_numpy() & (w == 0)
+            here = term.applies(forest.cycles) & (w == 0)
             if state.built_up is not None:
                 here &= ~np.isfinite(state.built_up)
-            cov[0, here] += (fit.beta[j] * fit.carry_spread.get(term.value, 0.0)) ** 2
+            cov[0, here] += (fit.beta[j] * term.spread) ** 2
     return mean, cov
 
 

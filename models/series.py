@@ -25,6 +25,7 @@ class FitOptions:
     robust_rounds: rounds of Student-t weights after the first fit; 0 fits plain least squares.
     robust_df: degrees of freedom of those weights.
     covariates: use the install covariates (hardness, air intake ...) on the rate.
+    breaks: look for work that was done and not recorded.
     analysers: estimate and remove the bias of analysers.
     pace: look for changes of pace.
     prior_nodes: pseudo-members per level of the tree that hold its covariance near the weak prior.
@@ -32,10 +33,11 @@ class FitOptions:
     """
 
     gammas: tuple[float, ...] = (0.5, 0.7, 1.0, 1.4, 2.0)
-    gamma_log_sd: float = 0.35
+    gamma_log_sd: float = 0.2
     robust_rounds: int = 2
     robust_df: float = 5.0
     covariates: bool = True
+    breaks: bool = True
     analysers: bool = True
     pace: bool = True
     prior_nodes: float = 2.0
@@ -49,8 +51,9 @@ class SeriesInputs:
     transform: "log" or "identity": the scale on which drift is straight.
     worse: "up", "down" or "both".
     readings: install_no i32, cycle_no i32, day i32 (days since 1970-01-01), hours f64 (burner hours since the cycle
-        began), value f64 (the indicator's own unit), stage_order i8, analyser_no i32 or null; sorted by install_no,
-        cycle_no, day, stage_order.
+        began), value f64 (the indicator's own unit), stage_order i8 (0 before any work), analyser_no i32 or null; sorted by
+        install_no, cycle_no, day, stage_order. Optional: unsure bool, the visit leaves open whether work that would set
+        the indicator back was done.
     cycles: install_no, cycle_no, opened_by (new, brush, rinse, chemical, adjusted, cleaned, renewed, unknown),
         opened_day i32 or null, value_before f64 or null (as found at the visit that opened the cycle).
     installs: install_no, model_no, design_no, and what is known of them: condensing, material, fuel, air_intake,

@@ -1,5 +1,5 @@
 -- drift_installs, drift_analysers, drift_readings, drift_cycles: exactly what the drift model sees.
--- reads: current_installs, current_models, observations, cycles, series, series_installs, visit_clock, install_clock.
+-- reads: current_installs, current_models, current_visits, observations, cycles, series, series_installs, visit_clock, install_clock.
 -- Views with series_no, so that one series is read at a time. Analysers are numbered in the order of their names.
 
 -- drift_installs: one row per install with what may act on level and rate.   key: install_no.
@@ -36,8 +36,19 @@ select
     o.value,
     o.stage_order,
     a.analyser_no,
-    o.visit_no
+    o.visit_no,
+    -- the visit leaves open whether work was done that would have set this back
+    case s.reset_class
+        when 'exchanger' then v.exchanger_cleaning is null
+        when 'burner' then v.exchanger_cleaning is null or v.burner_adjusted is null
+        when 'electrodes' then v.electrodes_cleaned is null
+        when 'trap' then v.trap_cleaned is null
+        when 'media' then v.media_renewed is null
+        else false
+    end as unsure
 from observations o
+join series s on s.series_no = o.series_no
+join current_visits v on v.visit_no = o.visit_no
 left join drift_analysers a on a.analyser_id = o.analyser_id
 where o.usable and o.value is not null and o.hours_in_cycle is not null;
 

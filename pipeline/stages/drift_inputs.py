@@ -19,7 +19,7 @@ def series_inputs(store: Store, series: Series, installs: pl.DataFrame | None = 
         transform=series.transform,
         worse=series.worse,
         readings=store.frame(
-            "select install_no, cycle_no, day, hours, value, stage_order, analyser_no from drift_readings "
+            "select install_no, cycle_no, day, hours, value, stage_order, analyser_no, unsure from drift_readings "
             f"where series_no = {k} order by install_no, cycle_no, day, stage_order, visit_no"
         ),
         cycles=store.frame(

@@ -1,0 +1,125 @@
+"""Work that was done but not written down: a cycle in which the indicator suddenly stands better than it can by itself.
+
+The last value before an unrecorded reset says nothing of now, and a line through both sides is too flat. Each place after
+an as-found reading is weighed: the Bayes factor of a step towards clean, against its rarity.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from models.cycle_sums import PARTS, Forest, Readings, clock
+from models.fitted import SeriesFit, State
+
+RARE = 0.005  # chance that a visit which says nothing was done did something: own judgement, no source
+OPEN = 0.35  # and of one that leaves the question open
+ROUNDS = 3
+
+
+def split_at_breaks(fit: SeriesFit, forest: Forest, state: State) -> tuple[SeriesFit, int]:
+    """The fit with unrecorded resets opening cycles of their own, at an unknown level; how many were found this round."""
+    readings = fit.readings
+    if len(readings.z) == 0 or fit.inputs.worse == "both":
+        step = None
+    else:
+        step = -1.0 if fit.inputs.worse == "up" else 1.0
+    odds = log_odds(fit, forest, state, step)
+    # at most one break per run and round: the most likely
+    run = readings.run
+    best = np.full(len(readings.start), -np.inf)
+    np.maximum.at(best, run, odds)
+    breaks = np.flatnonzero((odds > 0) & (odds == best[run]))
+    first_of_run = np.r_[True, run[breaks][1:] != run[breaks][:-1]] if len(breaks) else np.zeros(0, dtype=bool)
+    breaks = breaks[first_of_run]
+    if len(breaks) == 0:
+        return fit, 0
+    return replace(fit, readings=split(readings, breaks)), len(breaks)
+
+
+def log_odds(fit: SeriesFit, forest: Forest, state: State, step: float | None) -> np.ndarray:
+    """For each reading, log posterior odds that unrecorded work came right after it; -inf where it cannot have."""
+    readings = fit.readings
+    run, n = readings.run, len(readings.z)
+    leaf = np.empty(len(readings.start), dtype=np.int64)
+    at = forest.find(readings.install_no, readings.cycle_no)
+    leaf[at[at >= 0]] = np.flatnonzero(at >= 0)
+    gamma = fit.gammas(forest.cycles["design_no"].to_numpy())[leaf]
+    tau = clock(readings.hours, gamma[run])
+    # what is expected of the cycle before its own readings: its install, and what acts on its level
+    install = forest.parents[0][leaf]
+    mean = state.nodes[1].mean[:, install].copy()
+    columns = fit.terms.columns(forest, state.built_up)
+    for j, (component, x) in enumerate(columns):
+        if x is not None:
+            mean[component] += fit.beta[j] * x[leaf]
+    d = fit.psi[0] + np.zeros((len(leaf), 1, 1))
+    packed = state.nodes[1].cov[:, install]
+    d[:, 0, 0] += packed[0]
+    d[:, 0, 1] += packed[1]
+    d[:, 1, 0] += packed[1]
+    d[:, 1, 1] += packed[2]
+    d[state.freed[leaf], 0, 0] += 1e4 * fit.sigma**2
+    s2 = fit.sigma**2
+    z = readings.z - readings.centre - (0.0 if fit.offset is None else fit.offset)
+    r = z - mean[0][run] - mean[1][run] * tau
+    w = readings.weight
+    total = lambda x: np.add.reduceat(x, readings.start)
+    sums = [total(x) for x in (w, w * tau, w * tau * tau, w * r, w * tau * r)]
+    inverse = np.linalg.inv(d) * s2
+    inverse[:, 0, 0] += sums[0]
+    inverse[:, 0, 1] += sums[1]
+    inverse[:, 1, 0] += sums[1]
+    inverse[:, 1, 1] += sums[2]
+    m = np.linalg.inv(inverse)
+    m00, m01, m11 = (m[run, i, j] for i, j in ((0, 0), (0, 1), (1, 1)))
+    after = lambda x, whole: whole[run] - (np.cumsum(x) - np.r_[0.0, np.cumsum(x)][readings.start][run])
+    ws, ts, rs = after(w, sums[0]), after(w * tau, sums[1]), after(w * r, sums[3])
+    b0, b1 = sums[3][run], sums[4][run]
+    score = (rs - (ws * (m00 * b0 + m01 * b1) + ts * (m01 * b0 + m11 * b1))) / s2
+    information = np.maximum(ws - (ws * ws * m00 + 2 * ws * ts * m01 + ts * ts * m11), 0.0) / s2
+    kappa2 = typical_gain(fit, forest, state) ** 2
+    factor = 0.5 * score**2 / (information + 1 / kappa2) - 0.5 * np.log1p(kappa2 * information)
+    if step is not None:
+        factor = np.where(score * step > 0, factor + np.log(2.0), -np.inf)
+    chance = np.where(readings.unsure, OPEN, RARE)
+    last = np.r_[readings.start[1:], n] - 1
+    possible = readings.found.copy()
+    possible[last] = False
+    return np.where(possible, factor + np.log(chance / (1 - chance)), -np.inf)
+
+
+def typical_gain(fit: SeriesFit, forest: Forest, state: State) -> float:
+    """How far work usually brings the indicator back, on the fit's scale."""
+    w = state.built_up
+    if w is not None:
+        w = w[np.isfinite(w)]
+    if w is None or len(w) < 5:
+        return max(4 * fit.sigma, 2 * float(np.sqrt(fit.psi[1, 0, 0])))
+    return max(float(np.sqrt(np.mean(w**2))), 2 * fit.sigma)
+
+
+def split(readings: Readings, breaks: np.ndarray) -> Readings:
+    """Runs cut after the readings `breaks`; hours of the new cycle count from the reading before the cut."""
+    run = readings.run
+    start = np.sort(np.r_[readings.start, breaks + 1])
+    old = run[start]
+    new = np.isin(start, breaks + 1)
+    hours = readings.hours.copy()
+    shift = readings.shift[old].copy()
+    ends = np.r_[start[1:], len(readings.z)]
+    cycle = readings.cycle_no[old].copy()
+    for k in np.flatnonzero(new):
+        gone = hours[start[k] - 1]
+        hours[start[k] : ends[k]] -= gone
+        shift[k] += gone
+    cycle[new] += 1
+    # a run cut twice in different rounds: later parts keep counting up
+    later = np.flatnonzero(~new[1:] & (cycle[1:] <= cycle[:-1]) & (readings.install_no[old][1:] == readings.install_no[old][:-1])) + 1
+    for k in later:
+        if cycle[k] // PARTS == cycle[k - 1] // PARTS:
+            cycle[k] = cycle[k - 1] + 1
+    return replace(
+        readings, hours=hours, start=start, install_no=readings.install_no[old], cycle_no=cycle, shift=shift
+    )
