@@ -48,10 +48,8 @@ def plan(store: Store, settings: Settings) -> None:
     levers, tolerance = settings.plan, settings.risk_tolerance
     calendar = week_calendar(as_of, levers)
     fleet = read_fleet(store, as_of, levers, tolerance)
-    minutes = fit_minutes(store.frame(PAST_VISITS))
-    tasks = _tasks(store, fleet, levers.travel_minutes)
-    expected = minutes.predict(_planned_work(fleet, tasks))
-    hours = (expected + levers.travel_minutes) / 60
+    hours, minutes, tasks = planned_hours(store, fleet, settings)
+    expected = 60 * hours - levers.travel_minutes
     price = _hour_price(fleet, hours, tolerance)
     capacity = read_capacity(store, calendar.mondays)
 
@@ -92,6 +90,14 @@ def plan(store: Store, settings: Settings) -> None:
     store.write("plan_comparisons", compare_rules(fleet, hours, price, calendar, settings, week))
     store.set_fact("plan_hour_price_days", f"{price:.4f}")
     store.set_fact("plan_bound_gap_days", f"{gap:.3g}")
+
+
+def planned_hours(store: Store, fleet: Fleet, settings: Settings) -> tuple[np.ndarray, VisitMinutes, VisitTasks]:
+    """Hours of each install's next visit, travel included, (n,) [h]; and what they come from."""
+    travel = settings.plan.travel_minutes
+    minutes = fit_minutes(store.frame(PAST_VISITS))
+    tasks = _tasks(store, fleet, travel)
+    return (minutes.predict(_planned_work(fleet, tasks)) + travel) / 60, minutes, tasks
 
 
 def areas(fleet: Fleet) -> list[tuple[str, np.ndarray]]:
