@@ -1,0 +1,98 @@
+"""Fuels: what ships, what fleet.toml may add, and what it may not."""
+
+from __future__ import annotations
+
+import pytest
+
+from pipeline import fuels
+from pipeline.errors import FleetError
+
+# Stoichiometry of the shipped reference fuels, recomputed with Cantera for these compositions: air, dry gas (mol/mol or
+# m3/kg at 0 °C), CO2max, gross over net, full condensate in kg/kWh gross.
+REFERENCE = {
+    "natural_gas": (9.550, 8.581, 11.83, 1.1087, 0.1445),
+    "methane": (9.547, 8.547, 11.70, 1.1097, 0.1456),
+    "propane": (23.866, 21.866, 13.72, 1.0862, 0.1169),
+    "n_butane": (31.026, 28.526, 14.02, 1.0828, 0.1127),
+    "hydrogen": (2.387, 1.887, 0.0, 1.1820, 0.2269),
+    "fuel_oil_2": (11.088, 10.390, 15.63, 1.0647, 0.0895),
+    "kerosene": (11.382, 10.600, 15.12, 1.0711, 0.0978),
+}
+
+
+@pytest.mark.parametrize("name", REFERENCE)
+def test_shipped_fuels_have_their_stoichiometry(name: str) -> None:
+    air, dry_gas, co2_max, gross_net, condensate = REFERENCE[name]
+    fuel = fuels.load()[name]
+    volume = 22.414e-3 if fuel.basis == "mass" else 1.0
+    assert fuel.air * volume == pytest.approx(air, abs=0.001)
+    assert fuel.dry_gas * volume == pytest.approx(dry_gas, abs=0.001)
+    assert fuel.co2_max_pct == pytest.approx(co2_max, abs=0.005)
+    assert fuel.gross_kj / fuel.net_kj == pytest.approx(gross_net, abs=0.0001)
+    assert 64.855 * fuel.water / fuel.gross_kj == pytest.approx(condensate, abs=0.0001)
+
+
+def test_every_shipped_fuel_sums_to_one_as_written() -> None:
+    for name, written in fuels.shipped().items():
+        assert sum(share for part, share in written.items() if part != fuels.GROSS_KEY) == pytest.approx(1, abs=1e-9), (
+            name
+        )
+
+
+@pytest.mark.parametrize(("blend", "share"), [("natural_gas_h10", 0.1), ("natural_gas_h20", 0.2)])
+def test_hydrogen_blends_are_natural_gas_and_hydrogen(blend: str, share: float) -> None:
+    known = fuels.load()
+    mixed = (1 - share) * known["natural_gas"].gross_kj + share * known["hydrogen"].gross_kj
+    assert known[blend].gross_kj == pytest.approx(mixed, rel=1e-9)
+    assert known[blend].air == pytest.approx((1 - share) * known["natural_gas"].air + share * known["hydrogen"].air)
+
+
+def test_fleet_toml_adds_fuels_and_may_replace_one() -> None:
+    known = fuels.load({"site_biogas": {"methane": 0.6, "carbon_dioxide": 0.4}, "natural_gas": {"methane": 1.0}})
+    assert known["site_biogas"].co2_max_pct == pytest.approx(known["biogas"].co2_max_pct)
+    assert known["natural_gas"].gross_kj == pytest.approx(known["methane"].gross_kj)
+    assert "site_biogas" in fuels.names({"site_biogas": {}})
+    assert fuels.names() == sorted(fuels.load())
+
+
+def test_the_table_of_terms_has_one_row_a_fuel_and_no_gap() -> None:
+    frame = fuels.load().frame
+    assert frame["fuel"].to_list() == fuels.names()
+    assert frame.null_count().sum_horizontal().item() == 0
+
+
+def test_rounded_fractions_are_taken_and_scaled() -> None:
+    fuel = fuels.define("rounded", {"methane": 0.333, "ethane": 0.333, "nitrogen": 0.333})
+    assert sum(fuel.composition.values()) == pytest.approx(1, abs=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("written", "message"),
+    [
+        (
+            {"methane": 0.6, "carbon_dioxide": 0.3},
+            r"fuels\.site.* sum to 0\.9; they must sum to 1, give or take 0\.001",
+        ),
+        ({"methane": 0.6, "carbon_dioxide": 0.4011}, r"sum to 1\.0011; they must sum to 1"),
+        ({"methane": 60, "carbon_dioxide": 40}, r"sum to 100;.*look like percent: divide them by 100"),
+        ({}, r"sum to 0; they must sum to 1"),
+        ({"methan": 1.0}, r"component 'methan' is not known; did you mean 'methane'"),
+        ({"phlogiston": 1.0}, r"component 'phlogiston' is not known; known are butane|carbon_dioxide"),
+        ({"methane": 1.2, "nitrogen": -0.2}, r"nitrogen is '-0\.2'; a fraction is a number from 0 to 1"),
+        ({"methane": float("nan")}, r"methane is 'nan'; a fraction is a number"),
+        ({"methane": True}, r"methane is 'True'; a fraction is a number"),
+        ({"nitrogen": 0.5, "carbon_dioxide": 0.5}, r"nothing in this composition burns"),
+        ({"hydrogen": 0.5, "oxygen": 0.5}, r"nothing in this composition burns"),
+        ({"carbon": 0.87, "hydrogen": 0.13}, r"carbon is a component of an oil.*gross_mj_per_kg"),
+        ({"methane": 1.0, "gross_mj_per_kg": 55.5}, r"methane is a component of a gas.*remove gross_mj_per_kg"),
+        (
+            {"carbon": 0.87, "hydrogen": 0.13, "gross_mj_per_kg": 12.6},
+            r"gross_mj_per_kg is 12\.6.*about 46 MJ/kg.*3\.6 MJ",
+        ),
+        ({"carbon": 0.87, "hydrogen": 0.13, "gross_mj_per_kg": 19500}, r"gross_mj_per_kg is 19500.*Btu/lb"),
+        ({"carbon": 0.87, "hydrogen": 0.13, "gross_mj_per_kg": float("inf")}, r"must be a number of MJ per kg"),
+    ],
+)
+def test_what_cannot_be_a_fuel_is_refused(written: dict[str, float], message: str) -> None:
+    with pytest.raises(FleetError, match=message):
+        fuels.load({"site": written})
