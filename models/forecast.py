@@ -125,19 +125,24 @@ class _Side:
         return np.where(np.isneginf(self.a), np.inf, np.where(self.z0 > zq, self.tau0, found))
 
 
-def _sides(o: Outlook) -> list[_Side]:
-    """The ends of the range that are there for any install (an open end is given z = -inf)."""
+def _variance_terms(o: Outlook) -> tuple[Floats, Floats, Floats]:
+    """c0, c1, c2 of the variance c0 + 2 c1 tau + c2 tau^2 at a later tau: the posterior's, and that of the hours."""
     k = np.maximum(1.0, o.gamma)
     tau0, counted = o.tau(np.zeros(len(o))), np.maximum(o.counted_open, 0.0) / 1000.0
-    counted = np.where(o.gamma == 1.0, counted, counted**o.gamma)
-    counted = np.minimum(counted, tau0)
+    counted = np.minimum(np.where(o.gamma == 1.0, counted, counted**o.gamma), tau0)
     year = o.per_year / 1000.0
     pace = np.where(o.gamma == 1.0, 1.0, o.gamma * (o.hours_open / 1000.0 + year) ** (o.gamma - 1.0))
     speed = o.m1**2 + o.v11
     lasting, weather = speed * (o.rel_sd * k) ** 2, speed * o.weather_sd**2 * year * pace
     c0 = o.v00 + lasting * counted**2 - weather * counted
     c1 = o.v01 - lasting * counted + 0.5 * weather
-    c2 = np.maximum(o.v11 + lasting, TINY_VARIANCE)
+    return c0, c1, np.maximum(o.v11 + lasting, TINY_VARIANCE)
+
+
+def _sides(o: Outlook) -> list[_Side]:
+    """The ends of the range that are there for any install (an open end is given z = -inf)."""
+    tau0 = o.tau(np.zeros(len(o)))
+    c0, c1, c2 = _variance_terms(o)
     out = []
     for sign, limit in ((1.0, o.high), (-1.0, o.low)):
         there = np.isfinite(limit)
@@ -168,6 +173,13 @@ def chance_out(o: Outlook, load_ahead: Floats) -> Floats:
     With two ends the chances of having left at either are added (at most 1).
     """
     return _chance(_sides(o), o.tau(np.asarray(load_ahead, float)))
+
+
+def value_ahead(o: Outlook, load_ahead: Floats) -> tuple[Floats, Floats]:
+    """Mean and variance of the true value after more load years, on the scale of the fit; all (n,)."""
+    tau = o.tau(np.asarray(load_ahead, float))
+    c0, c1, c2 = _variance_terms(o)
+    return o.m0 + o.m1 * tau, np.maximum((c2 * tau + 2 * c1) * tau + c0, TINY_VARIANCE)
 
 
 def load_ahead(o: Outlook, calendar: LoadCalendar, days: Ints) -> Floats:

@@ -179,11 +179,26 @@ def test_rates_with_a_power_are_the_slope_at_the_present_hours():
     assert high[0] - low[0] == pytest.approx(2 * 1.2816 * 0.02, rel=1e-4)
 
 
+MODEL_DRIFT = pl.DataFrame(
+    {
+        "model_no": [0],
+        "series_no": [0],
+        "rate": [0.14],
+        "rate_sd": [0.02],
+        "minus_fleet": [0.0],
+        "worse_than_fleet_p": [0.5],
+    },
+    schema_overrides={"model_no": pl.Int32, "series_no": pl.Int32},
+)
+
+
 def forecast_store(visits, tests, open_cycles, **kwargs):
     store = made_store([{"media_kg": 2.0}, {}], visits, tests, **kwargs)
     cycles(store, Settings())
     columns = ("install_no", "series_no", "m0", "m1", "v00", "v01", "v11", "gamma", "hours_open", "basis", "readings")
     store.write("open_cycles", pl.DataFrame([dict(zip(columns, row, strict=True)) for row in open_cycles]))
+    store.run_file("70_drift_inputs.sql")
+    store.write("model_drift", MODEL_DRIFT)
     forecast(store, Settings())
     return store
 

@@ -21,6 +21,8 @@ from models.hours import LoadCalendar, first_of_months
 from pipeline.schema import SERIES, Series
 from pipeline.settings import Settings
 from pipeline.stages.cycles import as_of_day, load_calendar
+from pipeline.stages.model_ranking import interval_days, rank_series, write_models
+from pipeline.stages.past_forecasts import try_past
 from pipeline.store import Store
 
 MONTHS = 36
@@ -69,24 +71,33 @@ def outlook_of(store: Store, series: Series, as_of: int) -> tuple[pl.DataFrame, 
 
 
 def forecast(store: Store, settings: Settings) -> None:
-    """Write forecasts and forecast_curve.
+    """Write forecasts, forecast_curve, appliance_models, backtest_scores and backtest_bins.
 
-    A series with no range, and the water pressure, has a state only where it has a range, and no forecast.
+    Without a range a series has no forecast, and the water pressure has a state only.
     """
     calendar, as_of = load_calendar(store), as_of_day(store)
     store.run_file("63_last_values.sql")
     store.write("forecast_values", pl.DataFrame(schema=VALUE_COLUMNS))
     store.run(f"create or replace table curve_values (install_no integer, series_no integer, p_out float[{MONTHS}])")
+    interval, ranked = interval_days(store, as_of), []
     for series in SERIES:
-        if series.reset_class != "none":
-            _forecast_series(store, settings, series, calendar, as_of)
+        if series.reset_class == "none":
+            continue
+        frame, outlook = outlook_of(store, series, as_of)
+        if not len(outlook):
+            continue
+        days_to_out = _forecast_series(store, settings, series, frame, outlook, calendar)
+        ranked.append(rank_series(store, series, frame, outlook, days_to_out, interval, calendar))
     store.run_file("66_forecasts.sql")
+    write_models(store, ranked)
+    try_past(store, calendar, as_of)
 
 
-def _forecast_series(store: Store, settings: Settings, series: Series, calendar: LoadCalendar, as_of: int) -> None:
-    frame, outlook = outlook_of(store, series, as_of)
-    if not len(outlook):
-        return
+def _forecast_series(
+    store: Store, settings: Settings, series: Series, frame: pl.DataFrame, outlook: Outlook, calendar: LoadCalendar
+) -> np.ndarray:
+    """Write one series; returns the days to a chance of a half, inf beyond ten years, nan without a range."""
+    as_of = outlook.as_of
     months = first_of_months(as_of, MONTHS)
     tolerances = (settings.risk_tolerance, *REACHED)
     ranged = np.isfinite(outlook.low) | np.isfinite(outlook.high)
@@ -148,3 +159,4 @@ def _forecast_series(store: Store, settings: Settings, series: Series, calendar:
             }
         ),
     )
+    return np.where(ranged, np.where(reached[:, 2] > end, np.inf, reached[:, 2] - as_of), np.nan)

@@ -1,0 +1,185 @@
+"""The forecasts tried on the past: at several past days, fitted on what was known, scored on what was then found.
+
+An event is an as-found reading outside the range, in the cycle that was open at the origin; the reading's own error
+(sigma) is therefore in the chance. Covariances, exponents and terms are searched at the first origin; at the later ones
+what depends on the readings is renewed: fixed effects, weights, every install's posterior. That is older knowledge than
+a run would have, never newer.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass, replace
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+from scipy.special import ndtr
+
+from models.baselines import FEWEST_PAIRS, Z80, BoostedTrees, Guess, base_rate, common_drift, own_line, pooled_slope
+from models.cycle_sums import Forest, Readings
+from models.drift import fit_series, reweighted, with_clean_levels
+from models.fitted import SeriesFit, install_frame, seen_cycles
+from models.forecast import Outlook, value_ahead
+from models.hours import Floats
+from models.past import HORIZONS, Counted, Origin, features, stand_at
+from models.scores import bins, score
+from models.series import FitOptions, SeriesInputs
+
+METHODS = ("foulcast", "base_rate", "own_line", "common_drift", "boosted_trees")
+MONTH_DAYS = 30.4375
+STEP_MONTHS = 6
+TESTED_MONTHS = 36  # the first origin lies this far back
+LEARNING_MONTHS = 36  # the baselines learn from origins this much earlier still
+OPTIONS = FitOptions(robust_rounds=1, pace=False)
+FEWEST_FORECASTS = 30  # per horizon, below which nothing is told
+
+
+@dataclass(frozen=True)
+class Tried:
+    """Rows of backtest_scores and backtest_bins for one series, and a sentence where there was too little to try."""
+
+    scores: list[dict]
+    bins: list[dict]
+    note: str = ""
+
+
+def backtest(inputs: SeriesInputs, counted: Counted, low: Floats, high: Floats, as_of: int, seed: int = 0) -> Tried:
+    """Try one series on its past.
+
+    inputs: the whole history of the installs of `counted`, with visit_no in readings and opened_visit_no in cycles.
+    low, high: ranges on the scale of the fit (-inf, inf where open), in the order of counted.install_no.
+    as_of: the day the history ends.
+    """
+    if not inputs.readings.height:
+        return Tried([], [], f"{inputs.indicator} {inputs.firing}: no readings")
+    # The first origin needs a year of history before it.
+    first_day = int(inputs.readings["day"].quantile(0.02)) + 365  # type: ignore[arg-type]
+    days = [as_of - round(MONTH_DAYS * m) for m in range(TESTED_MONTHS + LEARNING_MONTHS, 0, -STEP_MONTHS)]
+    days = [d for d in days if d >= first_day]
+    tested = [d for d in days if d >= as_of - round(MONTH_DAYS * TESTED_MONTHS)]
+    stands = {d: stand_at(d, inputs, counted) for d in days}
+    rows = {d: features(o, counted, low, high) for d, o in stands.items()}
+    results: list[tuple[pl.DataFrame, NDArray[np.bool_], dict[str, Guess]]] = []
+    fit: SeriesFit | None = None
+    trees = BoostedTrees(seed)
+    turns = 0
+    for day in tested:
+        now, event = rows[day]
+        past, past_event = _known(rows, day)
+        if len(past_event) < FEWEST_PAIRS or not now.height:
+            continue
+        if fit is None:
+            fit = fit_series(stands[day].inputs, OPTIONS)
+        else:
+            fit = carried(fit, stands[day].inputs)
+        if turns % 2 == 0:
+            trees = BoostedTrees(seed).fit(past, past_event)
+        turns += 1
+        rate = base_rate(past, past_event, now)
+        slope = pooled_slope(stands[day].inputs.readings)
+        results.append(
+            (
+                now,
+                event,
+                {
+                    "foulcast": drift_guess(fit, stands[day], now, counted),
+                    "base_rate": rate,
+                    "own_line": own_line(past, now, rate.chance),
+                    "common_drift": common_drift(past, now, slope, rate.chance),
+                    "boosted_trees": trees.guess(now, rate.chance),
+                },
+            )
+        )
+    return _scored(inputs, results)
+
+
+def _known(rows: dict[int, tuple[pl.DataFrame, NDArray[np.bool_]]], day: int) -> tuple[pl.DataFrame, NDArray[np.bool_]]:
+    """Forecast tasks of earlier origins whose outcome was known by `day`."""
+    frames, events = [], []
+    for origin, (frame, event) in rows.items():
+        if origin < day:
+            known = (frame["day"] <= day).to_numpy()
+            frames.append(frame.filter(pl.Series(known)))
+            events.append(event[known])
+    if not frames:
+        return pl.DataFrame(), np.empty(0, bool)
+    return pl.concat(frames, how="vertical_relaxed"), np.concatenate(events)
+
+
+def carried(fit: SeriesFit, inputs: SeriesInputs) -> SeriesFit:
+    """A fit's covariances, exponents and terms, with the readings (and weights) of other inputs."""
+    readings = replace(Readings.of(inputs), centre=fit.centre)
+    forest = Forest.of(seen_cycles(inputs, readings), install_frame(inputs))
+    gamma = {int(d): fit.gamma.get(int(d), 1.0) for d in forest.designs}
+    moved = replace(fit, inputs=inputs, readings=readings, gamma=gamma)
+    if fit.reml is None:
+        return moved
+    return reweighted(with_clean_levels(moved, forest), forest)
+
+
+def drift_guess(fit: SeriesFit, origin: Origin, now: pl.DataFrame, counted: Counted) -> Guess:
+    """The drift model's chance of each found reading, sigma included, and its 80 % interval."""
+    asked = origin.open.join(now.select("install_no").unique(), on="install_no", how="semi")
+    known = fit.posterior(asked.select("install_no", "cycle_no", "opened_by", "opened_day", "value_before"))
+    key = pl.col("install_no").cast(pl.Int64)
+    rows = now.with_columns(key).join(
+        known.with_columns(key).drop("cycle_no"), on="install_no", how="left", maintain_order="left"
+    )
+
+    def column(name: str) -> Floats:
+        return rows[name].cast(pl.Float64).to_numpy()
+
+    at, clock = rows["at"].to_numpy(), origin.clock
+    hours_open = column("hours_open")
+    area = counted.fleet.area_no[at]
+    since = counted.calendar.years(area, np.array(origin.day)) - counted.calendar.years(area, clock.counted_day[at])
+    counted_open = np.maximum(hours_open - clock.hours_per_year[at] * np.maximum(since, 0.0), 0.0)
+    outlook = Outlook(
+        m0=column("m0"), m1=column("m1"), v00=column("v00"), v01=column("v01"), v11=column("v11"),
+        gamma=column("gamma"), low=column("low"), high=column("high"), hours_open=hours_open, counted_open=counted_open,
+        per_year=clock.hours_per_year[at], rel_sd=clock.rel_sd[at], weather_sd=np.full(len(at), clock.weather_sd),
+        area_no=area, as_of=origin.day,
+    )  # fmt: skip
+    mean, variance = value_ahead(outlook, column("load_ahead"))
+    sd = np.sqrt(variance + fit.sigma**2)
+    chance = ndtr((mean - outlook.high) / sd) + ndtr((outlook.low - mean) / sd)
+    return Guess(chance, mean - Z80 * sd, mean + Z80 * sd)
+
+
+def _scored(inputs: SeriesInputs, results: Sequence[tuple[pl.DataFrame, NDArray[np.bool_], dict[str, Guess]]]) -> Tried:
+    name = {"indicator": inputs.indicator, "firing": inputs.firing}
+    scores, pictures, short = [], [], []
+    for months in HORIZONS:
+        take = [(now["months"] == months).to_numpy() for now, _, _ in results]
+        event = (
+            np.concatenate([e[t] for (_, e, _), t in zip(results, take, strict=True)]) if results else np.empty(0, bool)
+        )
+        if len(event) < FEWEST_FORECASTS:
+            short.append(f"{months} months: {len(event)}")
+            continue
+        z = np.concatenate([now["z"].to_numpy()[t] for (now, _, _), t in zip(results, take, strict=True)])
+        base = None
+        told = {}
+        for method in METHODS:
+            guesses = [g[method] for _, _, g in results]
+            chance = np.concatenate([g.chance[t] for g, t in zip(guesses, take, strict=True)])
+            low = np.concatenate([g.low[t] for g, t in zip(guesses, take, strict=True)])
+            high = np.concatenate([g.high[t] for g, t in zip(guesses, take, strict=True)])
+            between = np.isfinite(low)
+            told[method] = (
+                score(chance, event),
+                float(((z >= low) & (z <= high))[between].mean()) if between.sum() >= FEWEST_FORECASTS else None,
+            )
+            if method == "foulcast":
+                pictures += [name | {"horizon_months": months} | b for b in bins(chance, event)]
+        base = told["base_rate"][0].brier
+        for method, (result, coverage) in told.items():
+            numbers = asdict(result)
+            numbers["brier_skill"] = 1 - result.brier / base if base > 0 and result.events else None
+            scores.append(name | {"horizon_months": months, "method": method} | numbers | {"coverage80": coverage})
+    note = ""
+    if short:
+        had = ", ".join(short)
+        note = f"{inputs.indicator} {inputs.firing}: too few later readings to try ({had}; {FEWEST_FORECASTS} needed)"
+    return Tried(scores, pictures, note)

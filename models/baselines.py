@@ -1,0 +1,134 @@
+"""Simpler ways to forecast a found reading, on the same features: what the drift model has to beat."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+from scipy.special import ndtr
+from sklearn.ensemble import HistGradientBoostingClassifier
+
+from models.hours import Floats
+
+Z80 = 1.2815515594457
+FEWEST_PAIRS = 30  # past forecasts with known outcome, below which there is nothing to learn a spread or a rate from
+NUMBERS = ("last_z", "last_h", "first_z", "count", "slope", "since", "hours_open", "then_h", "per_year", "days_ahead",
+           "gap_high", "gap_low", "before_z", "age", "hardness", "media_kg")  # fmt: skip
+CODES = ("model_no", "design_no", "opened_by", "fuel", "air_intake", "material", "condensing")
+
+
+@dataclass(frozen=True)
+class Guess:
+    """Chances (n,) of a reading out of range; low, high (n,): 80 % interval of the reading, nan where there is none."""
+
+    chance: Floats
+    low: Floats
+    high: Floats
+
+
+def base_rate(past: pl.DataFrame, event: NDArray[np.bool_], now: pl.DataFrame) -> Guess:
+    """The share found out of range before, horizon by horizon (one pseudo-reading at the overall share)."""
+    overall = (event.sum() + 0.5) / (len(event) + 1.0)
+    out = np.full(now.height, overall)
+    for months in now["months"].unique().to_list():
+        seen = (past["months"] == months).to_numpy()
+        out[(now["months"] == months).to_numpy()] = (event[seen].sum() + overall) / (seen.sum() + 1.0)
+    return Guess(out, np.full(now.height, np.nan), np.full(now.height, np.nan))
+
+
+def own_line(past: pl.DataFrame, now: pl.DataFrame, otherwise: Floats) -> Guess:
+    """Each install's own straight line through the readings of its cycle; its last value where there is but one."""
+
+    def line(frame: pl.DataFrame) -> pl.Series:
+        through = pl.col("mean_z") + pl.col("slope") * (pl.col("then_h") - pl.col("mean_h"))
+        return frame.select(pl.coalesce(through, pl.col("last_z")))[:, 0]
+
+    return _normal(past, now, line, otherwise)
+
+
+def common_drift(past: pl.DataFrame, now: pl.DataFrame, slope: float, otherwise: Floats) -> Guess:
+    """The last value, moved on at one rate for all."""
+
+    def line(frame: pl.DataFrame) -> pl.Series:
+        return frame.select(pl.col("last_z") + slope * (pl.col("then_h") - pl.col("last_h")))[:, 0]
+
+    return _normal(past, now, line, otherwise)
+
+
+def _normal(past: pl.DataFrame, now: pl.DataFrame, line, otherwise: Floats) -> Guess:
+    """A normal error about a line, its spread from past forecasts per horizon; `otherwise` where there is no line."""
+    error = (past["z"] - line(past)).to_numpy().astype(float)
+    middle = line(now).cast(pl.Float64).fill_null(np.nan).to_numpy()
+    spread = np.full(now.height, np.nan)
+    for months in now["months"].unique().to_list():
+        known = error[(past["months"] == months).to_numpy()]
+        known = known[np.isfinite(known)]
+        if len(known) < FEWEST_PAIRS:
+            known = error[np.isfinite(error)]
+        if len(known) >= FEWEST_PAIRS:
+            # Own lines through two close readings shoot far off: the few per cent beyond would drown all others.
+            edge = np.quantile(np.abs(known), 0.95)
+            spread[(now["months"] == months).to_numpy()] = np.sqrt(np.mean(np.clip(known, -edge, edge) ** 2)) + 1e-6
+    high = ndtr((middle - now["high"].to_numpy()) / spread)
+    low = ndtr((now["low"].to_numpy() - middle) / spread)
+    chance = np.where(np.isfinite(middle) & np.isfinite(spread), high + low, otherwise)
+    return Guess(chance, middle - Z80 * spread, middle + Z80 * spread)
+
+
+def pooled_slope(readings: pl.DataFrame) -> float:
+    """One rate for all cycles, by least squares within them. Per 1,000 h."""
+    cycle = ["install_no", "cycle_no"]
+    apart = readings.drop_nulls("z").select(
+        (pl.col("z") - pl.col("z").mean().over(cycle)).alias("z"),
+        ((pl.col("hours") - pl.col("hours").mean().over(cycle)) / 1000).alias("h"),
+    )
+    spread = float((apart["h"] ** 2).sum())
+    return float((apart["z"] * apart["h"]).sum()) / spread if spread > 1e-9 else 0.0
+
+
+class BoostedTrees:
+    """Gradient boosted trees on the features, fitted on past forecasts with known outcome."""
+
+    def __init__(self, seed: int = 0) -> None:
+        self.seed = seed
+        self.model: HistGradientBoostingClassifier | None = None
+        self.kept = np.empty(0, np.int64)
+
+    def fit(self, past: pl.DataFrame, event: NDArray[np.bool_]) -> BoostedTrees:
+        if min(event.sum(), (~event).sum()) >= 5:
+            table = self._table(past)
+            self.kept = np.flatnonzero([len(np.unique(c[np.isfinite(c)])) > 1 for c in table.T])
+            if not len(self.kept):
+                return self
+            self.model = HistGradientBoostingClassifier(
+                max_iter=60, learning_rate=0.08, max_leaf_nodes=8, min_samples_leaf=20, l2_regularization=1.0,
+                early_stopping=False, random_state=self.seed,
+            ).fit(table[:, self.kept], event)  # fmt: skip
+        return self
+
+    def guess(self, now: pl.DataFrame, otherwise: Floats) -> Guess:
+        empty = np.full(now.height, np.nan)
+        if self.model is None or not now.height:
+            return Guess(otherwise, empty, empty)
+        return Guess(self.model.predict_proba(self._table(now)[:, self.kept])[:, 1], empty, empty)
+
+    @staticmethod
+    def _table(frame: pl.DataFrame) -> NDArray:
+        columns = []
+        for name in NUMBERS:
+            if name in frame.columns:
+                values = frame[name].cast(pl.Float64).fill_null(np.nan).to_numpy()
+                columns.append(np.where(np.isfinite(values), values, np.nan))
+        for name in CODES:
+            if name in frame.columns:
+                # A stable number per word, the same whatever rows are asked.
+                kind = frame.schema[name]
+                code = (
+                    frame[name].cast(pl.String).hash(seed=1) % 1024
+                    if kind == pl.String
+                    else frame[name].cast(pl.Float64)
+                )
+                columns.append(code.cast(pl.Float64).fill_null(np.nan).to_numpy())
+        return np.column_stack(columns)

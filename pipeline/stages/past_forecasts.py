@@ -1,0 +1,124 @@
+"""The forecasts tried on the fleet's own past, on a sample of installs where the fleet is large."""
+
+from __future__ import annotations
+
+import numpy as np
+import polars as pl
+
+from models.backtest import Tried, backtest
+from models.counters import Installs
+from models.forecast import scaled_limits
+from models.hours import LoadCalendar
+from models.past import Counted
+from models.series import SeriesInputs
+from pipeline.schema import SERIES, Series
+from pipeline.store import Store
+
+MOST_INSTALLS = 3000  # enough for scores to two digits; keeps the test to seconds on any fleet
+SEED = 20
+SCORES = {
+    "indicator": pl.String, "firing": pl.String, "horizon_months": pl.Int32, "method": pl.String, "n": pl.Int32,
+    "events": pl.Int32, "brier": pl.Float64, "brier_skill": pl.Float64, "log_score": pl.Float64, "auc": pl.Float64,
+    "calibration_intercept": pl.Float64, "calibration_slope": pl.Float64, "coverage80": pl.Float64,
+}  # fmt: skip
+BINS = {
+    "indicator": pl.String, "firing": pl.String, "horizon_months": pl.Int32, "p_mid": pl.Float64,
+    "observed": pl.Float64, "low": pl.Float64, "high": pl.Float64, "n": pl.Int32,
+}  # fmt: skip
+
+
+def try_past(store: Store, calendar: LoadCalendar, as_of: int) -> None:
+    """Write backtest_scores and backtest_bins, and the fact `backtest_note` where there was too little to try."""
+    counted = sampled_counters(store, calendar)
+    tried = [_try(store, series, counted, as_of) for series in SERIES if series.reset_class != "none"]
+    scores = pl.DataFrame([row for t in tried for row in t.scores], SCORES, infer_schema_length=None)
+    bins = pl.DataFrame([row for t in tried for row in t.bins], BINS, infer_schema_length=None)
+    store.write("backtest_scores", scores.with_columns(pl.selectors.float().round(6)))
+    store.write("backtest_bins", bins.with_columns(pl.selectors.float().round(6)))
+    store.set_fact("backtest_note", "; ".join(t.note for t in tried if t.note))
+    store.run("drop table if exists tried_installs")
+
+
+def _try(store: Store, series: Series, counted: Counted, as_of: int) -> Tried:
+    inputs, low, high = tried_inputs(store, series, counted)
+    return backtest(inputs, counted, low, high, as_of, SEED)
+
+
+def sampled_counters(store: Store, calendar: LoadCalendar) -> Counted:
+    """The counters of the installs that are tried: those visited twice at least, or a sample of them."""
+    visited = store.frame(
+        "select install_no from current_visits group by install_no having count(*) > 1 order by install_no"
+    )["install_no"].to_numpy()
+    if len(visited) > MOST_INSTALLS:
+        visited = np.sort(np.random.default_rng(SEED).choice(visited, MOST_INSTALLS, replace=False))
+    store.write("tried_installs", pl.DataFrame({"install_no": visited.astype(np.int32)}))
+    installs = store.frame(
+        """
+        select i.install_no, i.model_no, i.design_no, i.area_no, i.burner_hours_per_year,
+            (i.installed_on - date '1970-01-01')::integer as installed_day
+        from current_installs i semi join tried_installs t on t.install_no = i.install_no
+        order by i.install_no
+        """
+    )
+    visits = store.frame(
+        """
+        select v.visit_no, v.install_no, (v.visited_on - date '1970-01-01')::integer as day, v.burner_hours
+        from current_visits v semi join tried_installs t on t.install_no = v.install_no
+        order by v.visit_no
+        """
+    )
+
+    def whole(name: str) -> np.ndarray:
+        return installs[name].to_numpy().astype(np.int64)
+
+    stated = installs["burner_hours_per_year"].cast(pl.Float64).fill_null(np.nan).to_numpy()
+    number = whole("install_no")
+    return Counted(
+        number,
+        Installs(whole("model_no"), whole("design_no"), whole("area_no"), whole("installed_day"), stated),
+        visits["visit_no"].to_numpy().astype(np.int64),
+        np.searchsorted(number, visits["install_no"].to_numpy()),
+        visits["day"].to_numpy().astype(np.int64),
+        visits["burner_hours"].cast(pl.Float64).fill_null(np.nan).to_numpy(),
+        calendar,
+    )
+
+
+def tried_inputs(store: Store, series: Series, counted: Counted) -> tuple[SeriesInputs, np.ndarray, np.ndarray]:
+    """The whole history of the tried installs in one series, and their ranges on the scale of the fit."""
+    k, kind = series.series_no, series.reset_class
+    readings = store.frame(
+        f"""
+        select r.install_no, r.cycle_no, r.day, r.hours, r.value, r.stage_order, r.analyser_no, r.visit_no
+        from drift_readings r semi join tried_installs t on t.install_no = r.install_no
+        where r.series_no = {k} order by r.install_no, r.cycle_no, r.day, r.stage_order, r.visit_no
+        """
+    )
+    cycles = store.frame(
+        f"""
+        select c.install_no, c.cycle_no, c.opened_by, (c.opened_on - date '1970-01-01')::integer as opened_day,
+            c.opened_visit_no, b.value as value_before
+        from cycles c
+        semi join tried_installs t on t.install_no = c.install_no
+        left join drift_readings b on b.series_no = {k} and b.visit_no = c.opened_visit_no and b.stage_order = 0
+            and b.cycle_no < c.cycle_no
+        where c.reset_class = '{kind}' order by c.install_no, c.cycle_no
+        """
+    )
+    installs = store.frame(
+        "select i.* from drift_installs i semi join tried_installs t on t.install_no = i.install_no order by install_no"
+    )
+    limits = store.frame(
+        f"""
+        select t.install_no, l.limit_low, l.limit_high
+        from tried_installs t left join limits l on l.install_no = t.install_no and l.series_no = {k}
+        order by t.install_no
+        """
+    )
+    low, high = (limits[c].cast(pl.Float64).fill_null(np.nan).to_numpy() for c in ("limit_low", "limit_high"))
+    low, high = scaled_limits(low, high, series.transform)
+    inputs = SeriesInputs(
+        series_no=k, indicator=series.indicator, firing=series.firing, transform=series.transform, worse=series.worse,
+        readings=readings, cycles=cycles, installs=installs,
+    )  # fmt: skip
+    return inputs, low, high
