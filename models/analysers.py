@@ -1,79 +1,107 @@
-"""Each analyser's bias, shrunk towards none, from what its readings leave over once the drift is taken out."""
+"""Each analyser's bias, estimated together with the drift of all that it read, shrunk towards none."""
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.sparse.linalg import LinearOperator, cg
 
-# Stated accuracy of service-grade flue gas analysers, common practice, no source: O2 0.3 % by volume; CO 10 % of the
-# reading; flue temperature 2 K on a typical 10 K above the return water; flame current belongs to the control.
-STATED = {"o2_pct": 0.3, "co_air_free_ppm": 0.10, "flue_over_return_k": 0.2}
-SURE = 0.99  # how sure one must be before an analyser is called away from its peers
+# Stated accuracy of service-grade flue gas analysers, common practice, no source: O2 0.3 % by volume, CO 10 % of the
+# reading, temperatures 2 K. An indicator that no analyser reads has no entry.
+STATED = {"o2_pct": 0.3, "co_air_free_ppm": 0.10, "flue_over_return_k": 2.0}
+BASE = 0.08  # most analysers read within this part of their stated accuracy: own judgement, no source
+TAILS = 1.0  # degrees of freedom of the prior: a few are far off, and are not drawn back for it
+FEW = 40  # up to so many analysers the whole joint covariance is computed
+Z99 = 2.5758
 
 
 @dataclass(frozen=True)
 class AnalyserBias:
-    """Bias per analyser on the fit's scale.
+    """Bias per analyser in its own unit (K for temperatures, part of the reading on a log scale, else the indicator's unit).
 
-    number: analyser numbers, sorted. bias, sd, tests: per analyser. between: standard deviation among analysers.
+    number: analyser numbers, sorted. bias, sd, tests: per analyser. scale: per reading, what one unit of bias does on the
+    fit's scale.
     """
 
     number: np.ndarray
     bias: np.ndarray
     sd: np.ndarray
     tests: np.ndarray
-    between: float
 
-    def of(self, analyser: np.ndarray) -> np.ndarray:
-        """Bias of each reading's analyser; 0 where none is named or it is not known."""
+    def of(self, analyser: np.ndarray, scale: np.ndarray) -> np.ndarray:
+        """What the bias adds to each reading on the fit's scale; 0 where no analyser is named or it is not known."""
         if len(self.number) == 0:
             return np.zeros(len(analyser))
         k = np.minimum(np.searchsorted(self.number, analyser), len(self.number) - 1)
-        return np.where(self.number[k] == analyser, self.bias[k], 0.0)
+        return np.where(self.number[k] == analyser, self.bias[k], 0.0) * scale
 
     def wants_calibration(self, stated: float) -> np.ndarray:
-        """Analysers that read away from their peers by more than chance and more than their stated accuracy."""
-        z = 2.5758  # two-sided 99 % of a normal
-        return (np.abs(self.bias) > z * self.sd) & (np.abs(self.bias) > stated)
+        """Analysers that read away from their peers by more than chance (99 %) and more than their stated accuracy."""
+        return (np.abs(self.bias) > Z99 * self.sd) & (np.abs(self.bias) > stated)
 
 
 def analyser_bias(
-    residual: np.ndarray, leverage: np.ndarray, weight: np.ndarray, analyser: np.ndarray, sigma2: float,
-    before: AnalyserBias | None = None, fewest: int = 5,
+    project: Callable[[np.ndarray], np.ndarray], z: np.ndarray, analyser: np.ndarray, scale: np.ndarray, stated: float
 ) -> AnalyserBias | None:
-    """One round: what the residuals say of each analyser, added to what was already taken off.
+    """Biases b of z = drift + C b + noise, C the scale of each reading's own analyser, b with a heavy-tailed prior.
 
-    residual: reading less its fitted value, analyser bias of `before` already off. leverage: share of each reading
-    that its own cycle's posterior follows, 0 to 1: a cycle read by one analyser only hides most of its bias.
-    The spread among analysers is a moment estimate (DerSimonian & Laird 1986, Control. Clin. Trials 7).
-    None where no reading names its analyser, or only one analyser was used.
+    project: readings' vector to P times it, P the projection of the mixed model with everything but the analysers in it, so
+    that what an install's own level may explain is not taken for a bias, and the other way round: (C'PC + T) b = C'P z.
+    The prior is a scaled t with `TAILS` degrees of freedom (as a normal of its own scale per analyser, a few rounds).
+    None where fewer than two analysers are named.
     """
     named = analyser >= 0
     if not named.any():
         return None
     number, index = np.unique(analyser[named], return_inverse=True)
-    if len(number) < 2:
+    count = len(number)
+    if count < 2:
         return None
-    r, w, free = residual[named], weight[named], np.clip(1 - leverage[named], 0.05, 1.0)
+    rows = np.flatnonzero(named)
+    c = scale[rows]
     tests = np.bincount(index)
-    information = np.bincount(index, w * free)
-    old = before.of(number) if before is not None else np.zeros(len(number))
-    raw = old + np.bincount(index, w * r) / np.maximum(information, 1e-9)
-    variance = sigma2 / np.maximum(information, 1e-9)
-    usable = tests >= fewest
-    if usable.sum() < 2:
-        return None
-    precision = 1 / variance[usable]
-    # analysers that are far off must not widen the spread of the rest: biases are taken off, not averaged away
-    centre = float(np.average(raw[usable], weights=precision))
-    q = float(np.sum(precision * (raw[usable] - centre) ** 2))
-    scale = precision.sum() - (precision**2).sum() / precision.sum()
-    between2 = max((q - (usable.sum() - 1)) / scale, 0.0)
-    if between2 <= 0:
-        return AnalyserBias(number, np.zeros(len(number)), np.zeros(len(number)), tests, 0.0)
-    shrink = between2 / (between2 + variance)
-    centre = float(np.median(raw[usable]))
-    bias = np.where(usable, shrink * (raw - centre), 0.0)
-    sd = np.sqrt(between2 * (1 - shrink))
-    return AnalyserBias(number, bias, sd, tests, float(np.sqrt(between2)))
+
+    def spread(b: np.ndarray) -> np.ndarray:
+        out = np.zeros(len(z))
+        out[rows] = c * b[index]
+        return out
+
+    def gather(x: np.ndarray) -> np.ndarray:
+        return np.bincount(index, c * x[rows], count)
+
+    # what all analysers share is no bias of any: projected out like the fixed effects
+    common = gather(project(spread(np.ones(count))))
+    share = float(common.sum())
+    whole = common / share if share > 1e-9 * len(rows) else np.zeros(count)
+
+    def of_peers(x: np.ndarray) -> np.ndarray:
+        return x - whole * float(x.sum())
+
+    def apply(b: np.ndarray) -> np.ndarray:
+        return of_peers(gather(project(spread(b - float(whole @ b)))))
+
+    target = of_peers(gather(project(z)))
+    base2 = (BASE * stated) ** 2
+    tau2 = np.full(count, (0.5 * stated) ** 2)
+    if count <= FEW:
+        matrix = np.column_stack([apply(e) for e in np.eye(count)])
+        matrix = (matrix + matrix.T) / 2
+        for _ in range(8):
+            cov = np.linalg.inv(matrix + np.diag(1 / tau2))
+            bias = cov @ target
+            tau2 = (bias**2 + np.diag(cov) + TAILS * base2) / (TAILS + 1)
+        return AnalyserBias(number, bias, np.sqrt(np.diag(cov)), tests)
+    # the information of each analyser on its own, from one random probe (Hutchinson 1990)
+    signs = np.where(np.random.default_rng(0).random((2, count)) < 0.5, -1.0, 1.0)
+    information = np.mean([s * apply(s) for s in signs], axis=0)
+    information = np.maximum(information, 0.05 * np.median(np.abs(information)) + 1e-12)
+    bias = np.zeros(count)
+    for _ in range(3):
+        system = LinearOperator((count, count), matvec=lambda b, t=tau2: apply(b) + b / t)
+        first = LinearOperator((count, count), matvec=lambda b, t=tau2: b / (information + 1 / t))
+        bias, _ = cg(system, target, x0=bias, rtol=1e-4, maxiter=25, M=first)
+        variance = 1 / (information + 1 / tau2)
+        tau2 = (bias**2 + variance + TAILS * base2) / (TAILS + 1)
+    return AnalyserBias(number, bias, np.sqrt(variance), tests)

@@ -8,12 +8,13 @@ import numpy as np
 import polars as pl
 
 from models import priors as assumed
-from models.analysers import analyser_bias
+from models.analysers import STATED, analyser_bias
 from models.covariates import LEVEL, RATE, Term, Terms, choose_terms, drop_collinear
 from models.breaks import ROUNDS, split_at_breaks
 from models.cycle_sums import PARTS, Forest, Readings
 from models.exponents import choose_exponents
 from models.fitted import (
+    LOWER,
     SeriesFit,
     beta_precision,
     built_up_before,
@@ -24,12 +25,12 @@ from models.fitted import (
     settle_levels,
     tree_sums,
 )
+from models.projection import Projector
 from models.robust import lost_variance, residuals, student_weights
 from models.series import FitOptions, SeriesInputs
 from models.tree import Priors, Tree, TreeFit
 
 FEWEST_WORKS = 15  # cycles opened by one kind of work, with the value before known, to fit what it carries over
-LOWER = 2
 
 
 def fit_series(inputs: SeriesInputs, options: FitOptions = FitOptions()) -> SeriesFit:
@@ -100,7 +101,7 @@ def whole(searched: SeriesFit, readings: Readings) -> SeriesFit:
     fit = with_clean_levels(replace(searched, readings=centre, gamma=gamma), forest)
     fit, forest = without_breaks(fit, forest)
     if searched.options.robust_rounds:
-        fit = reweighted(fit, forest)
+        fit = reweighted(fit, forest, analysers=False)
     return settled(refit(fit, forest), forest)
 
 
@@ -203,21 +204,22 @@ def with_carry(fit: SeriesFit, forest: Forest) -> SeriesFit:
     return replace(cleaned, terms=replace(fit.terms, terms=kept + tuple(terms)))
 
 
-def reweighted(fit: SeriesFit, forest: Forest) -> SeriesFit:
-    """Analyser biases and robust weights from the residuals of the fit as it stands."""
-    state = evaluate(fit, forest)
-    left = residuals(fit, forest, state)
-    readings = fit.readings
-    if fit.options.analysers:
-        bias = analyser_bias(
-            left.residual, left.leverage, readings.weight, readings.analyser, fit.sigma**2, fit.analysers
-        )
-        if bias is not None:
-            shift = bias.of(readings.analyser) - (0.0 if fit.offset is None else fit.offset)
-            left = replace(left, residual=left.residual - shift * (1 - left.leverage))
-            fit = replace(fit, analysers=bias)
+def reweighted(fit: SeriesFit, forest: Forest, analysers: bool = True) -> SeriesFit:
+    """Analyser biases and robust weights from the fit as it stands."""
+    stated = STATED.get(fit.inputs.indicator)
+    if analysers and fit.options.analysers and stated is not None:
+        readings = fit.readings
+        # the fitted value sets the scale: the read one carries the very error that is looked for
+        left = residuals(fit, forest, evaluate(fit, forest))
+        offset = 0.0 if fit.offset is None else fit.offset
+        scale = fit.scale_at(readings.z - offset - left.residual)
+        z = readings.z - readings.centre
+        fit = replace(fit, analysers=analyser_bias(Projector(fit, forest), z, readings.analyser, scale, stated))
+    left = residuals(fit, forest, evaluate(fit, forest))
     weight = student_weights(left.studentised(fit.sigma), fit.options.robust_df)
-    return replace(fit, readings=replace(readings, weight=weight), downweighted_share=float(np.mean(weight < 1)))
+    return replace(
+        fit, readings=replace(fit.readings, weight=weight), downweighted_share=float(np.mean(weight < 1))
+    )
 
 
 def settled(fit: SeriesFit, forest: Forest) -> SeriesFit:

@@ -70,7 +70,13 @@ class SeriesFit:
     @property
     def offset(self) -> np.ndarray | None:
         """Bias of each reading's analyser, taken off it."""
-        return None if self.analysers is None else self.analysers.of(self.readings.analyser)
+        return None if self.analysers is None else self.analysers.of(self.readings.analyser, self.scale_at(self.readings.z))
+
+    def scale_at(self, z: np.ndarray) -> np.ndarray:
+        """What one unit of an analyser's bias does on the fit's scale to a value z there: 1, but 1 / K for a temperature
+        difference that is fitted as a logarithm."""
+        kelvin = self.inputs.indicator.endswith("_k") and self.inputs.transform == "log"
+        return np.exp(-z) if kelvin else np.ones(len(z))
 
     @property
     def empty(self) -> bool:

@@ -147,7 +147,7 @@ def analyser_rows(store: Store, series: Series, fitted: SeriesFit) -> pl.DataFra
     names = store.frame("select analyser_no, analyser_id from drift_analysers")
     low, high = found.bias - Z80 * found.sd, found.bias + Z80 * found.sd
     unit = series.unit
-    if series.transform == "log" and series.indicator != "flue_over_return_k":
+    if series.transform == "log" and not series.indicator.endswith("_k"):
         low, high, middle, unit = np.expm1(low) * 100, np.expm1(high) * 100, np.expm1(found.bias) * 100, "% of the reading"
     else:
         middle = found.bias
