@@ -44,7 +44,7 @@ INPUTS = (
 )
 PRODUCTS_KJ = tuple(f"products_{temp_k:.0f}k_kj" for temp_k in combustion.FLAME_NODES_K)
 ENTERED = tuple(name for name in INPUTS if name not in VALUES)
-FOR_FINDINGS = ("install_no", "worked", "analyser_computes")
+FOR_FINDINGS = ("install_no", "worked", "analyser_computes", "off_share")
 KEYS = ("visit_id", "visit_no", "stage", "firing")
 
 

@@ -12,14 +12,20 @@ import polars as pl
 from pipeline.combustion import O2_AMBIENT_PCT, O2_IN_AIR_PCT
 from pipeline.findings import BIT, OFF_LINE, counted_co_pct
 
-SAME_LINE_PCT = 0.20
-"""Two fuels whose CO2max differ by less are one line: analysers carry their own constants for a fuel's name."""
+SAME_LINE_PCT = 0.25
+"""Two lines whose CO2max differ by less are one: analysers carry their own constants for a fuel's name."""
+COMPUTED_SCATTER_PCT, COMPARED_VISITS = 0.075, 6
+"""An analyser whose CO2max scatters less within a visit (one standard deviation) computes its CO2 from O2. Rounding to
+one decimal alone gives 0.045; a sensor that repeats within 0.08 % CO2 gives 0.11."""
+ROUNDING_SD_PCT = 0.1 / 12**0.5
+"""Standard deviation of rounding to one decimal."""
+MISFIT = 9.0
+"""Largest mean square of standardised differences that still counts as rounding."""
 LEAST_SPREAD_PCT = 1.0
 """O2 must differ this much within a visit before a drifted cell can be told from another fuel's line."""
-COMPUTED_SPREAD_PCT, COMPUTED_TESTS = 0.08, 8
-"""An analyser whose CO2 scatters about the line with a range between quartiles no larger computes it from O2. Rounding
-to one decimal alone gives 0.06; a sensor that repeats within 0.08 % (one standard deviation) gives 0.12."""
 FUEL_DOUBT_VISITS = 3
+ANALYSER_OFF_SHARE = 0.5
+"""An analyser off the line at more of its tests is itself at fault, not the record of an install."""
 O2_JUMP_PCT = 2.0
 """How much higher than its neighbours an O2 must be. Ten times what analysers allow themselves."""
 SAME_FLAME, SAME_CO = 0.10, 0.25
@@ -30,102 +36,110 @@ OTHER_FLAME, OTHER_CO, OTHER_GAP = 0.25, 0.60, 0.35
 """Logarithm of a ratio beyond which flame current, CO air-free and flue over return count as changed."""
 
 
-def rounding_pct(o2_pct: pl.Expr, co2_max_pct: pl.Expr) -> pl.Expr:
-    """What rounding O2 and CO2 to one decimal does to the CO2 residual, with a little for the analyser's constants."""
-    return 0.07 + 0.05 * co2_max_pct / O2_IN_AIR_PCT + 0.01 * (O2_IN_AIR_PCT - o2_pct) / O2_IN_AIR_PCT * co2_max_pct
-
-
 def line_pct() -> pl.Expr:
     """The CO2max that O2 and CO2 of a test imply; null where there is too much air to say. [%]"""
     co_pct = counted_co_pct()
     o2 = pl.col("o2_pct")
-    usable = (o2 >= 0) & (o2 < 15) & (pl.col("co2_pct") > 0)
+    usable = (o2 >= 0) & (o2 < 13) & (pl.col("co2_pct") > 0)
     return pl.when(usable).then((pl.col("co2_pct") + co_pct) / (1 - (o2 - co_pct / 2) / O2_IN_AIR_PCT))
 
 
 def with_other_fuel(tests: pl.DataFrame, fuel_terms: pl.DataFrame) -> pl.DataFrame:
     """Adds `other_fuel` and the bits other_fuel_set or fuel_in_doubt; these take the place of o2_co2_disagree.
 
-    tests: install_no, visit_no, stage, firing, O2, CO2, `co_seen_ppm`, fuel and its constants, `analyser_computes` (the
-    analyser takes its CO2 from O2; null where unknown), `broken`. Whole installs, all their tests, in the order of
-    visit_no and stage.
-    other_fuel_set: all doubtful tests of a visit lie on one line of another fuel, and either the analyser is known to
-    compute its CO2, or the tests differ enough in O2 for a drifted cell to have left the line.
-    fuel_in_doubt: so at FUEL_DOUBT_VISITS visits and more, and at every visit with both values.
+    tests: whole installs, all their tests, in the order of visit_no and stage; of the analyser `analyser_computes`
+    (takes its CO2 from O2; null where unknown) and `off_share` (of all its tests).
+    other_fuel_set: all tests of a visit are off the line and on that of one other fuel, and the analyser is known to
+    compute its CO2; where that is not known, one other fuel must fit the tests better than one shift of the O2 cell.
+    fuel_in_doubt: FUEL_DOUBT_VISITS and more, and every visit with both values, on one line of another fuel, with
+    analysers that are not off everywhere. A measured CO2 can only mean this.
     """
     off = (pl.col("broken") & pl.lit(OFF_LINE, pl.Int32)) != 0
     both = tests.with_columns(line_pct().alias("line_pct")).filter(pl.col("line_pct").is_not_null())
     touched = both.filter(off).select("install_no").unique()
     if touched.is_empty():
         return tests.with_columns(pl.lit(None, pl.String).alias("other_fuel"))
-    visits = (
-        both.join(touched, on="install_no", how="semi")
-        .group_by("install_no", "visit_no")
-        .agg(
-            off.all().alias("all_off"),
-            pl.col("line_pct").median().alias("line_pct"),
-            (pl.col("line_pct") - pl.col("line_pct").median()).abs().max().alias("scatter_pct"),
-            (rounding_pct(pl.col("o2_pct"), pl.col("line_pct")) / (1 - pl.col("o2_pct") / O2_IN_AIR_PCT))
-            .max()
-            .alias("allowed_pct"),
-            (pl.col("o2_pct").max() - pl.col("o2_pct").min()).alias("spread_pct"),
-            pl.col("analyser_computes").fill_null(False).all().alias("computes"),
-            pl.col("fuel").first(),
-            pl.col("fuel_co2_max_pct").first(),
-        )
+    visits = _lines_of_visits(both.join(touched, on="install_no", how="semi"), off)
+    one_line = visits.filter("all_off", (pl.col("misfit") <= MISFIT) | ~pl.col("computes"))
+    told = one_line.filter(
+        pl.col("computes")
+        | (pl.col("computes").is_null() & (pl.col("spread_pct") >= LEAST_SPREAD_PCT) & pl.col("fits_fuel_better"))
     )
-    on_line = visits.filter(pl.col("all_off") & (pl.col("scatter_pct") <= pl.col("allowed_pct"))).join(
-        _nearest_line(visits, fuel_terms), on="visit_no", how="inner"
+    set_otherwise = _nearest_line(told, fuel_terms, "visit_no").with_columns(pl.lit(False).alias("in_doubt"))
+    doubt = _nearest_line(_lines_of_installs(visits), fuel_terms, "install_no")
+    doubted = (
+        visits.select("install_no", "visit_no")
+        .join(doubt, on="install_no", how="inner")
+        .select("visit_no", "other_fuel", pl.lit(True).alias("in_doubt"))
     )
-    told = on_line.filter(pl.col("computes") | (pl.col("spread_pct") >= LEAST_SPREAD_PCT))
-    doubt = (
-        visits.join(on_line.select("visit_no", "other_fuel"), on="visit_no", how="left")
-        .group_by("install_no")
-        .agg(
-            pl.len().alias("visits"),
-            pl.col("other_fuel").null_count().alias("elsewhere"),
-            pl.col("other_fuel").drop_nulls().n_unique().alias("lines"),
-        )
-        .filter((pl.col("visits") >= FUEL_DOUBT_VISITS) & (pl.col("elsewhere") == 0) & (pl.col("lines") == 1))
-        .select("install_no", pl.lit(True).alias("in_doubt"))
-    )
-    marked = (
-        pl.concat([told, on_line.join(doubt, on="install_no", how="semi")])
-        .unique("visit_no")
-        .join(doubt, on="install_no", how="left")
-        .select("visit_no", "other_fuel", pl.col("in_doubt").fill_null(False))
-    )
+    marked = pl.concat([doubted, set_otherwise.join(doubted, on="visit_no", how="anti")])
     instead = (
         pl.when("in_doubt")
         .then(pl.lit(BIT["fuel_in_doubt"], pl.Int32))
         .otherwise(pl.lit(BIT["other_fuel_set"], pl.Int32))
     )
-    plain = pl.col("broken") & pl.lit(~OFF_LINE, pl.Int32)
     hit = off & pl.col("other_fuel").is_not_null()
     return (
         tests.join(marked, on="visit_no", how="left", maintain_order="left")
         .with_columns(
-            pl.when(hit).then(plain | instead).otherwise(pl.col("broken")).alias("broken"),
+            pl.when(hit).then((pl.col("broken") & pl.lit(~OFF_LINE, pl.Int32)) | instead).otherwise(pl.col("broken")),
             pl.when(hit).then("other_fuel").alias("other_fuel"),
         )
         .drop("in_doubt")
     )
 
 
-def _nearest_line(visits: pl.DataFrame, fuel_terms: pl.DataFrame) -> pl.DataFrame:
-    """visit_no, other_fuel: the fuel whose CO2max is nearest to the visit's line, if near and not the visit's own."""
-    lines = fuel_terms.select(pl.col("fuel").alias("other_fuel"), pl.col("fuel_co2_max_pct").alias("other_max_pct"))
+def _lines_of_visits(both: pl.DataFrame, off: pl.Expr) -> pl.DataFrame:
+    """One row per visit: its line, how well one line fits its tests, and whether that fits better than one O2 shift."""
+    o2, line, own = pl.col("o2_pct"), pl.col("line_pct"), pl.col("fuel_co2_max_pct")
+    line_sd = ROUNDING_SD_PCT * (1 + (line / O2_IN_AIR_PCT).pow(2)).sqrt() / (1 - o2 / O2_IN_AIR_PCT)
+    shift = o2 - O2_IN_AIR_PCT * (1 - pl.col("co2_pct") / own)
+    shift_sd = ROUNDING_SD_PCT * (1 + (O2_IN_AIR_PCT / own).pow(2)).sqrt()
+    line_squares = ((line - line.mean()) / line_sd).pow(2).sum()
+    shift_squares = ((shift - shift.mean()) / shift_sd).pow(2).sum()
+    computes = pl.col("analyser_computes")
+    return both.group_by("install_no", "visit_no", maintain_order=True).agg(
+        off.all().alias("all_off"),
+        line.mean().alias("line_pct"),
+        (line_squares / pl.max_horizontal(pl.len() - 1, 1)).alias("misfit"),
+        (shift_squares > line_squares).alias("fits_fuel_better"),
+        (o2.max() - o2.min()).alias("spread_pct"),
+        pl.when(computes.is_null().any()).then(None).otherwise(computes.all()).alias("computes"),
+        pl.col("off_share").max().fill_null(0.0).alias("off_share"),
+        own.first(),
+    )
+
+
+def _lines_of_installs(visits: pl.DataFrame) -> pl.DataFrame:
+    """One row per install whose visits all lie off its fuel and on one line."""
+    line = pl.col("line_pct")
     return (
-        visits.select("visit_no", "line_pct", pl.col("fuel_co2_max_pct").alias("own_max_pct"))
-        .join(lines, how="cross")
+        visits.group_by("install_no", maintain_order=True)
+        .agg(
+            pl.len().alias("visits"),
+            (pl.col("all_off") & (pl.col("off_share") < ANALYSER_OFF_SHARE)).all().alias("all_off"),
+            ((line - line.median()).abs().max() <= 2 * SAME_LINE_PCT).alias("one_line"),
+            line.median().alias("line_pct"),
+            pl.col("fuel_co2_max_pct").first(),
+        )
+        .filter("all_off", "one_line", pl.col("visits") >= FUEL_DOUBT_VISITS)
+    )
+
+
+def _nearest_line(lines: pl.DataFrame, fuel_terms: pl.DataFrame, key: str) -> pl.DataFrame:
+    """key, other_fuel: the fuel whose CO2max is nearest to `line_pct`, if it is near and another line than the own."""
+    fuels = fuel_terms.select(pl.col("fuel").alias("other_fuel"), pl.col("fuel_co2_max_pct").alias("other_max_pct"))
+    return (
+        lines.select(key, "line_pct", pl.col("fuel_co2_max_pct").alias("own_max_pct"))
+        .join(fuels, how="cross")
         .with_columns((pl.col("line_pct") - pl.col("other_max_pct")).abs().alias("away_pct"))
         .filter(
-            (pl.col("away_pct") <= SAME_LINE_PCT)
-            & ((pl.col("other_max_pct") - pl.col("own_max_pct")).abs() > SAME_LINE_PCT)
+            pl.col("away_pct") <= SAME_LINE_PCT,
+            (pl.col("other_max_pct") - pl.col("own_max_pct")).abs() > SAME_LINE_PCT,
         )
-        .sort("visit_no", "away_pct", "other_fuel")
-        .unique("visit_no", keep="first", maintain_order=True)
-        .select("visit_no", "other_fuel")
+        .sort(key, "away_pct", "other_fuel")
+        .unique(key, keep="first", maintain_order=True)
+        .select(key, "other_fuel")
     )
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
-from derive_store import MEASURED, derived, one, store_of, reading, visit
+from derive_store import MEASURED, derived, one, reading, store_of, visit
 
 from pipeline.derive import VALUES
 from pipeline.errors import FleetError

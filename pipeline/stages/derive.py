@@ -26,15 +26,15 @@ select r.visit_no, r.visit_id, r.stage, r.firing, r.analyser_id,
     v.install_no,
     coalesce(v.burner_adjusted, false) or coalesce(v.exchanger_cleaning, 'none') <> 'none' as worked,
     i.fuel, i.altitude_m,
-    a.quartile_range_pct <= {spread} and a.tests >= {tests} as analyser_computes
+    case when a.compared_visits >= {visits} then a.scatter_pct <= {scatter} end as analyser_computes, a.off_share
 from current_readings r
 join current_visits v on v.visit_no = r.visit_no
 join current_installs i on i.install_no = v.install_no
-left join analyser_lines a on a.analyser_id = r.analyser_id and a.fuel = i.fuel
+left join analyser_lines a on a.analyser_id = r.analyser_id
 """.format(
     inputs=", ".join(f"r.{name}::double as {name}" for name in INPUTS),
-    spread=patterns.COMPUTED_SPREAD_PCT,
-    tests=patterns.COMPUTED_TESTS,
+    scatter=patterns.COMPUTED_SCATTER_PCT,
+    visits=patterns.COMPARED_VISITS,
 )
 
 MEND = """
