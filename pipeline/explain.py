@@ -198,7 +198,8 @@ def _visit(store: Store, visit_id: str) -> dict[str, Any]:
         file, line, reason = aside[0]
         raise FleetError(f"Visit {shown_value(visit_id)} was not taken: {file}, line {line}: {reason}.")
     near = [name for (name,) in store.rows(_NEAR, [visit_id, visit_id, visit_id])]
-    close = nearest(visit_id, near)
+    by_letters = {name.lower(): name for name in reversed(near)}
+    close = by_letters.get(str(nearest(visit_id.lower(), by_letters)))
     hint = f"Did you mean '{close}'? " if close else ""
     others = ", ".join(near) or "none: it holds no visits"
     raise FleetError(f"Visit {shown_value(visit_id)} is not in this store. {hint}Nearest are {others}.")
@@ -215,7 +216,7 @@ def _limits(store: Store, install_no: int) -> dict[tuple[str, str], Limit]:
     if not store.has("limits"):
         return {}
     rows = store.rows(
-        "select s.indicator, s.firing, s.unit, l.limit_low, l.limit_high, l.limit_source "
+        "select s.indicator, s.firing, s.unit, l.limit_low::double, l.limit_high::double, l.limit_source "
         "from limits l join series s on s.series_no = l.series_no where l.install_no = ?",
         [install_no],
     )
@@ -287,12 +288,9 @@ def _limit(limit: Limit | None, system: str) -> str:
     if limit is None or (limit[1] is None and limit[2] is None):
         return ""
     unit, low, high, source = limit
-    ends = [
-        word + _number(*_shown(end, unit, system))
-        for word, end in (("from ", low), ("up to ", high))
-        if end is not None
-    ]
-    return " ".join(ends) + (f" ({source})" if source else "")
+    bounds = [(word, end) for word, end in (("from", low), ("up to", high)) if end is not None]
+    ends = [f"{word} {_number(*_shown(end, unit, system))}" for word, end in bounds]
+    return " ".join(["limit", *ends]) + (f" ({source})" if source else "")
 
 
 def _said(name: str, value: float, system: str) -> str:
