@@ -71,7 +71,7 @@ def by_risk_within_hours(
 
     while needed(high) > total_hours and high < 1e6:
         high *= 4
-    for _ in range(60):
+    for _ in range(45):
         middle = (low + high) / 2
         if needed(middle) > total_hours:
             low = middle

@@ -8,6 +8,7 @@ T F(T) - D(T) = c, and then equals F(T) (Barlow & Hunter 1960, policy II, with F
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -39,12 +40,12 @@ class FreshCycles:
     def of(cls, chances: Chances, age: Array, start: Array | float = 0.0) -> FreshCycles:
         age = np.maximum(np.asarray(age, float), 1.0)
         now = chances.chance[:, 0].astype(float)
-        start = np.minimum(np.broadcast_to(np.asarray(start, float), now.shape), now)
+        begins = np.minimum(np.broadcast_to(np.asarray(start, float), now.shape), now)
         ahead = min(6, len(chances.nodes) - 1)
         then = chances.chance[:, ahead].astype(float)
-        slope = np.log(np.maximum(then - start, 1e-12) / np.maximum(now - start, 1e-12))
+        slope = np.log(np.maximum(then - begins, 1e-12) / np.maximum(now - begins, 1e-12))
         power = np.clip(slope / np.log1p(chances.nodes[ahead] / age), FLATTEST, STEEPEST)
-        return cls(chances, age, start, power, age * (start + (now - start) / (power + 1)))
+        return cls(chances, age, begins, power, age * (begins + (now - begins) / (power + 1)))
 
     def tolerated(self, tolerance: float) -> Array:
         """The chance that is accepted at a visit: the tolerance, of those that begin in range. -> (n,)."""
@@ -82,21 +83,25 @@ class FreshCycles:
         """T F(T) - D(T): the price of a visit at which an age is the best one. (n,) [d] -> (n,) [d]."""
         return age * self.chance_at(age) - self.days_out(age)
 
+    @cached_property
+    def _worth_at_nodes(self) -> Array:
+        # T F(T) - D(T) at the ages of the points; it rises along a row.
+        ages = self.age[:, None] + self.chances.nodes
+        return ages * self.chances.chance.astype(float) - (self.before[:, None] + self.chances.cumulated)
+
     def best_age(self, price: Array) -> Array:
         """Age of least long-run cost for a visit that costs `price` out-of-range days; inf beyond the forecast.
         (n,) [d].
         """
-        points, nodes = self.chances.chance.astype(float), self.chances.nodes
-        total = self.before[:, None] + self.chances.cumulated()
-        ages = self.age[:, None] + nodes
-        worth = ages * points - total  # rises along a row, as T F(T) - D(T) does
+        points, nodes, worth = self.chances.chance, self.chances.nodes, self._worth_at_nodes
         early = self.age * (price / np.maximum(worth[:, 0], 1e-15)) ** (1 / (self.power + 1))
         step, reached = _first_reached(worth, price)
         row = np.arange(len(step))
-        start, slope = ages[row, step], np.diff(points, axis=1)[row, step] / np.diff(nodes)[step]
+        start, end = self.age + nodes[step], self.age + nodes[step + 1]
+        slope = (points[row, step + 1].astype(float) - points[row, step]) / (end - start)
         rest = np.maximum(price - worth[row, step], 0)
         late = np.sqrt(start**2 + 2 * rest / np.maximum(slope, 1e-300))  # F straight in between: exact
-        late = np.minimum(late, ages[row, step + 1])
+        late = np.minimum(late, end)
         return np.where(price <= worth[:, 0], np.minimum(early, self.age), np.where(reached, late, np.inf))
 
     def cost_rate(self, age: Array, price: Array) -> Array:

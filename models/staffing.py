@@ -4,8 +4,8 @@
     subject to  sum_w x + y = 1 for each install;   sum_i hours x - sum u <= available for each week
                 x, y >= 0;   0 <= u <= over_hours, step by step dearer
 
-Solved exactly by column generation: a sample of the installs prices the hours, each install enters with the few weeks
-that are nearly best at these prices, HiGHS solves that programme, and every week left out is then priced. It ends
+Solved exactly by column generation: a sample of the installs prices the hours, each install enters with the weeks that
+are nearly best at these prices, HiGHS solves that programme, and every choice left out is then priced. It ends
 when no
 week left out could lower the cost, which is the proof that the whole programme is solved.
 """
@@ -21,8 +21,8 @@ from scipy.optimize import linprog
 
 from models.visit_weeks import Array, Ints
 
-SAMPLES = (400, 2500, 12_000)  # installs that price the hours before the whole area does
-COLUMNS_PER_INSTALL = 3.0
+SAMPLES = (400, 4000, 20_000)  # installs that price the hours before the whole area does
+CHOICES_PER_INSTALL = 1.7
 PRICING_TOLERANCE = 1e-7
 NO_WEEK = -1
 
@@ -77,23 +77,19 @@ def solve_weeks(cost: Array, without: Array, hours: Array, available: Array, mor
     more = MoreHours(np.zeros((0, weeks)), np.zeros((0, weeks))) if more is None else more
     if n == 0:
         return Staffing(0.0, np.zeros(weeks), sparse.csr_matrix((0, weeks)), np.zeros(0), 0.0)
-    open_ = np.isfinite(cost)
     total = max(float(hours.sum()), 1e-12)
+    choices = np.column_stack([cost, without])
     price: Array | None = None
     for size in [s for s in SAMPLES if s < n / 1.5]:
         rows = np.unique(np.linspace(0, n - 1, size).astype(np.int64))
         part = float(hours[rows].sum()) / total
-        keep = open_[rows] if price is None else _nearly_best(cost[rows], without[rows], hours[rows], price)
-        price = _generate(
-            cost[rows], without[rows], hours[rows], available * part, MoreHours(more.hours * part, more.price), keep,
-            slack=len(rows) // 100,
-        )[1]  # fmt: skip
-    keep = open_.copy() if price is None else _nearly_best(cost, without, hours, price)
-    solution, price, kept = _generate(cost, without, hours, available, more, keep, slack=0)
-    row, week = np.nonzero(kept)
-    share = sparse.csr_matrix((np.clip(solution.x[: len(row)], 0, 1), (row, week)), shape=(n, weeks))
-    bound = lagrangian_bound(cost, without, hours, available, price, more)
-    return Staffing(float(solution.fun), price, share, solution.x[len(row) : len(row) + n], float(solution.fun - bound))
+        own = MoreHours(more.hours * part, more.price)
+        price = _generate(choices[rows], hours[rows], available * part, own, price, slack=len(rows) // 100).price
+    last = _generate(choices, hours, available, more, price, slack=0)
+    bound = lagrangian_bound(cost, without, hours, available, last.price, more)
+    weekly = last.share[:, :weeks]
+    none = np.asarray(last.share[:, [weeks]].todense()).ravel()
+    return Staffing(last.objective, last.price, weekly, none, last.objective - bound)
 
 
 def lagrangian_bound(
@@ -110,70 +106,100 @@ def lagrangian_bound(
     return bound
 
 
-def _nearly_best(cost: Array, without: Array, hours: Array, price: Array) -> NDArray[np.bool_]:
-    """The weeks whose priced cost lies nearest to each install's least, a few per install on average."""
-    gap = cost + price * hours[:, None]
-    gap -= np.minimum(gap.min(axis=1), without)[:, None]
-    finite = np.flatnonzero(np.isfinite(gap))
-    wanted = int(COLUMNS_PER_INSTALL * len(cost))
-    if len(finite) <= wanted:
-        return np.isfinite(gap)
-    level = np.partition(gap.ravel()[finite], wanted)[wanted]
-    return gap <= level
+@dataclass(frozen=True)
+class _Solution:
+    objective: float
+    price: Array
+    share: sparse.csr_matrix  # (n, weeks + 1)
 
 
-def _generate(cost, without, hours, available, more, keep, slack):
-    """Solve, price what was left out, add the best of it, until at most `slack` weeks would still lower the cost."""
-    open_ = np.isfinite(cost)
+def _priced(choices: Array, hours: Array, price: Array) -> Array:
+    """Cost of each choice with its hours paid; the last choice takes none."""
+    return choices + np.append(price, 0.0) * hours[:, None]
+
+
+def _generate(
+    choices: Array, hours: Array, available: Array, more: MoreHours, price: Array | None, slack: int
+) -> _Solution:
+    """Solve with few choices, price the others, add the best, until at most `slack` would still lower the cost."""
+    open_ = np.isfinite(choices)
+    keep = open_
+    if price is not None:
+        gap = _priced(choices, hours, price)
+        gap -= gap.min(axis=1)[:, None]
+        finite = gap[open_]
+        wanted = int(CHOICES_PER_INSTALL * len(choices))
+        if len(finite) > wanted:
+            keep = gap <= np.partition(finite, wanted)[wanted]
+    # Dearer than any choice an install has, so that it is in no optimum; it keeps the few choices feasible.
+    worst = np.where(open_, choices, -np.inf).max(axis=1) - choices.min(axis=1)
+    dearest = 2 * float((worst / np.maximum(hours, 1e-3)).max()) + 1.0
     while True:
-        solution, price, install_price = _restricted(cost, without, hours, available, more, keep)
-        reduced = cost + price * hours[:, None] - install_price[:, None]
+        found, install_price = _restricted(choices, hours, available, more, keep, dearest)
+        reduced = _priced(choices, hours, found.price) - install_price[:, None]
         bad = open_ & ~keep & (reduced < -PRICING_TOLERANCE)
-        count = int(bad.sum())
-        if count <= slack:
-            return solution, price, keep
+        if int(bad.sum()) <= slack:
+            return found
         best = np.argsort(np.where(bad, reduced, np.inf), axis=1, kind="stable")[:, :2]
         add = np.zeros_like(bad)
         np.put_along_axis(add, best, True, axis=1)
         keep = keep | (add & bad)
 
 
-def _restricted(cost, without, hours, available, more, keep):
-    """HiGHS on the kept columns. Returns the solution, the price of each week's hours, and of each install's visit."""
-    n, weeks = cost.shape
-    row, week = np.nonzero(keep)
+def _restricted(
+    choices: Array, hours: Array, available: Array, more: MoreHours, keep: NDArray[np.bool_], dearest: float
+) -> tuple[_Solution, Array]:
+    """HiGHS on the kept choices. Returns the solution, and each install's least priced choice."""
+    n, weeks = len(choices), choices.shape[1] - 1
+    count = keep.sum(axis=1)
+    only = count == 1  # nothing to choose: taken out, with its hours
+    fixed = keep[only].argmax(axis=1)
+    cost_of_fixed = float(choices[only, fixed].sum())
+    left = available - np.bincount(fixed, hours[only], minlength=weeks + 1)[:weeks]
+    free = np.flatnonzero(~only)
+    row, week = np.nonzero(keep[free])
     k = len(row)
     limited = np.flatnonzero(np.isfinite(available))
-    place = np.full(weeks, -1)
+    place = np.full(weeks + 1, -1)
     place[limited] = np.arange(len(limited))
     used = place[week] >= 0
-    steps = len(more.hours)
-    bought = np.tile(limited, steps)
-    total = k + n + len(bought)
-    visits = sparse.csr_matrix((np.ones(k + n), (np.r_[row, np.arange(n)], np.arange(k + n))), shape=(n, total))
+    prices = np.vstack([more.price, np.full(weeks, dearest)])[:, limited]
+    most = np.vstack([more.hours, np.full(weeks, np.inf)])[:, limited]
+    bought = np.tile(np.arange(len(limited)), len(prices))
+    total = k + len(bought)
+    visits = sparse.csr_matrix((np.ones(k), (row, np.arange(k))), shape=(len(free), total))
     budget = sparse.csr_matrix(
         (
-            np.r_[hours[row][used], -np.ones(len(bought))],
-            (np.r_[place[week][used], place[bought]], np.r_[np.flatnonzero(used), k + n + np.arange(len(bought))]),
+            np.r_[hours[free][row][used], -np.ones(len(bought))],
+            (np.r_[place[week][used], bought], np.r_[np.flatnonzero(used), k + np.arange(len(bought))]),
         ),
         shape=(len(limited), total),
     )
-    most = np.r_[np.full(k + n, np.inf), more.hours[:, limited].ravel()]
-    solution = linprog(
-        np.r_[cost[row, week], without, more.price[:, limited].ravel()],
-        A_ub=budget if len(limited) else None,
-        b_ub=available[limited] if len(limited) else None,
-        A_eq=visits,
-        b_eq=np.ones(n),
-        bounds=np.column_stack([np.zeros(total), most]),
-        method="highs-ipm" if k > 2000 else "highs-ds",
+    price, shares, objective = np.zeros(weeks), np.zeros(k), cost_of_fixed
+    if total:
+        solution = linprog(
+            np.r_[choices[free][row, week], prices.ravel()],
+            A_ub=budget if len(limited) else None,
+            b_ub=left[limited] if len(limited) else None,
+            A_eq=visits if len(free) else None,
+            b_eq=np.ones(len(free)) if len(free) else None,
+            bounds=np.column_stack([np.zeros(total), np.r_[np.full(k, np.inf), most.ravel()]]),
+            method="highs-ipm" if k > 2000 else "highs-ds",
+        )
+        if solution.status != 0:
+            raise RuntimeError(f"HiGHS found no optimum for {n} installs and {k} choices: {solution.message}")
+        shares, objective = np.clip(solution.x[:k], 0, 1), objective + float(solution.fun)
+        if len(limited):
+            price[limited] = np.maximum(-solution.ineqlin.marginals, 0)
+    every = sparse.csr_matrix(
+        (
+            np.r_[shares, np.ones(len(fixed))],
+            (np.r_[free[row], np.flatnonzero(only)], np.r_[week, fixed]),
+        ),
+        shape=(n, weeks + 1),
     )
-    if solution.status != 0:
-        raise RuntimeError(f"HiGHS found no optimum for {n} installs and {k} columns: {solution.message}")
-    price = np.zeros(weeks)
-    if len(limited):
-        price[limited] = np.maximum(-solution.ineqlin.marginals, 0)
-    return solution, price, solution.eqlin.marginals
+    kept = np.where(keep, _priced(choices, hours, price), np.inf)
+    return _Solution(objective, price, every), kept.min(axis=1)
 
 
 def whole_weeks(

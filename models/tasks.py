@@ -14,7 +14,6 @@ from numpy.typing import NDArray
 
 Flags = NDArray[np.bool_]
 CLASSES = ("exchanger", "burner", "electrodes", "trap", "media")
-KIND_MINUTES = {"rinse": 0.8, "brush": 1.0, "chemical": 1.7}  # of the exchanger's standard cleaning time, from memory
 FEWEST_CYCLES = 5
 UNBRUSHED = ("stainless", "aluminium")
 
@@ -39,20 +38,19 @@ class VisitTasks:
     cleaning: pl.Series
 
 
-def best_cleaning(effects: pl.DataFrame, visit_minutes: float, cleaning_minutes: float) -> dict[str, str]:
+def best_cleaning(effects: pl.DataFrame, kind_minutes: dict[str, float], visit_minutes: float) -> dict[str, str]:
     """Per exchanger design, the kind of cleaning that costs the fewest minutes per share of the fouling it takes away.
 
     The time to the next limit grows with the share restored, so a visit's minutes are spread over a cycle in proportion
     to it: least (visit + cleaning) / restored share. A kind must have been seen in at least five cycles.
 
-    effects: exchanger_design, indicator, kind, restored_share, cycles. visit_minutes: of the visit without the
-    cleaning,
-    travel included; cleaning_minutes: standard for the exchanger. [min]
+    effects: exchanger_design, indicator, kind, restored_share, cycles. kind_minutes: what each kind adds to a visit;
+    visit_minutes: of the visit without a cleaning, travel included. [min]
     """
     seen = (
         effects.filter(
             (pl.col("indicator") == "flue_over_return_k")
-            & pl.col("kind").is_in(list(KIND_MINUTES))
+            & pl.col("kind").is_in(list(kind_minutes))
             & (pl.col("cycles") >= FEWEST_CYCLES)
             & pl.col("restored_share").is_finite()
         )
@@ -60,10 +58,7 @@ def best_cleaning(effects: pl.DataFrame, visit_minutes: float, cleaning_minutes:
         .agg(((pl.col("restored_share") * pl.col("cycles")).sum() / pl.col("cycles").sum()).alias("share"))
         .with_columns(
             (
-                (
-                    visit_minutes
-                    + cleaning_minutes * pl.col("kind").replace_strict(KIND_MINUTES, return_dtype=pl.Float64)
-                )
+                (visit_minutes + pl.col("kind").replace_strict(kind_minutes, return_dtype=pl.Float64))
                 / pl.col("share").clip(0.05, 1.0)
             ).alias("minutes_per_share")
         )

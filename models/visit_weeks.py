@@ -8,6 +8,7 @@ matrix product serves a whole area.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -63,8 +64,9 @@ class Chances:
         low, high = self.chance[row, left].astype(float), self.chance[row, left + 1].astype(float)
         step = (self.nodes[left + 1] - self.nodes[left]) * share
         beyond = np.maximum(np.asarray(days, float) - self.nodes[-1], 0.0)
-        return self.cumulated()[row, left] + step * (low + share * (high - low) / 2) + beyond * self.chance[:, -1]
+        return self.cumulated[row, left] + step * (low + share * (high - low) / 2) + beyond * self.chance[:, -1]
 
+    @cached_property
     def cumulated(self) -> Array:
         """Expected days out of range from as_of to each node, (n, k) [d]."""
         chance = np.asarray(self.chance, float)

@@ -102,3 +102,15 @@ def test_absurd_minutes_do_not_bend_the_fit() -> None:
     )
     fresh, true = drawn(300, seed=10)
     assert np.abs(fit_minutes(typed).predict(fresh) - true).max() < 3
+
+
+def test_the_times_of_the_kinds_of_cleaning_come_from_the_visits() -> None:
+    visits, _ = drawn(4000, seed=11)
+    added = fit_minutes(visits).of_cleaning(visits.head(500))
+    assert added == pytest.approx({"rinse": 22, "brush": 35, "chemical": 60}, abs=1.5)
+
+
+def test_a_kind_of_cleaning_that_was_never_recorded_is_not_taken_for_a_quick_one() -> None:
+    visits, _ = drawn(3000, seed=12)
+    seen = visits.filter(pl.col("exchanger_cleaning") != "chemical")
+    assert fit_minutes(seen).of_cleaning(visits.head(500))["chemical"] >= 30  # the model's standard time

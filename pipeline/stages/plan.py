@@ -22,6 +22,7 @@ from pipeline.store import Store
 COUNTED_ON = 3  # a visit counts as made in the middle of its week
 SPREAD_HEADROOM = 1.15  # hours above the even level before an area without stated capacity pays for a peak
 SPREAD_PRICE = 0.5  # of the price of an hour: what each further level's worth of hours in a week adds to it
+TYPICAL_VISITS = 2_000  # visits the times of the kinds of cleaning are taken from
 PRICED_ON = 50_000  # installs the price of an hour is taken from
 
 PAST_VISITS = """
@@ -96,8 +97,13 @@ def planned_hours(store: Store, fleet: Fleet, settings: Settings) -> tuple[np.nd
     """Hours of each install's next visit, travel included, (n,) [h]; and what they come from."""
     travel = settings.plan.travel_minutes
     minutes = fit_minutes(store.frame(PAST_VISITS))
-    tasks = _tasks(store, fleet, travel)
-    return (minutes.predict(_planned_work(fleet, tasks)) + travel) / 60, minutes, tasks
+    kinds: dict[str, str] = {}
+    if store.has("cleaning_effects") and fleet.frame.height:
+        plain = _work(fleet, pl.lit("none")).gather_every(max(1, fleet.frame.height // TYPICAL_VISITS))
+        effects = store.frame("select exchanger_design, indicator, kind, restored_share, cycles from cleaning_effects")
+        kinds = best_cleaning(effects, minutes.of_cleaning(plain), float(minutes.predict(plain).mean()) + travel)
+    tasks = _tasks(fleet, kinds)
+    return (minutes.predict(_work(fleet, tasks.cleaning)) + travel) / 60, minutes, tasks
 
 
 def areas(fleet: Fleet) -> list[tuple[str, np.ndarray]]:
@@ -157,18 +163,8 @@ def area_windows(
     )
 
 
-def _tasks(store: Store, fleet: Fleet, travel: float) -> VisitTasks:
+def _tasks(fleet: Fleet, kinds: dict[str, str]) -> VisitTasks:
     frame = fleet.frame
-    kinds: dict[str, str] = {}
-    if store.has("cleaning_effects"):
-        typical = frame.select(
-            pl.col("base_visit_minutes").median(), pl.col("exchanger_cleaning_minutes").median()
-        ).row(0)
-        kinds = best_cleaning(
-            store.frame("select exchanger_design, indicator, kind, restored_share, cycles from cleaning_effects"),
-            (typical[0] or 40.0) + travel,
-            typical[1] or 30.0,
-        )
     design = frame["exchanger_design"].fill_null("")
     kind = design.replace_strict(kinds, default="", return_dtype=pl.String) if kinds else pl.Series([""] * frame.height)
     return write_tasks(
@@ -183,12 +179,12 @@ def _tasks(store: Store, fleet: Fleet, travel: float) -> VisitTasks:
     )
 
 
-def _planned_work(fleet: Fleet, tasks: VisitTasks) -> pl.DataFrame:
+def _work(fleet: Fleet, cleaning: pl.Series | pl.Expr) -> pl.DataFrame:
     due = fleet.tasks_due
     return fleet.frame.select(
         "model_no", "base_visit_minutes", "exchanger_cleaning_minutes", "trap_cleaning_minutes",
         pl.lit("annual").alias("purpose"),
-        tasks.cleaning.alias("exchanger_cleaning"),
+        cleaning.alias("exchanger_cleaning"),
         pl.Series("trap_cleaned", due["trap"]), pl.Series("media_renewed", due["media"]),
         pl.Series("electrodes_cleaned", due["electrodes"]), pl.Series("burner_adjusted", due["burner"]),
     )  # fmt: skip

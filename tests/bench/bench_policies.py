@@ -2,8 +2,9 @@
 
     python tests/bench/bench_policies.py --installs 600 --step-days 56
 
-The rules that forecast run the whole pipeline (read to forecast) on what has been recorded so far, at each step, and see nothing
-of the truth. All rules meet the same installs, weather and luck; the out-of-range days are counted from the truth.
+The rules that forecast run the whole pipeline (read to forecast) on what has been recorded so far, at each step, and
+see nothing of the truth. All rules meet the same installs, weather and luck; the out-of-range days are counted from
+the truth.
 """
 
 from __future__ import annotations
@@ -36,7 +37,7 @@ Lengths = Callable[[Fleet, np.ndarray], np.ndarray]
 
 
 def forecasting(lengths: Lengths, tolerance: float, factor: float) -> Rule:
-    """A rule that visits by the pipeline's own forecasts. lengths: cycle lengths from fleet and hours of a visit. [d]"""
+    """A rule that visits by the pipeline's own forecasts. lengths: of cycles, from fleet and hours of a visit. [d]"""
 
     def rule(seen: Seen) -> np.ndarray:
         with tempfile.TemporaryDirectory() as name, Store.open(None) as store:
