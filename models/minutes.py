@@ -95,7 +95,8 @@ def fit_minutes(visits: pl.DataFrame) -> VisitMinutes:
     if known.height > MOST_VISITS:
         known = known.gather_every(-(-known.height // MOST_VISITS))
     models = int(visits["model_no"].cast(pl.Int64).to_numpy().max(initial=0)) + 1
-    cleanings = dict(
+    counted = known["exchanger_cleaning"].fill_null("none").value_counts().sort("exchanger_cleaning")
+    cleanings = {str(kind): int(count) for kind, count in counted.iter_rows()}
         known["exchanger_cleaning"].fill_null("none").value_counts().sort("exchanger_cleaning").iter_rows()
     )
     if known.height < FEWEST_VISITS:

@@ -128,7 +128,7 @@ def plan_store(
                     "cycles": 40,
                 }
                 for d in range(models // 2)
-                for kind, share in (("rinse", 0.45), ("brush", 0.8), ("chemical", 0.9))
+                for kind, share in (("rinse", 0.45), ("brush", 0.8))
             ]
         ),
     )
