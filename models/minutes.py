@@ -97,8 +97,6 @@ def fit_minutes(visits: pl.DataFrame) -> VisitMinutes:
     models = int(visits["model_no"].cast(pl.Int64).to_numpy().max(initial=0)) + 1
     counted = known["exchanger_cleaning"].fill_null("none").value_counts().sort("exchanger_cleaning")
     cleanings = {str(kind): int(count) for kind, count in counted.iter_rows()}
-        known["exchanger_cleaning"].fill_null("none").value_counts().sort("exchanger_cleaning").iter_rows()
-    )
     if known.height < FEWEST_VISITS:
         nan = float("nan")
         return VisitMinutes("standard times", known.height, nan, nan, nan, models, cleanings, None)
@@ -111,9 +109,15 @@ def fit_minutes(visits: pl.DataFrame) -> VisitMinutes:
     mae = float(np.abs(error).mean())
     better = mae < standard
     return VisitMinutes(
-        "regression" if better else "standard times", known.height, mae, float(standard), float(error.mean()), models, cleanings,
+        "regression" if better else "standard times",
+        known.height,
+        mae,
+        float(standard),
+        float(error.mean()),
+        models,
+        cleanings,
         _ridge().fit(x, seen) if better else None,
-    )  # fmt: skip
+    )
 
 
 def _ridge() -> Ridge:
