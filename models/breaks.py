@@ -45,7 +45,7 @@ def log_odds(fit: SeriesFit, forest: Forest, state: State, step: float | None) -
     leaf = np.empty(len(readings.start), dtype=np.int64)
     at = forest.find(readings.install_no, readings.cycle_no)
     leaf[at[at >= 0]] = np.flatnonzero(at >= 0)
-    gamma = fit.gammas(forest.cycles["design_no"].to_numpy())[leaf]
+    gamma = fit.cycle_gammas(forest)[leaf]
     tau = clock(readings.hours, gamma[run])
     # what is expected of the cycle before its own readings: its install, and what acts on its level
     install = forest.parents[0][leaf]

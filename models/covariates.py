@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import polars as pl
 
-from models.cycle_sums import CycleSums, Forest
+from models.cycle_sums import PARTS, CycleSums, Forest
 from models.lower_levels import Column
 from models.smallblocks import slots
 
@@ -22,7 +22,8 @@ class Term:
     """One column of the fixed effects.
 
     how: intercept; opened (by a kind of work); carry (what had built up before that work, `centre` where that is not known,
-    with `spread`); category; number (standardised); since, batch (a change of pace).
+    with `spread`); category; number (standardised); aged (of unknown age, where drift is not straight); since, batch (a
+    change of pace).
     """
 
     component: int
@@ -53,9 +54,11 @@ class Term:
         if self.how == "number":
             x = numbers(frame[self.name], self.log)
             return np.nan_to_num((x - self.centre) / self.spread)
+        if self.how == "aged":
+            return (of_unknown_age(frame) & (frame["design_no"] == int(self.value)).to_numpy()).astype(float)
         if self.how in ("since", "batch"):
             return in_scope(frame, self.name, self.value, self.how, int(self.centre)).astype(float)
-        raise ValueError(f"term {self.how!r}; allowed: intercept, opened, carry, category, number, since, batch")
+        raise ValueError(f"term {self.how!r}; allowed: intercept, opened, carry, category, number, aged, since, batch")
 
 
     def applies(self, frame: pl.DataFrame) -> np.ndarray:
@@ -67,12 +70,17 @@ class Term:
         return here & (~listed if self.name.startswith("~") else listed)
 
 
+def of_unknown_age(frame: pl.DataFrame) -> np.ndarray:
+    """Cycles that were running when the records began; one opened by unrecorded work has an unknown level but a known age."""
+    return ((frame["opened_by"] == "unknown") & (frame["cycle_no"] % PARTS == 0)).fill_null(False).to_numpy()
+
+
 def in_scope(frame: pl.DataFrame, scope: str, number: str, how: str, year: int) -> np.ndarray:
-    """Cycles of a design or model (all: scope "fleet") that opened in or after a year, or installs put in in a year."""
+    """Cycles of a design or model (all: scope "fleet") that opened in or after a year, or whose install was put in then."""
     inside = np.ones(len(frame), dtype=bool) if scope == "fleet" else (frame[scope] == int(number)).fill_null(False).to_numpy()
-    if how == "since":
-        return inside & (opened_year(frame) >= year)
-    return inside & (frame["installed_year"] == year).fill_null(False).to_numpy()
+    if how == "since":  # a cycle with an unknown start does not know its year
+        return inside & (opened_year(frame) >= year) & (frame["opened_by"] != "unknown").fill_null(False).to_numpy()
+    return inside & (frame["installed_year"] >= year).fill_null(False).to_numpy()
 
 
 def opened_year(frame: pl.DataFrame) -> np.ndarray:

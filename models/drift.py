@@ -25,6 +25,7 @@ from models.fitted import (
     settle_levels,
     tree_sums,
 )
+from models.pace import AT_MOST, described, find_change, with_term
 from models.projection import Projector
 from models.robust import lost_variance, residuals, student_weights
 from models.series import FitOptions, SeriesInputs
@@ -75,10 +76,26 @@ def search(inputs: SeriesInputs, readings: Readings, options: FitOptions) -> Ser
     if len(options.gammas) > 1:
         gamma = choose_exponents(fit, forest)
         if gamma != fit.gamma:
-            fit = refit(replace(fit, gamma=gamma), forest)
+            bent = tuple(Term(RATE, "aged", value=str(d)) for d, g in sorted(gamma.items()) if g != 1.0)
+            terms = replace(fit.terms, terms=fit.terms.terms + bent)
+            fit = refit(replace(fit, gamma=gamma, terms=terms), forest)
     for _ in range(options.robust_rounds):
         fit = refit(reweighted(with_clean_levels(fit, forest), forest), forest)
+    if options.pace:
+        fit = with_paces(fit, forest)
     return settled(fit, forest)
+
+
+def with_paces(fit: SeriesFit, forest: Forest) -> SeriesFit:
+    """Changes of pace, the likeliest first, each fitted before the next is looked for."""
+    chances: dict[Term, float] = {}
+    for _ in range(AT_MOST):
+        found = find_change(fit, forest)
+        if found is None:
+            break
+        fit = refit(with_term(fit, found[0]), forest)
+        chances[found[0]] = found[1]
+    return replace(fit, paces=chances, pace=described(fit, forest, chances)) if chances else fit
 
 
 def without_breaks(fit: SeriesFit, forest: Forest) -> tuple[SeriesFit, Forest]:
@@ -102,7 +119,10 @@ def whole(searched: SeriesFit, readings: Readings) -> SeriesFit:
     fit, forest = without_breaks(fit, forest)
     if searched.options.robust_rounds:
         fit = reweighted(fit, forest, analysers=False)
-    return settled(refit(fit, forest), forest)
+    fit = refit(fit, forest)
+    if fit.paces:
+        fit = replace(fit, pace=described(fit, forest, fit.paces))
+    return settled(fit, forest)
 
 
 def enough(readings: Readings) -> bool:

@@ -9,7 +9,7 @@ import polars as pl
 
 from models import priors as assumed
 from models.analysers import AnalyserBias
-from models.covariates import LEVEL, Terms
+from models.covariates import LEVEL, Term, Terms, of_unknown_age
 from models.cycle_sums import PARTS, CycleSums, Forest, Readings, clock, rate_scale
 from models.series import FitOptions, SeriesInputs, forward
 from models.tree import Evaluation, Nodes, Priors, Tree, leaf_posteriors
@@ -43,7 +43,8 @@ class SeriesFit:
     before: pl.DataFrame | None = None  # install_no, cycle_no, fitted level just before the work that opened the cycle
     unknown: tuple[float, float] | None = None  # shift and spread of a level after an unknown start
     analysers: AnalyserBias | None = None
-    pace: pl.DataFrame | None = None
+    paces: dict[Term, float] = field(default_factory=dict)  # changes of pace in the terms, and the chance that each is none
+    pace: pl.DataFrame | None = None  # the same in words and numbers
     downweighted_share: float = 0.0
     converged: bool = True
     passes: int = 0
@@ -66,6 +67,14 @@ class SeriesFit:
             if g != 1.0:
                 out[design_no == d] = g
         return out
+
+    def cycle_gammas(self, forest: Forest) -> np.ndarray:
+        """Exponent per cycle. A cycle read from an unknown start does not know its clock: its line is taken as straight."""
+        gamma = self.gammas(forest.cycles["design_no"].to_numpy())
+        if np.all(gamma == 1.0):
+            return gamma
+        seen = forest.find(self.readings.install_no, self.readings.cycle_no) >= 0
+        return np.where(of_unknown_age(forest.cycles) & seen, 1.0, gamma)
 
     @property
     def offset(self) -> np.ndarray | None:
@@ -107,11 +116,12 @@ class SeriesFit:
         shift = pl.DataFrame(
             {"install_no": self.readings.install_no, "cycle_no": self.readings.cycle_no, "shift": self.readings.shift}
         )
-        forest = Forest.of(
-            pl.concat([seen, asked.join(seen, on=["install_no", "cycle_no"], how="anti")]), install_frame(self.inputs)
+        unread = asked.join(seen, on=["install_no", "cycle_no"], how="anti").with_columns(
+            pl.col("opened_by").fill_null("unknown").replace("unknown", "unread")
         )
+        forest = Forest.of(pl.concat([seen, unread]), install_frame(self.inputs))
         state = evaluate(self, forest)
-        gamma = self.gammas(forest.cycles["design_no"].to_numpy())
+        gamma = self.cycle_gammas(forest)
         mean, cov = settle_levels(self, forest, state, state.nodes[0])
         out = forest.cycles.select("install_no", "cycle_no").with_columns(
             pl.Series("m0", mean[0] + self.centre), pl.Series("m1", mean[1]), pl.Series("v00", cov[0]),
@@ -171,7 +181,8 @@ def seen_cycles(inputs: SeriesInputs, readings: Readings) -> pl.DataFrame:
 
 
 def freed_levels(forest: Forest) -> np.ndarray:
-    return (forest.cycles["opened_by"] == "unknown").fill_null(True).to_numpy()
+    """Cycles whose level nobody knows at their start: running when the records began ("unread": and never read since)."""
+    return forest.cycles["opened_by"].is_in(["unknown", "unread"]).fill_null(True).to_numpy()
 
 
 def built_up_before(fit: SeriesFit, forest: Forest) -> np.ndarray | None:
@@ -200,7 +211,7 @@ def tree_sums(fit: SeriesFit, forest: Forest) -> CycleSums:
     """Sums of the forest's cycles at the fit's exponents, weights and analyser biases."""
     runs = forest.find(fit.readings.install_no, fit.readings.cycle_no)
     gamma = np.ones(len(fit.readings.start))
-    gamma[runs[runs >= 0]] = fit.gammas(forest.cycles["design_no"].to_numpy())[runs >= 0]
+    gamma[runs[runs >= 0]] = fit.cycle_gammas(forest)[runs >= 0]
     return fit.readings.sums(gamma, fit.offset).at(runs)
 
 

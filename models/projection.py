@@ -21,7 +21,7 @@ class Projector:
         leaf_of_run[self.at[self.at >= 0]] = np.flatnonzero(self.at >= 0)
         self.run = readings.run
         self.leaf = leaf_of_run[self.run]
-        gamma = fit.gammas(forest.cycles["design_no"].to_numpy())[leaf_of_run]
+        gamma = fit.cycle_gammas(forest)[leaf_of_run]
         self.tau = clock(readings.hours, gamma[self.run])
         self.freed = freed_levels(forest)
         columns = fit.terms.columns(forest, built_up_before(fit, forest))

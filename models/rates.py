@@ -24,7 +24,7 @@ def model_rates(fit: SeriesFit) -> pl.DataFrame:
     installs = install_frame(fit.inputs)
     seen = seen_cycles(fit.inputs, fit.readings)
     silent = installs.join(seen, on="install_no", how="anti").select(
-        "install_no", pl.lit(0, dtype=pl.Int64).alias("cycle_no"), pl.lit("unknown").alias("opened_by"),
+        "install_no", pl.lit(0, dtype=pl.Int64).alias("cycle_no"), pl.lit("unread").alias("opened_by"),
         pl.lit(None, dtype=pl.Int32).alias("opened_day"), pl.lit(None, dtype=pl.Float64).alias("value_before"),
     )
     forest = Forest.of(pl.concat([seen, silent]), installs)

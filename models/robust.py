@@ -32,7 +32,7 @@ def residuals(fit: SeriesFit, forest: Forest, state: State) -> Residuals:
     leaf_of_run[at[at >= 0]] = np.flatnonzero(at >= 0)
     counts = np.diff(np.r_[readings.start, len(readings.z)])
     mean, cov = settle_levels(fit, forest, state, state.nodes[0])
-    gamma = fit.gammas(forest.cycles["design_no"].to_numpy())[leaf_of_run]
+    gamma = fit.cycle_gammas(forest)[leaf_of_run]
     spread = lambda x: np.repeat(x[leaf_of_run], counts)
     tau = clock(readings.hours, np.repeat(gamma, counts))
     z = readings.z - readings.centre - (0.0 if fit.offset is None else fit.offset)
