@@ -14,14 +14,26 @@ from reports import theme
 from reports.charts.history import History, history_svg
 
 PICTURES = 3  # on one card; more do not fit half a sheet of paper
-DONE = (("trap_cleaned", "trap cleaned"), ("media_renewed", "media renewed"), ("electrodes_cleaned", "electrodes cleaned"),
-        ("burner_adjusted", "burner adjusted"))
-BASIS = {"install": "its own readings", "model": "readings of its model", "design": "readings of its exchanger design",
-         "fleet": "the whole fleet"}
-MAKE_SAFE = ("Out of range now: if the first test confirms it, stop the appliance and make it safe as the local code and the "
-             "maker's instructions say. Licensed people only.")
-CO_HIGH = ("CO was out of range: watch your personal CO alarm on entering, air the room, test with the case closed. If it is "
-           "confirmed, stop the appliance, make it safe as the local code says and tell the user.")
+DONE = (
+    ("trap_cleaned", "trap cleaned"),
+    ("media_renewed", "media renewed"),
+    ("electrodes_cleaned", "electrodes cleaned"),
+    ("burner_adjusted", "burner adjusted"),
+)
+BASIS = {
+    "install": "its own readings",
+    "model": "readings of its model",
+    "design": "readings of its exchanger design",
+    "fleet": "the whole fleet",
+}
+MAKE_SAFE = (
+    "Out of range now: if the first test confirms it, stop the appliance and make it safe as the local code and the "
+    "maker's instructions say. Licensed people only."
+)
+CO_HIGH = (
+    "CO was out of range: watch your personal CO alarm on entering, air the room, test with the case closed. If it is "
+    "confirmed, stop the appliance, make it safe as the local code says and tell the user."
+)
 
 
 def words(text: str | None) -> list[str]:
@@ -71,8 +83,10 @@ def why_now(head: Mapping[str, Any], series: list[dict[str, Any]]) -> list[str]:
             read += f", 50{theme.NBSP}% by {theme.day(s['out_p50_on'])}"
         said.append(read + ".")
     if head["p_out_at_planned"] is not None:
-        said.append(f"Chance of being out in the planned week {theme.chance(head['p_out_at_planned'])}; "
-                    f"had it been left to the present interval {theme.chance(head['p_out_at_interval'])}.")
+        said.append(
+            f"Chance of being out in the planned week {theme.chance(head['p_out_at_planned'])}; "
+            f"had it been left to the present interval {theme.chance(head['p_out_at_interval'])}."
+        )
     if not said:
         said.append("Due by the present interval; nothing else calls for it.")
     return said
@@ -83,14 +97,26 @@ def last_done(last: Mapping[str, Any] | None) -> dict[str, Any] | None:
     if last is None:
         return None
     kind = last["exchanger_cleaning"]
-    work = ["exchanger cleaning not recorded" if kind is None
-            else "exchanger not cleaned" if kind == "none" else f"exchanger cleaned: {kind}"]
+    work = [
+        "exchanger cleaning not recorded"
+        if kind is None
+        else "exchanger not cleaned"
+        if kind == "none"
+        else f"exchanger cleaned: {kind}"
+    ]
     work += [text for key, text in DONE if last[key]]
-    return {"on": theme.day(last["visited_on"]), "purpose": last["purpose"], "by": last["technician_id"], "work": work,
-            "notes": (last["notes"] or "")[:400]}
+    return {
+        "on": theme.day(last["visited_on"]),
+        "purpose": last["purpose"],
+        "by": last["technician_id"],
+        "work": work,
+        "notes": (last["notes"] or "")[:400],
+    }
 
 
-def sisters_say(design: str | None, series: list[dict[str, Any]], sisters: Mapping[tuple[str | None, int], dict[str, Any]]) -> list[str]:
+def sisters_say(
+    design: str | None, series: list[dict[str, Any]], sisters: Mapping[tuple[str | None, int], dict[str, Any]]
+) -> list[str]:
     """What appliances of the same exchanger design do, for an install that has no history of its own."""
     said = []
     for s in series:
@@ -104,8 +130,15 @@ def sisters_say(design: str | None, series: list[dict[str, Any]], sisters: Mappi
     return said[:4]
 
 
-def build_cards(heads: pl.DataFrame, series: pl.DataFrame, points: pl.DataFrame, fans: pl.DataFrame, last: pl.DataFrame,
-                sisters: pl.DataFrame, as_of: date) -> dict[int, list[dict[str, Any]]]:
+def build_cards(
+    heads: pl.DataFrame,
+    series: pl.DataFrame,
+    points: pl.DataFrame,
+    fans: pl.DataFrame,
+    last: pl.DataFrame,
+    sisters: pl.DataFrame,
+    as_of: date,
+) -> dict[int, list[dict[str, Any]]]:
     """Cards by area number, soonest first.
 
     heads: one row per card. series: state and forecast per card and series. points: readings. fans: forecast by month
@@ -119,7 +152,9 @@ def build_cards(heads: pl.DataFrame, series: pl.DataFrame, points: pl.DataFrame,
     for no, k, on, stage, value in points.select("install_no", "series_no", "visited_on", "stage", "value").iter_rows():
         read[no, k].append((on, value, stage == "as_left"))
     fan: dict[tuple[int, int], list[tuple[date, float, float, float]]] = defaultdict(list)
-    for no, k, on, low, middle, high in fans.select("install_no", "series_no", "on", "low", "middle", "high").iter_rows():
+    for no, k, on, low, middle, high in fans.select(
+        "install_no", "series_no", "on", "low", "middle", "high"
+    ).iter_rows():
         fan[no, k].append((on, low, middle, high))
     lasts = {row["install_no"]: row for row in last.iter_rows(named=True)}
     kin = {(row["exchanger_design"], row["series_no"]): row for row in sisters.iter_rows(named=True)}
@@ -129,22 +164,50 @@ def build_cards(heads: pl.DataFrame, series: pl.DataFrame, points: pl.DataFrame,
         own = sorted(by_install[no], key=_pressing)
         shown = [s for s in own if read.get((no, s["series_no"])) or fan.get((no, s["series_no"]))][:PICTURES]
         # The one that leads the plan is always drawn, and first.
-        pictures = [{"label": s["label"], "unit": s["unit"],
-                     "limits": theme.limits_text(s["limit_low"], s["limit_high"], s["unit"]),
-                     "svg": history_svg(History(s["label"], s["unit"], read.get((no, s["series_no"]), []),
-                                                fan.get((no, s["series_no"]), []), s["limit_low"], s["limit_high"], as_of))}
-                    for s in shown]
+        pictures = [
+            {
+                "label": s["label"],
+                "unit": s["unit"],
+                "limits": theme.limits_text(s["limit_low"], s["limit_high"], s["unit"]),
+                "svg": history_svg(
+                    History(
+                        s["label"],
+                        s["unit"],
+                        read.get((no, s["series_no"]), []),
+                        fan.get((no, s["series_no"]), []),
+                        s["limit_low"],
+                        s["limit_high"],
+                        as_of,
+                    )
+                ),
+            }
+            for s in shown
+        ]
         first_time = head["visits"] == 0
-        cards[head["area_no"]].append({
-            **{k: head[k] for k in ("card_no", "install_id", "site_label", "model", "fuel", "area", "state", "planned_week")},
-            "week": theme.day(head["planned_week"]), "week_end": theme.day(head["planned_week"] + timedelta(days=4)),
-            "minutes": theme.quantity(head["expected_minutes"], "min", 0), "why": why_now(head, own), "pictures": pictures,
-            "find": " ".join(str(head[k] or "") for k in ("install_id", "site_label", "model")).lower(),
-            "rows": [_series_row(s) for s in own], "last": last_done(lasts.get(no)), "todo": words(head["tasks"]),
-            "bring": words(head["take_along"]), "cautions": cautions(head, own), "first_time": first_time,
-            "sisters": sisters_say(head["exchanger_design"], own, kin) if first_time else [],
-            "design": head["exchanger_design"], "installed": theme.month(head["installed_on"]),
-        })
+        cards[head["area_no"]].append(
+            {
+                **{
+                    k: head[k]
+                    for k in ("card_no", "install_id", "site_label", "model", "area", "state", "planned_week")
+                },
+                "fuel": (head["fuel"] or "fuel not given").replace("_", " "),
+                "week": theme.day(head["planned_week"]),
+                "week_end": theme.day(head["planned_week"] + timedelta(days=4)),
+                "minutes": theme.quantity(head["expected_minutes"], "min", 0),
+                "why": why_now(head, own),
+                "pictures": pictures,
+                "find": " ".join(str(head[k] or "") for k in ("install_id", "site_label", "model")).lower(),
+                "rows": [_series_row(s) for s in own],
+                "last": last_done(lasts.get(no)),
+                "todo": words(head["tasks"]),
+                "bring": words(head["take_along"]),
+                "cautions": cautions(head, own),
+                "first_time": first_time,
+                "sisters": sisters_say(head["exchanger_design"], own, kin) if first_time else [],
+                "design": head["exchanger_design"],
+                "installed": theme.month(head["installed_on"]),
+            }
+        )
     return dict(cards)
 
 
@@ -154,8 +217,13 @@ def _pressing(s: dict[str, Any]) -> tuple[Any, ...]:
 
 def _series_row(s: dict[str, Any]) -> dict[str, Any]:
     sign, word, _, _ = theme.STATES[s["state"]]
-    return {"label": s["label"], "value": theme.quantity(s["last_value"], s["unit"]), "on": theme.day(s["last_on"]),
-            "limits": theme.limits_text(s["limit_low"], s["limit_high"], s["unit"]),
-            "mark": Markup(f'<span class="state {s["state"]}"><span aria-hidden="true">{sign}</span> {word}</span>'),
-            "p": theme.chance(s["p_out_now"]), "due": theme.day(s["due_on"]),
-            "basis": BASIS.get(s["basis"] or "", s["basis"] or theme.DASH)}
+    return {
+        "label": s["label"],
+        "value": theme.quantity(s["last_value"], s["unit"]),
+        "on": theme.day(s["last_on"]),
+        "limits": theme.limits_text(s["limit_low"], s["limit_high"], s["unit"]),
+        "mark": Markup(f'<span class="state {s["state"]}"><span aria-hidden="true">{sign}</span> {word}</span>'),
+        "p": theme.chance(s["p_out_now"]),
+        "due": theme.day(s["due_on"]),
+        "basis": BASIS.get(s["basis"] or "", s["basis"] or theme.DASH),
+    }

@@ -23,11 +23,19 @@ from reports import theme
 
 # Characters that XML does not have: one of them in a drawn string makes vl-convert end the Python process.
 NOT_XML = r"[\x00-\x08\x0b\x0c\x0e-\x1f\ufffe\uffff]"
-CSP_SITE = ("default-src 'none'; script-src 'self'; style-src 'self' 'unsafe-inline'; img-src data:; "
-            "base-uri 'none'; form-action 'none'")
-NAV = (("index.html", "Today"), ("staffing.html", "Staffing"), ("appliance-models.html", "Appliance models"),
-       ("visits.html", "Visits"), ("limits.html", "Limits"), ("tags.html", "Result tags"),
-       ("data-quality.html", "Data quality"))
+CSP_SITE = (
+    "default-src 'none'; script-src 'self'; style-src 'self' 'unsafe-inline'; img-src data:; "
+    "base-uri 'none'; form-action 'none'"
+)
+NAV = (
+    ("index.html", "Today"),
+    ("staffing.html", "Staffing"),
+    ("appliance-models.html", "Appliance models"),
+    ("visits.html", "Visits"),
+    ("limits.html", "Limits"),
+    ("tags.html", "Result tags"),
+    ("data-quality.html", "Data quality"),
+)
 
 
 @dataclass(frozen=True)
@@ -68,7 +76,10 @@ def split(spec: dict[str, Any]) -> tuple[dict[str, Any], dict[str, dict[str, lis
     Data sets are named by their content, so that equal frames are stored once on a page.
     """
     bare = {k: v for k, v in spec.items() if k != "datasets"}
-    return bare, {name: {c: [r[c] for r in rows] for c in rows[0]} if rows else {} for name, rows in spec.get("datasets", {}).items()}
+    return bare, {
+        name: {c: [r[c] for r in rows] for c in rows[0]} if rows else {}
+        for name, rows in spec.get("datasets", {}).items()
+    }
 
 
 def still(spec: dict[str, Any], name: str, width: int = 640) -> Markup:
@@ -93,12 +104,28 @@ def asset(name: str) -> str:
 @cache
 def templates() -> jinja2.Environment:
     env = jinja2.Environment(
-        autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True, lstrip_blocks=True,
-        loader=jinja2.FunctionLoader(lambda name: files("reports").joinpath("templates", name).read_text(encoding="utf-8")))
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        loader=jinja2.FunctionLoader(
+            lambda name: files("reports").joinpath("templates", name).read_text(encoding="utf-8")
+        ),
+    )
     env.policies["json.dumps_kwargs"] = {"separators": (",", ":"), "allow_nan": False}
-    env.globals.update(number=theme.number, quantity=theme.quantity, chance=theme.chance, day=theme.day,
-                       month=theme.month, plural=theme.plural, rate=theme.rate, limits_text=theme.limits_text,
-                       STATES=theme.STATES, DASH=theme.DASH, NBSP=theme.NBSP)
+    env.globals.update(
+        number=theme.number,
+        quantity=theme.quantity,
+        chance=theme.chance,
+        day=theme.day,
+        month=theme.month,
+        plural=theme.plural,
+        rate=theme.rate,
+        limits_text=theme.limits_text,
+        STATES=theme.STATES,
+        DASH=theme.DASH,
+        NBSP=theme.NBSP,
+    )
     return env
 
 
@@ -138,23 +165,40 @@ class Site:
         by_name: dict[str, Figure] = {}
         prefix = re.sub(r"[^a-z0-9]", "", name.removesuffix(".html"))
         for figure in figures or []:
-            spec = whole(figure.chart)
+            spec = whole(figure.chart) | {"description": clean(figure.finding)}  # read aloud as the chart's label
             specs[figure.name], rows = split(spec)
             data.update(rows)
             figure.still = still(spec, f"{prefix}-{figure.name}")
             by_name[figure.name] = figure
-        html = templates().get_template(template).render(
-            fleet=self.fleet, nav=NAV, here=name, root="../" * name.count("/"), csp=CSP_SITE, specs=specs, data=data,
-            fig=by_name, **context)
+        html = (
+            templates()
+            .get_template(template)
+            .render(
+                fleet=self.fleet,
+                nav=NAV,
+                here=name,
+                root="../" * name.count("/"),
+                csp=CSP_SITE,
+                specs=specs,
+                data=data,
+                fig=by_name,
+                **context,
+            )
+        )
         return self._put(name, html)
 
     def write_single(self, name: str, template: str, **context: Any) -> Path:
         """Write a page that carries its own style and script, for a phone that is handed one file."""
         script = asset("phone.js")
-        csp = (f"default-src 'none'; script-src 'sha256-{_sha(script)}'; style-src 'unsafe-inline'; img-src data:; "
-               "base-uri 'none'; form-action 'none'")
-        html = templates().get_template(template).render(
-            fleet=self.fleet, csp=csp, script=Markup(script), style=Markup(asset("page.css")), **context)
+        csp = (
+            f"default-src 'none'; script-src 'sha256-{_sha(script)}'; style-src 'unsafe-inline'; img-src data:; "
+            "base-uri 'none'; form-action 'none'"
+        )
+        html = (
+            templates()
+            .get_template(template)
+            .render(fleet=self.fleet, csp=csp, script=Markup(script), style=Markup(asset("page.css")), **context)
+        )
         return self._put(name, html)
 
     def write_index(self, name: str, area_no: int, rows: list[list[Any]]) -> Path:

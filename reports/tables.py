@@ -67,8 +67,9 @@ def state_mark(state: str) -> Markup:
     return Markup(f'<span class="state {state}"><span aria-hidden="true">{sign}</span> {word}</span>')
 
 
-def build(caption: str, frame: pl.DataFrame, columns: Sequence[Column], limit: int = 300, note: str = "",
-          rest: str = "") -> Table:
+def build(
+    caption: str, frame: pl.DataFrame, columns: Sequence[Column], limit: int = 300, note: str = "", rest: str = ""
+) -> Table:
     """A table of the frame's first rows; what is left out is said, with where it stands (`rest`)."""
     table = Table(caption, columns, note=note)
     for row in frame.head(limit).iter_rows(named=True):

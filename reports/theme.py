@@ -30,8 +30,27 @@ DASH = "–"
 NOT_KNOWN = "not recorded"
 
 # digits after the point by unit shown
-DECIMALS = {"K": 1, "°F": 1, "°C": 1, "ppm": 0, "%": 1, "µA": 1, "s": 0, "pH": 1, "kPa": 0, "psi": 1, "h": 1, "kg": 1,
-            "lb": 1, "kW": 1, "kBtu/h": 0, "mg/L": 0, "gpg": 1, "m": 0, "ft": 0}
+DECIMALS = {
+    "K": 1,
+    "°F": 1,
+    "°C": 1,
+    "ppm": 0,
+    "%": 1,
+    "µA": 1,
+    "s": 0,
+    "pH": 1,
+    "kPa": 0,
+    "psi": 1,
+    "h": 1,
+    "kg": 1,
+    "lb": 1,
+    "kW": 1,
+    "kBtu/h": 0,
+    "mg/L": 0,
+    "gpg": 1,
+    "m": 0,
+    "ft": 0,
+}
 
 
 def number(value: Any, decimals: int = 0) -> str:
@@ -123,17 +142,35 @@ FONT = "system-ui, 'Segoe UI', 'Helvetica Neue', 'Liberation Sans', Arial, sans-
 CONFIG: dict[str, Any] = {
     "font": FONT,
     "view": {"stroke": None},
-    "axis": {"labelFontSize": 12, "titleFontSize": 13, "titleFontWeight": "normal", "tickSize": 4, "labelLimit": 210,
-             "titlePadding": 8},
-    "legend": {"labelFontSize": 12, "titleFontSize": 13, "titleFontWeight": "normal", "orient": "top",
-               "labelLimit": 260, "titleLimit": 0, "symbolStrokeWidth": 2},
+    "axis": {
+        "labelFontSize": 12,
+        "titleFontSize": 13,
+        "titleFontWeight": "normal",
+        "tickSize": 4,
+        "labelLimit": 210,
+        "titlePadding": 8,
+    },
+    "legend": {
+        "labelFontSize": 12,
+        "titleFontSize": 13,
+        "titleFontWeight": "normal",
+        "orient": "top",
+        "labelLimit": 260,
+        "titleLimit": 0,
+        "symbolStrokeWidth": 2,
+    },
     "header": {"labelFontSize": 12, "titleFontSize": 13},
     "axisTemporal": {"labelOverlap": "greedy"},
 }
 LIGHT: dict[str, Any] = {
     "background": "transparent",
-    "axis": {"labelColor": "#1b1f24", "titleColor": "#1b1f24", "gridColor": "#c9ced4", "domainColor": "#57606a",
-             "tickColor": "#57606a"},
+    "axis": {
+        "labelColor": "#1b1f24",
+        "titleColor": "#1b1f24",
+        "gridColor": "#c9ced4",
+        "domainColor": "#57606a",
+        "tickColor": "#57606a",
+    },
     "legend": {"labelColor": "#1b1f24", "titleColor": "#1b1f24"},
     "text": {"color": "#1b1f24"},
     "title": {"color": "#1b1f24"},

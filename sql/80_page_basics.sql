@@ -11,10 +11,12 @@ with worst as (
            bool_or(state = 'in_range') as is_in,
            min(due_on) as due_on,
            1 - exp(sum(ln(greatest(1e-12, 1 - coalesce(p_out_now, 0))))) as p_out_now,
-           count(*) filter (state = 'out_of_range') as series_out
+           count(*) filter (state = 'out_of_range') as series_out,
+           bool_or(state = 'out_of_range' and indicator = 'co_air_free_ppm') as co_out
     from forecasts group by install_no
 )
 select i.install_no, i.install_id, i.area_no, i.model_no, w.due_on, w.p_out_now, coalesce(w.series_out, 0) as series_out,
+       coalesce(w.co_out, false) as co_out,
        case when w.is_out then 'out_of_range'
             when w.due_on <= page_as_of() + 90 then 'due'
             when w.is_in then 'in_range'

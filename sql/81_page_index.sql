@@ -16,15 +16,16 @@ from page_state;
 
 create or replace view page_first as
 with picked as (
-    select install_no, state, due_on, p_out_now
+    select install_no, state, due_on, p_out_now, co_out
     from page_state where state in ('out_of_range', 'due')
-    order by state = 'out_of_range' desc, p_out_now desc nulls last, due_on, install_no limit 20
+    order by state = 'out_of_range' desc, co_out desc, p_out_now desc nulls last, due_on, install_no limit 20
 ), lead_series as (
     select * from page_series_state semi join picked using (install_no)
     qualify row_number() over (partition by install_no
-                               order by state = 'out_of_range' desc, p_out_now desc nulls last, due_on, series_no) = 1
+                               order by state = 'out_of_range' desc, indicator = 'co_air_free_ppm' and state = 'out_of_range' desc,
+                                        p_out_now desc nulls last, due_on, series_no) = 1
 )
-select p.install_no, l.install_id, l.site_label, l.area_no, l.area, l.model, p.state, p.due_on, p.p_out_now,
+select p.install_no, l.install_id, l.site_label, l.area_no, l.area, l.model, p.state, p.co_out, p.due_on, p.p_out_now,
        s.label, s.unit, s.last_value, s.last_on, s.limit_low, s.limit_high, v.planned_week
 from picked p join page_labels l using (install_no)
 left join lead_series s using (install_no)

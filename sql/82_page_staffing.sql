@@ -9,7 +9,7 @@ from area_weeks w left join current_areas a using (area_id);
 create or replace view page_interval_weeks as
 with moved as (
     select planned_week, expected_minutes / 60 as hours,
-           greatest(date_trunc('week', interval_on), date_trunc('week', page_as_of()))::date as interval_week
+           date_trunc('week', interval_on)::date as interval_week
     from visit_plan where planned_week is not null
 )
 select week, sum(planned_h) as planned_h, sum(interval_h) as interval_h, sum(planned)::bigint as planned,
@@ -18,13 +18,17 @@ from (
     select planned_week as week, hours as planned_h, 0 as interval_h, 1 as planned, 0 as at_interval from moved
     union all
     select interval_week, 0, hours, 0, 1 from moved where interval_week is not null)
-where week < (select max(planned_week) + 7 from visit_plan)
+where week between date_trunc('week', page_as_of()) and (select max(planned_week) from visit_plan)
 group by week;
 
 create or replace view page_brought_forward as
 select area_id, date_trunc('week', interval_on)::date as interval_week, count(*) as visits, sum(expected_minutes) / 60 as hours
 from visit_plan where planned_week + 27 < interval_on
 group by all;
+
+create or replace view page_overdue as
+select count(*) as visits, coalesce(sum(expected_minutes), 0) / 60 as hours
+from visit_plan where planned_week is not null and interval_on < date_trunc('week', page_as_of());
 
 create or replace view page_media as
 select date_trunc('month', week)::date as month, a.area_no, coalesce(nullif(a.name, ''), w.area_id) as area,

@@ -2,12 +2,19 @@
 
 from __future__ import annotations
 
+import atexit
+import shutil
+import tempfile
 from datetime import date, timedelta
+from functools import cache
 from importlib.resources import files
+from pathlib import Path
 
 import numpy as np
 import polars as pl
 
+from pipeline.settings import settings_from
+from pipeline.stages.pages import pages
 from pipeline.store import Store
 
 AS_OF = date(2026, 3, 16)
@@ -103,22 +110,50 @@ def small_store(hostile: str | None = None, installs: int = 60, areas: int = 3, 
     rng = np.random.default_rng(5)
     tables: dict[str, pl.DataFrame] = {}
     load = [0.16, 0.14, 0.12, 0.08, 0.04, 0.02, 0.02, 0.02, 0.04, 0.08, 0.12, 0.16]
-    tables["current_areas"] = pl.DataFrame([
-        {"area_id": f"A{k}", "area_no": k, "name": f"Valley {k}", "load": load} for k in range(areas)])
-    models = [{"model_id": f"M{k}", "model_no": k, "name": f"Alder {20 + 5 * k}", "exchanger_design": f"coil-{k // 2}",
-               "design_no": k // 2, "exchanger_material": ["stainless", "aluminium"][k // 2 % 2], "condensing": True,
-               "rated_input_kw": 20.0 + 5 * k, "service_interval_months": 12.0} for k in range(4)]
+    tables["current_areas"] = pl.DataFrame(
+        [{"area_id": f"A{k}", "area_no": k, "name": f"Valley {k}", "load": load} for k in range(areas)]
+    )
+    models = [
+        {
+            "model_id": f"M{k}",
+            "model_no": k,
+            "name": f"Alder {20 + 5 * k}",
+            "exchanger_design": f"coil-{k // 2}",
+            "design_no": k // 2,
+            "exchanger_material": ["stainless", "aluminium"][k // 2 % 2],
+            "condensing": True,
+            "rated_input_kw": 20.0 + 5 * k,
+            "service_interval_months": 12.0,
+        }
+        for k in range(4)
+    ]
     tables["current_models"] = pl.DataFrame(models)
     number = np.arange(installs)
     area, model = number % areas, number % 4
-    tables["current_installs"] = pl.DataFrame({
-        "install_id": [f"I{k:05}" for k in number], "install_no": number, "model_id": [f"M{k}" for k in model],
-        "model_no": model, "design_no": model // 2, "area_id": [f"A{k}" for k in area], "area_no": area,
-        "site_label": [f"{k} Mill Lane, boiler room" for k in number], "fuel": ["natural_gas", "propane"] * (installs // 2),
-        "installed_on": [date(2019, 5, 1)] * installs, "media_kg": [4.0 if k % 2 else None for k in number],
-        "burner_hours_per_year": [2000.0] * installs})
-    tables["install_clock"] = pl.DataFrame({"install_no": number, "hours_per_year": [2000.0] * installs,
-                                            "hours_rel_sd": [0.1] * installs, "basis": ["counter"] * installs})
+    tables["current_installs"] = pl.DataFrame(
+        {
+            "install_id": [f"I{k:05}" for k in number],
+            "install_no": number,
+            "model_id": [f"M{k}" for k in model],
+            "model_no": model,
+            "design_no": model // 2,
+            "area_id": [f"A{k}" for k in area],
+            "area_no": area,
+            "site_label": [f"{k} Mill Lane, boiler room" for k in number],
+            "fuel": ["natural_gas", "propane"] * (installs // 2),
+            "installed_on": [date(2019, 5, 1)] * installs,
+            "media_kg": [4.0 if k % 2 else None for k in number],
+            "burner_hours_per_year": [2000.0] * installs,
+        }
+    )
+    tables["install_clock"] = pl.DataFrame(
+        {
+            "install_no": number,
+            "hours_per_year": [2000.0] * installs,
+            "hours_rel_sd": [0.1] * installs,
+            "basis": ["counter"] * installs,
+        }
+    )
     series = _series()
     visits, tests, derived, seen = [], [], [], []
     middle = {0: 18.0, 1: 90.0, 2: 80.0, 3: 4.8, 4: 5.5, 5: 4.0, 6: 12.0, 7: 7.0, 8: 120.0}
@@ -129,28 +164,80 @@ def small_store(hostile: str | None = None, installs: int = 60, areas: int = 3, 
         for year in range(5):
             on = date(2022, 2, 1) + timedelta(days=int(365 * year + rng.integers(0, 40) + i % 30))
             v = len(visits)
-            visits.append({"visit_no": v, "visit_id": f"V{v:06}", "install_no": i, "install_id": f"I{i:05}",
-                           "visited_on": on, "technician_id": f"T{i % 5}", "purpose": "annual", "minutes_on_site": 62.0,
-                           "exchanger_cleaning": [None, "none", "rinse"][year % 3], "trap_cleaned": year % 2 == 0,
-                           "trap_drain_left_s": 9.0, "condensate_ph_left": 7.1, "system_pressure_kpa": 120.0,
-                           "notes": "pump noisy" if i % 7 == 0 else None, "file_id": 0, "line": v + 2})
+            visits.append(
+                {
+                    "visit_no": v,
+                    "visit_id": f"V{v:06}",
+                    "install_no": i,
+                    "install_id": f"I{i:05}",
+                    "visited_on": on,
+                    "technician_id": f"T{i % 5}",
+                    "purpose": "annual",
+                    "minutes_on_site": 62.0,
+                    "exchanger_cleaning": [None, "none", "rinse"][year % 3],
+                    "trap_cleaned": year % 2 == 0,
+                    "trap_drain_left_s": 9.0,
+                    "condensate_ph_left": 7.1,
+                    "system_pressure_kpa": 120.0,
+                    "notes": "pump noisy" if i % 7 == 0 else None,
+                    "file_id": 0,
+                    "line": v + 2,
+                }
+            )
             for stage_order, stage in enumerate(("as_found", "as_left")):
                 for k in middle:
                     scale = drift[k] * pace * (3 if stage == "as_found" else 0.3)
                     value = middle[k] * float(np.exp(scale + rng.normal(0, 0.04)))
-                    seen.append({"install_no": i, "series_no": k, "indicator": series["indicator"][k],
-                                 "firing": series["firing"][k], "visit_no": v, "visited_on": on, "stage": stage,
-                                 "stage_order": stage_order, "cycle_no": year,
-                                 "hours_in_cycle": 2000.0 if stage == "as_found" else 0.0, "clock_h": 2000.0 * year,
-                                 "value": value, "analyser_id": f"AN{i % 6}", "usable": True})
+                    seen.append(
+                        {
+                            "install_no": i,
+                            "series_no": k,
+                            "indicator": series["indicator"][k],
+                            "firing": series["firing"][k],
+                            "visit_no": v,
+                            "visited_on": on,
+                            "stage": stage,
+                            "stage_order": stage_order,
+                            "cycle_no": year,
+                            "hours_in_cycle": 2000.0 if stage == "as_found" else 0.0,
+                            "clock_h": 2000.0 * year,
+                            "value": value,
+                            "analyser_id": f"AN{i % 6}",
+                            "usable": True,
+                        }
+                    )
                     last[i, k] = (value, on)
                 for firing in ("high", "low"):
-                    tests.append({"visit_no": v, "visit_id": f"V{v:06}", "stage": stage, "firing": firing, "o2_pct": 5.0,
-                                  "co2_pct": 9.0, "co_ppm": 70.0, "flue_temp_c": 58.0, "air_temp_c": 18.0,
-                                  "return_temp_c": 40.0, "flame_current_ua": 4.1, "analyser_id": f"AN{i % 6}"})
-                    derived.append({"visit_no": v, "visit_id": f"V{v:06}", "stage": stage, "firing": firing,
-                                    "excess_air_ratio": 1.28, "co2_dry_pct": 9.0, "co_air_free_ppm": 92.0,
-                                    "co_co2_ratio": 0.0008, "efficiency_gross_pct": 94.1, "flue_over_return_k": 18.0})
+                    tests.append(
+                        {
+                            "visit_no": v,
+                            "visit_id": f"V{v:06}",
+                            "stage": stage,
+                            "firing": firing,
+                            "o2_pct": 5.0,
+                            "co2_pct": 9.0,
+                            "co_ppm": 70.0,
+                            "flue_temp_c": 58.0,
+                            "air_temp_c": 18.0,
+                            "return_temp_c": 40.0,
+                            "flame_current_ua": 4.1,
+                            "analyser_id": f"AN{i % 6}",
+                        }
+                    )
+                    derived.append(
+                        {
+                            "visit_no": v,
+                            "visit_id": f"V{v:06}",
+                            "stage": stage,
+                            "firing": firing,
+                            "excess_air_ratio": 1.28,
+                            "co2_dry_pct": 9.0,
+                            "co_air_free_ppm": 92.0,
+                            "co_co2_ratio": 0.0008,
+                            "efficiency_gross_pct": 94.1,
+                            "flue_over_return_k": 18.0,
+                        }
+                    )
     tables["current_visits"], tables["current_readings"] = pl.DataFrame(visits), pl.DataFrame(tests)
     tables["derived"], tables["observations"] = pl.DataFrame(derived), pl.DataFrame(seen)
     limits, cycles, forecasts = [], [], []
@@ -161,85 +248,302 @@ def small_store(hostile: str | None = None, installs: int = 60, areas: int = 3, 
             low, high = (float(x) if x is not None else None for x in (low, high))
             general = i % 4 == 0
             source = series["general_source"][k] if general else "maker's manual, page 41"
-            limits.append({"install_no": i, "series_no": k, "limit_low": low, "limit_high": high, "limit_source": source,
-                           "general": general})
+            limits.append(
+                {
+                    "install_no": i,
+                    "series_no": k,
+                    "limit_low": low,
+                    "limit_high": high,
+                    "limit_source": source,
+                    "general": general,
+                }
+            )
             value, on = last.get((i, k), (None, None))
             out = value is not None and ((high is not None and value > high) or (low is not None and value < low))
             p = None if k == 8 else float(rng.beta(0.4, 4)) if not out else 0.97
             ahead = int(rng.integers(5, 900))
-            forecasts.append({
-                "install_no": i, "series_no": k, "install_id": f"I{i:05}", "indicator": series["indicator"][k],
-                "firing": series["firing"][k], "as_of": AS_OF, "last_value": value, "last_stage": "as_left" if on else None,
-                "last_on": on, "limit_low": low, "limit_high": high, "limit_source": source,
-                "state": "unknown" if value is None else "out_of_range" if out else "in_range", "p_out_now": p,
-                "due_on": None if p is None else AS_OF if p > 0.1 else AS_OF + timedelta(days=ahead),
-                "out_p50_on": None if p is None else AS_OF + timedelta(days=ahead + 200),
-                "rate_per_1000h": middle[k] * drift[k], "rate_low_per_1000h": middle[k] * drift[k] * 0.6,
-                "rate_high_per_1000h": middle[k] * drift[k] * 1.5, "basis": "install" if value else "design"})
+            forecasts.append(
+                {
+                    "install_no": i,
+                    "series_no": k,
+                    "install_id": f"I{i:05}",
+                    "indicator": series["indicator"][k],
+                    "firing": series["firing"][k],
+                    "as_of": AS_OF,
+                    "last_value": value,
+                    "last_stage": "as_left" if on else None,
+                    "last_on": on,
+                    "limit_low": low,
+                    "limit_high": high,
+                    "limit_source": source,
+                    "state": "unknown" if value is None else "out_of_range" if out else "in_range",
+                    "p_out_now": p,
+                    "due_on": None if p is None else AS_OF if p > 0.1 else AS_OF + timedelta(days=ahead),
+                    "out_p50_on": None if p is None else AS_OF + timedelta(days=ahead + 200),
+                    "rate_per_1000h": middle[k] * drift[k],
+                    "rate_low_per_1000h": middle[k] * drift[k] * 0.6,
+                    "rate_high_per_1000h": middle[k] * drift[k] * 1.5,
+                    "basis": "install" if value else "design",
+                }
+            )
             if k < 8:
                 log = series["transform"][k] == "log"
-                cycles.append({"install_no": i, "series_no": k, "m0": float(np.log(middle[k])) if log else middle[k],
-                               "m1": drift[k], "v00": 0.01, "v01": 0.0, "v11": 0.004, "gamma": 1.0, "hours_open": 1500.0,
-                               "basis": "install", "readings": 8})
+                cycles.append(
+                    {
+                        "install_no": i,
+                        "series_no": k,
+                        "m0": float(np.log(middle[k])) if log else middle[k],
+                        "m1": drift[k],
+                        "v00": 0.01,
+                        "v01": 0.0,
+                        "v11": 0.004,
+                        "gamma": 1.0,
+                        "hours_open": 1500.0,
+                        "basis": "install",
+                        "readings": 8,
+                    }
+                )
     tables["limits"], tables["open_cycles"] = pl.DataFrame(limits), pl.DataFrame(cycles)
     tables["forecasts"] = pl.DataFrame(forecasts, infer_schema_length=None)
     weeks = [AS_OF + timedelta(days=7 * w) for w in range(52)]
-    tables["visit_plan"] = pl.DataFrame([{
-        "install_id": f"I{i:05}", "area_id": f"A{i % areas}", "model_id": f"M{i % 4}", "due_on": AS_OF + timedelta(days=int(i)),
-        "leading_indicator": "co_air_free_ppm", "planned_week": weeks[i // 3 % 52], "expected_minutes": 65.0 + i % 9,
-        "p_out_at_planned": 0.08, "p_out_at_interval": 0.31, "tasks": "clean exchanger by rinse;clean trap",
-        "take_along": "trap gasket;neutralising media 4 kg", "last_visit_on": date(2025, 9, 10),
-        "interval_on": date(2026, 9, 10) + timedelta(days=int(i) % 120)} for i in number])
-    tables["area_weeks"] = pl.DataFrame([{
-        "area_id": f"A{a}", "week": w, "visits": 6, "hours_needed": 8.0 + (n * 7 + a * 3) % 5,
-        "hours_available": 10.0 if capacity else None, "hours_short": max(0.0, (n * 7 + a * 3) % 5 - 2.0) if capacity else None,
-        "hour_value": float((n + a) % 4) if capacity else None} for a in range(areas) for n, w in enumerate(weeks)],
-        infer_schema_length=None)
-    tables["plan_scenarios"] = pl.DataFrame([
-        {"risk_tolerance": t, "visits": 60 + n, "hours": 80.0 - 5 * n, "peak_week": weeks[3], "peak_hours": 12.0,
-         "expected_out_days": 300.0 + 90 * n} for n, t in enumerate((0.02, 0.05, 0.10, 0.20))])
-    tables["plan_comparisons"] = pl.DataFrame([
-        {"name": "plan", "against": "fixed interval", "visits": 66, "hours": 90.0, "extra_hours": 6.0, "out_days": 410.0,
-         "out_days_avoided": 130.0, "avoided_per_extra_hour": 21.7, "peak_week": weeks[3]}])
-    tables["media_weeks"] = pl.DataFrame([{"area_id": f"A{a}", "week": w, "media_kg": 1.5} for a in range(areas) for w in weeks])
+    tables["visit_plan"] = pl.DataFrame(
+        [
+            {
+                "install_id": f"I{i:05}",
+                "area_id": f"A{i % areas}",
+                "model_id": f"M{i % 4}",
+                "due_on": AS_OF + timedelta(days=int(i)),
+                "leading_indicator": "co_air_free_ppm",
+                "planned_week": weeks[1 if i >= installs - installs // 10 else i // 3 % 52],
+                "expected_minutes": 65.0 + i % 9,
+                "p_out_at_planned": 0.08,
+                "p_out_at_interval": 0.31,
+                "tasks": "clean exchanger by rinse;clean trap",
+                "take_along": "trap gasket;neutralising media 4 kg",
+                "last_visit_on": date(2025, 9, 10),
+                "interval_on": date(2026, 9, 10) + timedelta(days=int(i) % 120),
+            }
+            for i in number
+        ]
+    )
+    tables["area_weeks"] = pl.DataFrame(
+        [
+            {
+                "area_id": f"A{a}",
+                "week": w,
+                "visits": 6,
+                "hours_needed": 8.0 + (n * 7 + a * 3) % 5,
+                "hours_available": 10.0 if capacity else None,
+                "hours_short": max(0.0, (n * 7 + a * 3) % 5 - 2.0) if capacity else None,
+                "hour_value": float((n + a) % 4) if capacity else None,
+            }
+            for a in range(areas)
+            for n, w in enumerate(weeks)
+        ],
+        infer_schema_length=None,
+    )
+    tables["plan_scenarios"] = pl.DataFrame(
+        [
+            {
+                "risk_tolerance": t,
+                "visits": 60 + n,
+                "hours": 80.0 - 5 * n,
+                "peak_week": weeks[3],
+                "peak_hours": 12.0,
+                "expected_out_days": 300.0 + 90 * n,
+            }
+            for n, t in enumerate((0.02, 0.05, 0.10, 0.20))
+        ]
+    )
+    tables["plan_comparisons"] = pl.DataFrame(
+        [
+            {
+                "name": "plan",
+                "against": "fixed interval",
+                "visits": 66,
+                "hours": 90.0,
+                "extra_hours": 6.0,
+                "out_days": 410.0,
+                "out_days_avoided": 130.0,
+                "avoided_per_extra_hour": 21.7,
+                "peak_week": weeks[3],
+            }
+        ]
+    )
+    tables["media_weeks"] = pl.DataFrame(
+        [{"area_id": f"A{a}", "week": w, "media_kg": 1.5} for a in range(areas) for w in weeks]
+    )
     pairs = [(k, series["indicator"][k], series["firing"][k]) for k in range(8)]
-    tables["appliance_models"] = pl.DataFrame([{
-        "model_id": f"M{m}", "exchanger_design": f"coil-{m // 2}", "indicator": n, "firing": f, "installs": installs // 4,
-        "visits": 70, "rate_per_1000h": drift[k] * middle[k] * (1 + m / 3), "rate_low_per_1000h": drift[k] * middle[k] * (0.7 + m / 3),
-        "rate_high_per_1000h": drift[k] * middle[k] * (1.3 + m / 3), "median_days_to_out": 700.0 - 90 * m,
-        "share_out_at_interval": 0.05 * (m + 1), "rank": 4 - m, "worse_than_fleet_p": 0.2 + 0.25 * m}
-        for m in range(4) for k, n, f in pairs])
-    tables["cleaning_effects"] = pl.DataFrame([{
-        "exchanger_design": f"coil-{d}", "indicator": "flue_over_return_k", "firing": "high", "kind": kind,
-        "restored_share": 0.3 + 0.2 * n, "low": 0.2 + 0.2 * n, "high": 0.4 + 0.2 * n, "value_before": 25.0, "value_after": 19.0,
-        "cycles": 40} for d in range(2) for n, kind in enumerate(("brush", "rinse", "chemical"))])
-    tables["analyser_bias"] = pl.DataFrame([{
-        "analyser_id": f"AN{k}", "indicator": "o2_pct", "bias": 0.1 * (k - 2), "low": 0.1 * (k - 2) - 0.1, "high": 0.1 * (k - 2) + 0.1,
-        "tests": 90, "unit": "%", "wants_calibration": k == 5} for k in range(6)])
-    tables["pace_changes"] = pl.DataFrame([{
-        "indicator": "flue_over_return_k", "firing": "high", "scope": "model", "name": "M3", "since": date(2025, 1, 1),
-        "ratio": 1.6, "low": 1.2, "high": 2.1, "p": 0.003, "installs": 15}])
-    tables["backtest_scores"] = pl.DataFrame([{
-        "indicator": n, "firing": f, "horizon_months": h, "method": m, "n": 300, "events": 25, "brier": 0.06,
-        "brier_skill": 0.3 - 0.07 * j, "log_score": 0.2, "auc": 0.8, "calibration_intercept": 0.02, "calibration_slope": 0.95,
-        "coverage80": 0.79} for _, n, f in pairs for h in (6, 12)
-        for j, m in enumerate(("foulcast", "boosted_trees", "common_drift", "own_line", "base_rate"))])
-    tables["backtest_bins"] = pl.DataFrame([{
-        "indicator": n, "firing": f, "horizon_months": 12, "p_mid": p, "observed": p * 0.95, "low": p * 0.7, "high": min(1, p * 1.3),
-        "n": 50} for _, n, f in pairs for p in (0.05, 0.2, 0.4, 0.7)])
-    tables["input_files"] = pl.DataFrame([{"file_id": 0, "kind": "visits", "name": "visits/2025.csv", "fingerprint": "ab", "bytes": 9,
-                                           "rows": len(visits), "status": "read", "message": ""}])
-    tables["rejected_rows"] = pl.DataFrame([{"file": "visits/2025.csv", "line": 7 + k, "column": "install_id", "value": f"I9{k}",
-                                             "reason": "unknown install: not in installs.csv", "visit_id": f"VX{k}"} for k in range(4)])
-    tables["all_findings"] = pl.DataFrame([{"file": "readings/2025.csv", "line": 9 + k, "column": "co2_pct", "value": "19",
-                                            "rule": "o2_co2_disagree", "message": "O2 and CO2 cannot both be right", "visit_id": "V1",
-                                            "stage": "as_found", "firing": "high", "install_id": "I00001", "technician_id": "T1",
-                                            "analyser_id": "AN5", "misleads": True} for k in range(6)])
+    tables["appliance_models"] = pl.DataFrame(
+        [
+            {
+                "model_id": f"M{m}",
+                "exchanger_design": f"coil-{m // 2}",
+                "indicator": n,
+                "firing": f,
+                "installs": installs // 4,
+                "visits": 70,
+                "rate_per_1000h": drift[k] * middle[k] * (1 + m / 3),
+                "rate_low_per_1000h": drift[k] * middle[k] * (0.7 + m / 3),
+                "rate_high_per_1000h": drift[k] * middle[k] * (1.3 + m / 3),
+                "median_days_to_out": 700.0 - 90 * m,
+                "share_out_at_interval": 0.05 * (m + 1),
+                "rank": 4 - m,
+                "worse_than_fleet_p": 0.2 + 0.25 * m,
+            }
+            for m in range(4)
+            for k, n, f in pairs
+        ]
+    )
+    tables["cleaning_effects"] = pl.DataFrame(
+        [
+            {
+                "exchanger_design": f"coil-{d}",
+                "indicator": "flue_over_return_k",
+                "firing": "high",
+                "kind": kind,
+                "restored_share": 0.3 + 0.2 * n,
+                "low": 0.2 + 0.2 * n,
+                "high": 0.4 + 0.2 * n,
+                "value_before": 25.0,
+                "value_after": 19.0,
+                "cycles": 40,
+            }
+            for d in range(2)
+            for n, kind in enumerate(("brush", "rinse", "chemical"))
+        ]
+    )
+    tables["analyser_bias"] = pl.DataFrame(
+        [
+            {
+                "analyser_id": f"AN{k}",
+                "indicator": "o2_pct",
+                "bias": 0.1 * (k - 2),
+                "low": 0.1 * (k - 2) - 0.1,
+                "high": 0.1 * (k - 2) + 0.1,
+                "tests": 90,
+                "unit": "%",
+                "wants_calibration": k == 5,
+            }
+            for k in range(6)
+        ]
+    )
+    tables["pace_changes"] = pl.DataFrame(
+        [
+            {
+                "indicator": "flue_over_return_k",
+                "firing": "high",
+                "scope": "model",
+                "name": "M3",
+                "since": date(2025, 1, 1),
+                "ratio": 1.6,
+                "low": 1.2,
+                "high": 2.1,
+                "p": 0.003,
+                "installs": 15,
+            }
+        ]
+    )
+    tables["backtest_scores"] = pl.DataFrame(
+        [
+            {
+                "indicator": n,
+                "firing": f,
+                "horizon_months": h,
+                "method": m,
+                "n": 300,
+                "events": 25,
+                "brier": 0.06,
+                "brier_skill": 0.3 - 0.07 * j,
+                "log_score": 0.2,
+                "auc": 0.8,
+                "calibration_intercept": 0.02,
+                "calibration_slope": 0.95,
+                "coverage80": 0.79,
+            }
+            for _, n, f in pairs
+            for h in (6, 12)
+            for j, m in enumerate(("foulcast", "boosted_trees", "common_drift", "own_line", "base_rate"))
+        ]
+    )
+    tables["backtest_bins"] = pl.DataFrame(
+        [
+            {
+                "indicator": n,
+                "firing": f,
+                "horizon_months": 12,
+                "p_mid": p,
+                "observed": p * 0.95,
+                "low": p * 0.7,
+                "high": min(1, p * 1.3),
+                "n": 50,
+            }
+            for _, n, f in pairs
+            for p in (0.05, 0.2, 0.4, 0.7)
+        ]
+    )
+    tables["input_files"] = pl.DataFrame(
+        [
+            {
+                "file_id": 0,
+                "kind": "visits",
+                "name": "visits/2025.csv",
+                "fingerprint": "ab",
+                "bytes": 9,
+                "rows": len(visits),
+                "status": "read",
+                "message": "",
+            }
+        ]
+    )
+    tables["rejected_rows"] = pl.DataFrame(
+        [
+            {
+                "file": "visits/2025.csv",
+                "line": 7 + k,
+                "column": "install_id",
+                "value": f"I9{k}",
+                "reason": "unknown install: not in installs.csv",
+                "visit_id": f"VX{k}",
+            }
+            for k in range(4)
+        ]
+    )
+    tables["all_findings"] = pl.DataFrame(
+        [
+            {
+                "file": "readings/2025.csv",
+                "line": 9 + k,
+                "column": "co2_pct",
+                "value": "19",
+                "rule": "o2_co2_disagree",
+                "message": "O2 and CO2 cannot both be right",
+                "visit_id": "V1",
+                "stage": "as_found",
+                "firing": "high",
+                "install_id": "I00001",
+                "technician_id": "T1",
+                "analyser_id": "AN5",
+                "misleads": True,
+            }
+            for k in range(6)
+        ]
+    )
     for table, frame in tables.items():
         if hostile is not None:
             frame = _poison(table, frame, hostile)
         store.append(table, frame)
     return store
+
+
+@cache
+def built_site(units: str = "si") -> Path:
+    """The site of `small_store`, made once for all tests of a session; tests only read it."""
+    folder = Path(tempfile.mkdtemp(prefix="foulcast-pages-"))
+    atexit.register(shutil.rmtree, folder, ignore_errors=True)
+    with small_store() as store:
+        pages(store, settings_from({"title": "Upper Valleys", "units": units}), folder / "site")
+    return folder / "site"
 
 
 # columns whose words the pages compare with; a hostile file cannot reach them
@@ -251,6 +555,6 @@ def _poison(table: str, frame: pl.DataFrame, text: str) -> pl.DataFrame:
     """Hostile text in every text column that a file can fill; keys get it behind their own value, so that they stay keys."""
     keys = {"install_id", "area_id", "model_id", "visit_id", "file", "exchanger_design"}
     reached = [c for c, t in frame.schema.items() if t == pl.String and (c not in SETTLED or c in keys)]
-    return frame.with_columns(pl.when(pl.col(c).is_not_null()).then(
-        pl.col(c) + text if c in keys else pl.lit(text)).alias(c) for c in reached)
-
+    return frame.with_columns(
+        pl.when(pl.col(c).is_not_null()).then(pl.col(c) + text if c in keys else pl.lit(text)).alias(c) for c in reached
+    )

@@ -13,30 +13,24 @@ from pathlib import Path
 import altair as alt
 import polars as pl
 import pytest
-from page_store import AS_OF, empty_store, small_store
+from page_store import AS_OF, built_site, empty_store, small_store
 
-from pipeline.settings import settings_from
-from pipeline.stages.pages import gas_pairs, pages
 from pipeline import fuels
+from pipeline.settings import settings_from
+from pipeline.stages.pages import gas_pairs, pages, prepare, staffing_of
 from reports import tables, theme
 from reports.charts.history import History, history_svg, nice_ticks
-from reports.site import Fleet, Figure, Site, shown, split, still, whole
+from reports.site import Figure, Fleet, Site, shown, split, still, whole
 
 
 @pytest.fixture(scope="module")
-def site(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    folder = tmp_path_factory.mktemp("si") / "site"
-    with small_store() as store:
-        pages(store, settings_from({"title": "Upper Valleys"}), folder)
-    return folder
+def site() -> Path:
+    return built_site()
 
 
 @pytest.fixture(scope="module")
-def us_site(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    folder = tmp_path_factory.mktemp("us") / "site"
-    with small_store() as store:
-        pages(store, settings_from({"title": "Upper Valleys", "units": "us"}), folder)
-    return folder
+def us_site() -> Path:
+    return built_site("us")
 
 
 def text_of(path: Path) -> str:
@@ -76,8 +70,18 @@ def test_text_is_escaped_and_scripts_stand_only_in_files(tmp_path: Path) -> None
     bad = "</script><img src=x onerror=alert(1)>"
     made = Site(tmp_path, Fleet(bad, AS_OF, "si", 0.1, 1))
     chart = alt.Chart(pl.DataFrame({"x": [1.0], "y": [bad]})).mark_bar().encode(x=alt.X("x:Q").title(bad), y="y:N")
-    page = made.write("visits.html", "data-quality.html.j2", [Figure("doubt", chart, bad)], headlines=[bad], rejected=tables.Table("", []),
-                      doubtful=None, who=None, complete=None, tests=None, input_files=tables.Table("", [])).read_text(encoding="utf-8")
+    page = made.write(
+        "visits.html",
+        "data-quality.html.j2",
+        [Figure("doubt", chart, bad)],
+        headlines=[bad],
+        rejected=tables.Table("", []),
+        doubtful=None,
+        who=None,
+        complete=None,
+        tests=None,
+        input_files=tables.Table("", []),
+    ).read_text(encoding="utf-8")
     assert "<img" not in page
     assert "onerror=alert" in html.unescape(page)
     scripts = re.findall(r"<script([^>]*)>(.*?)</script>", page, flags=re.S)
@@ -89,7 +93,9 @@ def test_text_is_escaped_and_scripts_stand_only_in_files(tmp_path: Path) -> None
 def test_every_page_has_a_policy_before_anything_else(site: Path) -> None:
     for path in site.rglob("*.html"):
         page = path.read_text(encoding="utf-8")
-        first = re.search(r"<meta charset[^>]*>\s*<meta http-equiv=\"Content-Security-Policy\" content=\"([^\"]+)\"", page)
+        first = re.search(
+            r"<meta charset[^>]*>\s*<meta http-equiv=\"Content-Security-Policy\" content=\"([^\"]+)\"", page
+        )
         assert first, path
         policy = html.unescape(first[1])
         assert "default-src 'none'" in policy
@@ -178,7 +184,15 @@ def test_cautions_stand_on_every_page(site: Path) -> None:
 def test_an_empty_store_still_gives_pages_that_say_so(tmp_path: Path) -> None:
     with empty_store() as store:
         names = pages(store, settings_from({}), tmp_path / "site")
-    assert {"index.html", "staffing.html", "appliance-models.html", "visits.html", "limits.html", "tags.html", "data-quality.html"} == set(names)
+    assert {
+        "index.html",
+        "staffing.html",
+        "appliance-models.html",
+        "visits.html",
+        "limits.html",
+        "tags.html",
+        "data-quality.html",
+    } == set(names)
     assert "No install is on record yet" in text_of(tmp_path / "site" / "index.html")
     assert "No visit is planned yet" in text_of(tmp_path / "site" / "staffing.html")
     assert "too few readings" in text_of(tmp_path / "site" / "appliance-models.html")
@@ -186,7 +200,8 @@ def test_an_empty_store_still_gives_pages_that_say_so(tmp_path: Path) -> None:
 
 def test_without_capacity_the_page_says_what_it_cannot_say(tmp_path: Path) -> None:
     with small_store(capacity=False) as store:
-        pages(store, settings_from({}), tmp_path / "site")
+        settings = settings_from({})
+        staffing_of(store, prepare(store, settings, tmp_path / "site"), settings)
     page = text_of(tmp_path / "site" / "staffing.html")
     assert "capacity.csv gave no hours" in page
     assert "h are short" not in page
@@ -203,14 +218,23 @@ def test_pairs_of_oxygen_and_carbon_dioxide_are_those_of_the_fuel() -> None:
     assert {f for f, _ in at} == {"natural_gas", "propane"}
 
 
-@pytest.mark.parametrize(("value", "text"), [(0.0, "under 1 %"), (0.004, "under 1 %"), (0.2, "20 %"), (1.0, "over 99 %"), (None, "–")])
+@pytest.mark.parametrize(
+    ("value", "text"), [(0.0, "under 1 %"), (0.004, "under 1 %"), (0.2, "20 %"), (1.0, "over 99 %"), (None, "–")]
+)
 def test_chances_are_never_certainties(value: float | None, text: str) -> None:
     assert theme.chance(value).replace("\u00a0", " ") == text
 
 
-@pytest.mark.parametrize(("low", "high", "unit", "text"), [
-    (None, 30.0, "K", "at most 30.0 K"), (1.5, None, "µA", "at least 1.5 µA"), (3.0, 7.0, "%", "3.0 to 7.0 %"), (5.0, 10.0, "pH", "pH 5.0 to 10.0"),
-    (None, None, "s", "no limit known")])
+@pytest.mark.parametrize(
+    ("low", "high", "unit", "text"),
+    [
+        (None, 30.0, "K", "at most 30.0 K"),
+        (1.5, None, "µA", "at least 1.5 µA"),
+        (3.0, 7.0, "%", "3.0 to 7.0 %"),
+        (5.0, 10.0, "pH", "pH 5.0 to 10.0"),
+        (None, None, "s", "no limit known"),
+    ],
+)
 def test_limits_in_words(low: float | None, high: float | None, unit: str, text: str) -> None:
     assert theme.limits_text(low, high, unit).replace("\u00a0", " ") == text
 
@@ -231,7 +255,19 @@ def test_ticks_are_round_and_inside() -> None:
 
 def test_the_card_picture_shows_readings_limit_and_forecast() -> None:
     fan = [(date(2026, 1, 1), 18.0, 20.0, 22.0), (date(2026, 7, 1), 20.0, 25.0, 31.0)]
-    svg = str(history_svg(History("Flue over return", "K", [(date(2024, 1, 1), 15.0, True), (date(2025, 1, 1), 31.0, False)], fan, None, 30.0, date(2026, 1, 1))))
+    svg = str(
+        history_svg(
+            History(
+                "Flue over return",
+                "K",
+                [(date(2024, 1, 1), 15.0, True), (date(2025, 1, 1), 31.0, False)],
+                fan,
+                None,
+                30.0,
+                date(2026, 1, 1),
+            )
+        )
+    )
     assert svg.count("<circle") == 1  # in range, as left
     assert svg.count('class="out"') == 1  # 31 K is above 30 K
     assert svg.count('class="lim"') == svg.count('class="fan"') == svg.count('class="now"') == 1

@@ -17,10 +17,18 @@ from pipeline.store import Store
 from pipeline.units import shown_unit, to_shown
 from reports import cards as card_builder
 from reports.pages import front, limits, models, quality, staffing, tags, visits
-from reports.site import Fleet, Site, shown
+from reports.site import Fleet, Site, clean, shown
 
-VIEWS = ("80_page_basics.sql", "81_page_index.sql", "82_page_staffing.sql", "83_page_models.sql", "84_page_visits.sql",
-         "85_page_limits.sql", "86_page_tags.sql", "87_page_quality.sql")
+VIEWS = (
+    "80_page_basics.sql",
+    "81_page_index.sql",
+    "82_page_staffing.sql",
+    "83_page_models.sql",
+    "84_page_visits.sql",
+    "85_page_limits.sql",
+    "86_page_tags.sql",
+    "87_page_quality.sql",
+)
 WEEKS_AHEAD = 8
 CARDS_OF_ALL = 16_000  # over the whole fleet; the plan itself is in exports/visit_plan.csv
 CARDS_AN_AREA = 1_000
@@ -32,32 +40,48 @@ SPREAD_80 = 1.2816  # standard deviations either side that hold 80 % of a normal
 
 def pages(store: Store, settings: Settings, site: Path) -> list[str]:
     """Write the site into the folder `site`; returns the names of its files."""
-    as_of = date.fromisoformat(store.fact("as_of") or date.today().isoformat())
+    made = prepare(store, settings, site)
+    made.assets()
+    visits_of(store, made)
+    front_of(store, made)
+    staffing_of(store, made, settings)
+    models_of(store, made)
+    limits_of(store, made, settings)
+    tags_of(store, made, settings)
+    quality_of(store, made)
+    return made.pages
+
+
+def prepare(store: Store, settings: Settings, site: Path) -> Site:
+    """Make the views and small tables that the pages read; returns the site, still empty."""
     areas = store.scalar("select count(*) from current_areas") or 1
-    store.write("page_options", pl.DataFrame({
-        "weeks_ahead": [WEEKS_AHEAD], "cards_per_area": [max(20, min(CARDS_AN_AREA, CARDS_OF_ALL // areas))], "models_drawn": [3],
-        "points_drawn": [150], "tag_weeks": [TAG_WEEKS], "tags_per_area": [max(10, min(TAGS_AN_AREA, CARDS_OF_ALL // areas))]}))
+    store.write(
+        "page_options",
+        pl.DataFrame(
+            {
+                "weeks_ahead": [WEEKS_AHEAD],
+                "cards_per_area": [max(20, min(CARDS_AN_AREA, CARDS_OF_ALL // areas))],
+                "models_drawn": [3],
+                "points_drawn": [150],
+                "tag_weeks": [TAG_WEEKS],
+                "tags_per_area": [max(10, min(TAGS_AN_AREA, CARDS_OF_ALL // areas))],
+            }
+        ),
+    )
     store.write("page_series", series_shown(settings.units))
     for name in VIEWS:
         store.run_file(name)
-    fleet = Fleet(settings.title, as_of, settings.units, settings.risk_tolerance, store.scalar("select count(*) from current_installs"))
-    made = Site(site, fleet)
-    made.assets()
-    _visits(store, made, as_of)
-    heads = get(store, "select install_no, area_no, card_no from page_cards")
-    front.front_page(made, {
-        "due_counts": get(store, "select * from page_due_counts"), "area_states": get(store, "select * from page_area_states"),
-        "first": get(store, "select * from page_first order by state = 'out_of_range' desc, p_out_now desc nulls last, due_on, install_no"),
-        "quality_counts": _counts(store)}, visits.card_pages(heads))
-    _staffing(store, made, settings)
-    _models(store, made)
-    _limits(store, made, settings)
-    _tags(store, made, settings)
-    quality.quality_page(made, {
-        **{name: get(store, f"select * from page_{name}") for name in ("rejected", "doubtful", "doubtful_by", "completeness", "test_completeness")},
-        "quality_counts": _counts(store),
-        "input_files": get(store, "select name, kind, rows, status, message from input_files order by file_id")})
-    return made.pages
+    as_of = date.fromisoformat(store.fact("as_of") or date.today().isoformat())
+    return Site(
+        site,
+        Fleet(
+            clean(settings.title),
+            as_of,
+            settings.units,
+            settings.risk_tolerance,
+            store.scalar("select count(*) from current_installs"),
+        ),
+    )
 
 
 def get(store: Store, query: str) -> pl.DataFrame:
@@ -70,9 +94,19 @@ def series_shown(units: str) -> pl.DataFrame:
     rows = []
     for s in SERIES:
         unit = shown_unit(s.unit, units)
-        rows.append({"series_no": s.series_no, "indicator": s.indicator, "firing": s.firing, "label": label_of(s),
-                     "short_label": s.title, "unit": unit.name.removesuffix(" difference"), "factor": unit.factor, "shift": unit.offset,
-                     "transform": s.transform})
+        rows.append(
+            {
+                "series_no": s.series_no,
+                "indicator": s.indicator,
+                "firing": s.firing,
+                "label": label_of(s),
+                "short_label": s.title,
+                "unit": unit.name.removesuffix(" difference"),
+                "factor": unit.factor,
+                "shift": unit.offset,
+                "transform": s.transform,
+            }
+        )
     return pl.DataFrame(rows, schema_overrides={"series_no": pl.Int32})
 
 
@@ -81,52 +115,127 @@ def label_of(s: Series) -> str:
 
 
 def _counts(store: Store) -> pl.DataFrame:
-    return get(store, """
+    return get(
+        store,
+        """
         select (select count(*) from current_visits) as visits, (select count(*) from current_readings) as tests,
                (select min(visited_on) from current_visits) as first_on, (select max(visited_on) from current_visits) as last_on,
                (select count(*) from (select distinct file, line from rejected_rows)) as set_aside,
-               (select count(*) from all_findings) as findings""")
+               (select count(*) from all_findings) as findings""",
+    )
 
 
-def _staffing(store: Store, made: Site, settings: Settings) -> None:
+def front_of(store: Store, made: Site) -> None:
+    heads = get(store, "select install_no, area_no, card_no from page_cards")
+    front.front_page(
+        made,
+        {
+            "due_counts": get(store, "select * from page_due_counts"),
+            "area_states": get(store, "select * from page_area_states"),
+            "first": get(
+                store,
+                "select * from page_first order by state = 'out_of_range' desc, co_out desc, p_out_now desc nulls last, due_on, install_no",
+            ),
+            "quality_counts": _counts(store),
+        },
+        visits.card_pages(heads),
+    )
+
+
+def quality_of(store: Store, made: Site) -> None:
+    quality.quality_page(
+        made,
+        {
+            **{
+                name: get(store, f"select * from page_{name}")
+                for name in ("rejected", "doubtful", "doubtful_by", "completeness", "test_completeness")
+            },
+            "quality_counts": _counts(store),
+            "input_files": get(store, "select name, kind, rows, status, message from input_files order by file_id"),
+        },
+    )
+
+
+def staffing_of(store: Store, made: Site, settings: Settings) -> None:
     mass = shown_unit("kg", settings.units)
-    forward = get(store, """
+    forward = get(
+        store,
+        """
         select a.area_no, coalesce(nullif(a.name, ''), f.area_id) as area, f.interval_week, f.visits, f.hours
-        from page_brought_forward f left join current_areas a using (area_id)""")
-    media = get(store, "select area_no, area, month, media_kg from page_media").with_columns((pl.col("media_kg") * mass.factor).alias("media"))
-    staffing.staffing_page(made, {
-        "weeks": get(store, "select * from page_weeks order by area_no, week"),
-        "interval_weeks": get(store, "select * from page_interval_weeks order by week"), "forward": forward, "media": media,
-        "scenarios": get(store, "select * from plan_scenarios"), "comparisons": get(store, "select * from plan_comparisons")}, mass.name)
+        from page_brought_forward f left join current_areas a using (area_id)""",
+    )
+    media = get(store, "select area_no, area, month, media_kg from page_media").with_columns(
+        (pl.col("media_kg") * mass.factor).alias("media")
+    )
+    staffing.staffing_page(
+        made,
+        {
+            "weeks": get(store, "select * from page_weeks order by area_no, week"),
+            "interval_weeks": get(store, "select * from page_interval_weeks order by week"),
+            "forward": forward,
+            "media": media,
+            "overdue": get(store, "select * from page_overdue"),
+            "minutes": get(store, "select * from plan_minutes") if store.has("plan_minutes") else pl.DataFrame(),
+            "scenarios": get(store, "select * from plan_scenarios"),
+            "comparisons": get(store, "select * from plan_comparisons"),
+        },
+        mass.name,
+    )
 
 
-def _models(store: Store, made: Site) -> None:
+def models_of(store: Store, made: Site) -> None:
     with_label = "join page_series s on s.indicator = t.indicator and s.firing = t.firing"
     # An analyser is judged over both firings at once, hence the indicator's title without the firing.
     title = "(select indicator, min(series_no) as series_no, any_value(short_label) as label, any_value(unit) as unit, any_value(factor) as factor from page_series group by indicator)"
-    models.models_page(made, {
-        "models": get(store, "select * from page_models"), "series": get(store, "select series_no, label, unit from page_series where series_no < 8"),
-        "model_points": get(store, "select * from page_model_points order by series_no, model_no, visit_no, stage"),
-        "model_curves": shown(_model_curves(store)), "model_limits": get(store, "select * from page_model_limits"),
-        "odd_limits": get(store, "select o.*, coalesce(nullif(m.name, ''), m.model_id) as model from page_odd_limits o join current_models m using (model_no)"),
-        "cleaning": get(store, f"""
+    models.models_page(
+        made,
+        {
+            "models": get(store, "select * from page_models"),
+            "series": get(store, "select series_no, label, unit from page_series where series_no < 8"),
+            "model_points": get(store, "select * from page_model_points order by series_no, model_no, visit_no, stage"),
+            "model_curves": shown(_model_curves(store)),
+            "model_limits": get(store, "select * from page_model_limits"),
+            "odd_limits": get(
+                store,
+                "select o.*, coalesce(nullif(m.name, ''), m.model_id) as model from page_odd_limits o join current_models m using (model_no)",
+            ),
+            "cleaning": get(
+                store,
+                f"""
             select s.series_no, s.label, s.unit, t.exchanger_design, t.kind, t.restored_share, t.low, t.high, t.cycles,
                    t.value_before * s.factor + s.shift as value_before, t.value_after * s.factor + s.shift as value_after
-            from cleaning_effects t {with_label}"""),
-        "analysers": get(store, f"""
+            from cleaning_effects t {with_label}""",
+            ),
+            "analysers": get(
+                store,
+                f"""
             select s.series_no, s.label, t.analyser_id as analyser, t.tests, t.wants_calibration, t.unit
-                   , t.bias, t.low, t.high from analyser_bias t join {title} s using (indicator)"""),
-        "pace": get(store, f"select t.*, s.label from pace_changes t {with_label}"),
-        "scores": get(store, f"select s.series_no, s.label, t.* exclude (indicator, firing) from backtest_scores t {with_label}"),
-        "bins": get(store, f"select s.series_no, s.label, t.* exclude (indicator, firing) from backtest_bins t {with_label}")})
+                   , t.bias, t.low, t.high from analyser_bias t join {title} s using (indicator)""",
+            ),
+            "pace": get(store, f"select t.*, s.label from pace_changes t {with_label}"),
+            "scores": get(
+                store,
+                f"select s.series_no, s.label, t.* exclude (indicator, firing) from backtest_scores t {with_label}",
+            ),
+            "bins": get(
+                store, f"select s.series_no, s.label, t.* exclude (indicator, firing) from backtest_bins t {with_label}"
+            ),
+        },
+    )
 
 
 def _model_curves(store: Store) -> pl.DataFrame:
     """The fitted band of each drawn model over burner hours: middle and the span of 80 % of its installs."""
-    bands = store.frame("select * from page_model_bands join page_series using (series_no) order by series_no, model_no")
+    bands = store.frame(
+        "select * from page_model_bands join page_series using (series_no) order by series_no, model_no"
+    )
     reach = store.frame("select series_no, model_no, max(hours) as reach from page_model_points group by all")
     hours = pl.DataFrame({"step": np.linspace(0, 1, 25)})
-    grid = bands.join(reach, on=["series_no", "model_no"]).join(hours, how="cross").with_columns((pl.col("reach") * pl.col("step")).alias("hours"))
+    grid = (
+        bands.join(reach, on=["series_no", "model_no"])
+        .join(hours, how="cross")
+        .with_columns((pl.col("reach") * pl.col("step")).alias("hours"))
+    )
     return back_to_units(grid, pl.col("hours")).select("series_no", "model_no", "hours", "q10", "q50", "q90")
 
 
@@ -137,52 +246,106 @@ def back_to_units(frame: pl.DataFrame, hours: pl.Expr) -> pl.DataFrame:
     wide = SPREAD_80 * (pl.col("v00") + 2 * tau * pl.col("v01") + tau * tau * pl.col("v11")).clip(0).sqrt()
 
     def unit(z: pl.Expr) -> pl.Expr:
-        return pl.when(pl.col("transform") == "log").then(z.clip(-30, 30).exp()).otherwise(z) * pl.col("factor") + pl.col("shift")
+        return pl.when(pl.col("transform") == "log").then(z.clip(-30, 30).exp()).otherwise(z) * pl.col(
+            "factor"
+        ) + pl.col("shift")
 
     return frame.with_columns(unit(mid - wide).alias("q10"), unit(mid).alias("q50"), unit(mid + wide).alias("q90"))
 
 
-def _limits(store: Store, made: Site, settings: Settings) -> None:
+def limits_of(store: Store, made: Site, settings: Settings) -> None:
     power = shown_unit("kW", settings.units)
     sheets = get(store, "select * from page_sheets").with_columns(
-        to_shown(pl.col("rated_input_kw"), "kW", settings.units).alias("rated_input"), pl.lit(power.name).alias("rated_unit"))
-    limits.limits_pages(made, {"sheets": sheets, "ranges": get(store, "select * from page_limits"),
-                               "pairs": shown(gas_pairs(fuels.load(settings.fuels), sheets["fuel"].drop_nulls().unique().sort().to_list()))})
+        to_shown(pl.col("rated_input_kw"), "kW", settings.units).alias("rated_input"),
+        pl.lit(power.name).alias("rated_unit"),
+    )
+    limits.limits_pages(
+        made,
+        {
+            "sheets": sheets,
+            "ranges": get(store, "select * from page_limits"),
+            "pairs": shown(
+                gas_pairs(fuels.load(settings.fuels), sheets["fuel"].drop_nulls().unique().sort().to_list())
+            ),
+        },
+    )
 
 
 def gas_pairs(known: fuels.FuelTable, names: list[str]) -> pl.DataFrame:
     """O2 and what belongs to it for each fuel: fuel, o2_pct, co2_pct (null where the fuel makes none), excess_air_pct, co_at_limit_factor."""
-    o2 = pl.DataFrame({"o2_pct": [k / 2 for k in range(0, 31)]})
-    found = [o2.with_columns(pl.lit(name).alias("fuel")).with_columns(
-        co2_from_o2_pct(pl.col("o2_pct"), known[name].terms().co2_max_pct).alias("co2_pct"),
-        (100 * (excess_air_ratio(pl.col("o2_pct"), known[name].terms()) - 1)).alias("excess_air_pct"),
-        co_measured_ppm(pl.lit(1.0), pl.col("o2_pct")).alias("co_at_limit_factor")) for name in names if name in known]
-    return pl.concat(found) if found else pl.DataFrame(schema={
-        "o2_pct": pl.Float64, "fuel": pl.String, "co2_pct": pl.Float64, "excess_air_pct": pl.Float64, "co_at_limit_factor": pl.Float64})
+    o2 = pl.DataFrame({"o2_pct": [k / 2 for k in range(31)]})
+    found = [
+        o2.with_columns(pl.lit(name).alias("fuel")).with_columns(
+            co2_from_o2_pct(pl.col("o2_pct"), known[name].terms().co2_max_pct).alias("co2_pct"),
+            (100 * (excess_air_ratio(pl.col("o2_pct"), known[name].terms()) - 1)).alias("excess_air_pct"),
+            co_measured_ppm(pl.lit(1.0), pl.col("o2_pct")).alias("co_at_limit_factor"),
+        )
+        for name in names
+        if name in known
+    ]
+    return (
+        pl.concat(found)
+        if found
+        else pl.DataFrame(
+            schema={
+                "o2_pct": pl.Float64,
+                "fuel": pl.String,
+                "co2_pct": pl.Float64,
+                "excess_air_pct": pl.Float64,
+                "co_at_limit_factor": pl.Float64,
+            }
+        )
+    )
 
 
-def _tags(store: Store, made: Site, settings: Settings) -> None:
+def tags_of(store: Store, made: Site, settings: Settings) -> None:
     units = settings.units
-    heads = get(store, "select * from page_tags").with_columns(to_shown(pl.col("system_pressure_kpa"), "kPa", units).alias("system_pressure"))
+    heads = get(store, "select * from page_tags").with_columns(
+        to_shown(pl.col("system_pressure_kpa"), "kPa", units).alias("system_pressure")
+    )
     tests = get(store, "select * from page_tag_tests").with_columns(
-        to_shown(pl.col("flue_temp_c"), "°C", units).alias("flue_temp"), to_shown(pl.col("flue_over_return_k"), "K", units).alias("flue_over_return"))
-    tags.tags_pages(made, {"tags": heads, "tag_tests": tests, "tag_limits": get(store, "select * from page_tag_limits")},
-                    {u: shown_unit(u, units).name.removesuffix(" difference") for u in ("°C", "K", "kPa")}, TAG_WEEKS)
+        to_shown(pl.col("flue_temp_c"), "°C", units).alias("flue_temp"),
+        to_shown(pl.col("flue_over_return_k"), "K", units).alias("flue_over_return"),
+    )
+    tags.tags_pages(
+        made,
+        {"tags": heads, "tag_tests": tests, "tag_limits": get(store, "select * from page_tag_limits")},
+        {u: shown_unit(u, units).name.removesuffix(" difference") for u in ("°C", "K", "kPa")},
+        TAG_WEEKS,
+    )
 
 
-def _visits(store: Store, made: Site, as_of: date) -> None:
+def visits_of(store: Store, made: Site) -> None:
     heads = get(store, "select * from page_card_heads")
     mass = shown_unit("kg", made.fleet.units)
     if mass.name != "kg":
-        heads = heads.with_columns(pl.col("take_along").map_elements(
-            lambda text: re.sub(r"(\d+(?:\.\d+)?) kg\b", lambda m: f"{float(m[1]) * mass.factor:.1f} {mass.name}", text), return_dtype=pl.String))
+        heads = heads.with_columns(
+            pl.col("take_along").map_elements(
+                lambda text: re.sub(
+                    r"(\d+(?:\.\d+)?) kg\b", lambda m: f"{float(m[1]) * mass.factor:.1f} {mass.name}", text
+                ),
+                return_dtype=pl.String,
+            )
+        )
     cards = card_builder.build_cards(
-        heads, get(store, "select * from page_card_series order by install_no, series_no"),
+        heads,
+        get(store, "select * from page_card_series order by install_no, series_no"),
         get(store, "select * from page_card_points order by install_no, series_no, visited_on, stage_order"),
-        shown(_fans(store, as_of)), get(store, "select * from page_card_last"), get(store, "select * from page_sisters"), as_of)
-    visits.visits_pages(made, {
-        "area_visits": get(store, "select * from page_area_visits"), "card_heads": heads, "find": get(store, "select * from page_find"),
-        "area_names": get(store, "select area_no, coalesce(nullif(name, ''), area_id) as area from current_areas")}, cards)
+        shown(_fans(store, made.fleet.as_of)),
+        get(store, "select * from page_card_last"),
+        get(store, "select * from page_sisters"),
+        made.fleet.as_of,
+    )
+    visits.visits_pages(
+        made,
+        {
+            "area_visits": get(store, "select * from page_area_visits"),
+            "card_heads": heads,
+            "find": get(store, "select * from page_find"),
+            "area_names": get(store, "select area_no, coalesce(nullif(name, ''), area_id) as area from current_areas"),
+        },
+        cards,
+    )
 
 
 def _fans(store: Store, as_of: date, months: int = 12) -> pl.DataFrame:
@@ -190,17 +353,38 @@ def _fans(store: Store, as_of: date, months: int = 12) -> pl.DataFrame:
 
     Burner hours of a month are the install's hours per year times the area's share for that calendar month.
     """
-    cycles = store.frame("select * from page_card_cycles join page_series using (series_no) order by install_no, series_no")
+    cycles = store.frame(
+        "select * from page_card_cycles join page_series using (series_no) order by install_no, series_no"
+    )
     if cycles.is_empty():
-        return pl.DataFrame(schema={"install_no": pl.Int32, "series_no": pl.Int32, "on": pl.Date, "low": pl.Float64,
-                                    "middle": pl.Float64, "high": pl.Float64})
+        return pl.DataFrame(
+            schema={
+                "install_no": pl.Int32,
+                "series_no": pl.Int32,
+                "on": pl.Date,
+                "low": pl.Float64,
+                "middle": pl.Float64,
+                "high": pl.Float64,
+            }
+        )
     firsts = pl.select(pl.lit(as_of).dt.offset_by(pl.format("{}mo", pl.int_range(months + 1)))).to_series()
     load = np.vstack(cycles["load"].to_list())
     run = np.zeros((cycles.height, months + 1))
     for k in range(months):
         run[:, k + 1] = run[:, k] + load[:, firsts[k].month - 1]
-    ahead = run * cycles["hours_per_year"].fill_null(0).to_numpy()[:, None] + cycles["hours_open"].fill_null(0).to_numpy()[:, None]
+    ahead = (
+        run * cycles["hours_per_year"].fill_null(0).to_numpy()[:, None]
+        + cycles["hours_open"].fill_null(0).to_numpy()[:, None]
+    )
     rows = np.repeat(np.arange(cycles.height), months + 1)
-    long = cycles.drop("load")[rows].with_columns(pl.Series("ahead", ahead.ravel()), pl.Series("on", np.tile(firsts.to_numpy(), cycles.height)))
-    return back_to_units(long, pl.col("ahead")).select("install_no", "series_no", "on", pl.col("q10").alias("low"), pl.col("q50").alias("middle"),
-                                                       pl.col("q90").alias("high"))
+    long = cycles.drop("load")[rows].with_columns(
+        pl.Series("ahead", ahead.ravel()), pl.Series("on", np.tile(firsts.to_numpy(), cycles.height))
+    )
+    return back_to_units(long, pl.col("ahead")).select(
+        "install_no",
+        "series_no",
+        "on",
+        pl.col("q10").alias("low"),
+        pl.col("q50").alias("middle"),
+        pl.col("q90").alias("high"),
+    )

@@ -108,6 +108,19 @@
     select.addEventListener("change", () => { keep(key, select.value); apply(); });
   }
 
+  // A link to a sheet opens it. Printed are the sheets that stand open, or all of them if none does.
+  const sheets = [...document.querySelectorAll("details.limit-sheet")];
+  const go = () => {
+    const sheet = sheets.find((s) => `#${s.id}` === location.hash);
+    if (sheet) { sheet.open = true; sheet.scrollIntoView(); }
+  };
+  addEventListener("hashchange", go);
+  go();
+  addEventListener("beforeprint", () => {
+    const some = sheets.some((s) => s.open);
+    for (const s of sheets) { s.classList.toggle("unprinted", some && !s.open); }
+  });
+
   // The install search. Its index lies in scripts by area, fetched the first time something is typed.
   const box = byId("find");
   if (box) {

@@ -17,25 +17,40 @@ def drift_chart(models: pl.DataFrame, unit: str, indicator: str) -> alt.LayerCha
     verdicts = ["worse than the fleet", "not told apart", "better than the fleet"]
     y = alt.Y("label:N").sort(order).title(None)
     base = alt.Chart(models)
-    zero = alt.Chart(pl.DataFrame({"zero": [0]})).mark_rule(strokeDash=[4, 3], color=theme.GREY, aria=False).encode(x="zero:Q")
+    zero = (
+        alt.Chart(pl.DataFrame({"zero": [0]}))
+        .mark_rule(strokeDash=[4, 3], color=theme.GREY, aria=False)
+        .encode(x="zero:Q")
+    )
     bars = base.mark_rule(strokeWidth=2, aria=False).encode(
-        y=y, x=alt.X("low:Q").title(f"Drift per 1,000 burner hours [{unit}]").axis(tickCount=8), x2="high:Q",
-        color=alt.Color("verdict:N"))
+        y=y,
+        x=alt.X("low:Q").title(f"Drift per 1,000 burner hours [{unit}]").axis(tickCount=8),
+        x2="high:Q",
+        color=alt.Color("verdict:N"),
+    )
     dots = base.mark_point(filled=True, size=80, opacity=1).encode(
-        y=y, x="rate:Q",
-        color=alt.Color("verdict:N").title(None).scale(domain=verdicts, range=[theme.VERMILLION, theme.GREY, theme.BLUE]),
+        y=y,
+        x="rate:Q",
+        color=alt.Color("verdict:N")
+        .title(None)
+        .scale(domain=verdicts, range=[theme.VERMILLION, theme.GREY, theme.BLUE]),
         shape=alt.Shape("verdict:N").title(None).scale(domain=verdicts, range=["triangle-up", "circle", "diamond"]),
-        tooltip=[alt.Tooltip("label:N").title("Appliance model"), alt.Tooltip("design:N").title("Exchanger design"),
-                 alt.Tooltip("rate:Q").title(f"Drift [{unit} per 1,000 h]").format(".3~g"),
-                 alt.Tooltip("low:Q").title("80 % from").format(".3~g"),
-                 alt.Tooltip("high:Q").title("80 % to").format(".3~g"),
-                 alt.Tooltip("installs:Q").title("Installs").format(",.0f"),
-                 alt.Tooltip("p_text:N").title("Chance of being worse than the fleet")])
+        tooltip=[
+            alt.Tooltip("label:N").title("Appliance model"),
+            alt.Tooltip("design:N").title("Exchanger design"),
+            alt.Tooltip("rate:Q").title(f"Drift [{unit} per 1,000 h]").format(".3~g"),
+            alt.Tooltip("low:Q").title("80 % from").format(".3~g"),
+            alt.Tooltip("high:Q").title("80 % to").format(".3~g"),
+            alt.Tooltip("installs:Q").title("Installs").format(",.0f"),
+            alt.Tooltip("p_text:N").title("Chance of being worse than the fleet"),
+        ],
+    )
     return alt.layer(bars, dots, zero).properties(width="container", height=alt.Step(22))
 
 
-def readings_chart(points: pl.DataFrame, band: pl.DataFrame, low: float | None, high: float | None, unit: str,
-                   indicator: str) -> alt.LayerChart:
+def readings_chart(
+    points: pl.DataFrame, band: pl.DataFrame, low: float | None, high: float | None, unit: str, indicator: str
+) -> alt.LayerChart:
     """Readings of one appliance model by burner hours since the last reset, with the fitted band and the limits.
 
     points: hours [h], value [unit], state (words). band: hours, q10, q50, q90 (80 % of installs between the outer two).
@@ -44,18 +59,30 @@ def readings_chart(points: pl.DataFrame, band: pl.DataFrame, low: float | None, 
     y = alt.Y("value:Q").title(f"{indicator} [{unit}]").scale(zero=False)
     layers: list[alt.Chart] = []
     if band.height:
-        layers.append(alt.Chart(band).mark_area(color=theme.BLUE, opacity=0.18, aria=False)
-                      .encode(x=x, y=alt.Y("q10:Q").title(f"{indicator} [{unit}]"), y2="q90:Q"))
+        layers.append(
+            alt.Chart(band)
+            .mark_area(color=theme.BLUE, opacity=0.18, aria=False)
+            .encode(x=x, y=alt.Y("q10:Q").title(f"{indicator} [{unit}]"), y2="q90:Q")
+        )
         layers.append(alt.Chart(band).mark_line(color=theme.BLUE, aria=False).encode(x=x, y="q50:Q"))
     words = ["in range", "out of range"]
-    layers.append(alt.Chart(points).mark_point(filled=True, size=26, opacity=1, aria=False).encode(
-        x=x, y=y,
-        color=alt.Color("state:N").title(None).scale(domain=words, range=[theme.BLUE, theme.VERMILLION]),
-        shape=alt.Shape("state:N").title(None).scale(domain=words, range=["circle", "triangle-up"])))
+    layers.append(
+        alt.Chart(points)
+        .mark_point(filled=True, size=26, opacity=1, aria=False)
+        .encode(
+            x=x,
+            y=y,
+            color=alt.Color("state:N").title(None).scale(domain=words, range=[theme.BLUE, theme.VERMILLION]),
+            shape=alt.Shape("state:N").title(None).scale(domain=words, range=["circle", "triangle-up"]),
+        )
+    )
     for limit in (low, high):
         if limit is not None:
-            layers.append(alt.Chart(pl.DataFrame({"limit": [limit]}))
-                          .mark_rule(strokeDash=[6, 3], strokeWidth=2, color=theme.VERMILLION, aria=False).encode(y="limit:Q"))
+            layers.append(
+                alt.Chart(pl.DataFrame({"limit": [limit]}))
+                .mark_rule(strokeDash=[6, 3], strokeWidth=2, color=theme.VERMILLION, aria=False)
+                .encode(y="limit:Q")
+            )
     return alt.layer(*layers).properties(width="container", height=220)
 
 
@@ -64,15 +91,23 @@ def share_out_chart(models: pl.DataFrame) -> alt.Chart:
 
     models: label, share (0 to 1), installs; in the order to stand.
     """
-    return alt.Chart(models).mark_bar(color=theme.BLUE, aria=False).encode(
-        y=alt.Y("label:N").sort(models["label"].to_list()).title(None),
-        x=alt.X("share:Q").title("Share out of range at the present interval").axis(format="%", tickCount=8)
-        .scale(domainMin=0),
-        tooltip=[alt.Tooltip("label:N").title("Appliance model"),
-                 alt.Tooltip("share:Q").title("Share out of range").format(".0%"),
-                 alt.Tooltip("installs:Q").title("Installs").format(",.0f")],
-    ).properties(width="container", height=alt.Step(20))
-
+    return (
+        alt.Chart(models)
+        .mark_bar(color=theme.BLUE, aria=False)
+        .encode(
+            y=alt.Y("label:N").sort(models["label"].to_list()).title(None),
+            x=alt.X("share:Q")
+            .title("Share out of range at the present interval")
+            .axis(format="%", tickCount=8)
+            .scale(domainMin=0),
+            tooltip=[
+                alt.Tooltip("label:N").title("Appliance model"),
+                alt.Tooltip("share:Q").title("Share out of range").format(".0%"),
+                alt.Tooltip("installs:Q").title("Installs").format(",.0f"),
+            ],
+        )
+        .properties(width="container", height=alt.Step(20))
+    )
 
 
 def cleaning_chart(effects: pl.DataFrame) -> alt.LayerChart:
@@ -83,17 +118,29 @@ def cleaning_chart(effects: pl.DataFrame) -> alt.LayerChart:
     order = effects["label"].to_list()
     kinds = list(dict.fromkeys(effects["kind"].sort().to_list()))
     colours = [theme.BLUE, theme.VERMILLION, theme.GREEN, theme.PURPLE, theme.GREY]
-    colour = (alt.Color("kind:N").title(None)
-              .scale(domain=kinds, range=[colours[i % len(colours)] for i in range(len(kinds))]))
+    colour = (
+        alt.Color("kind:N")
+        .title(None)
+        .scale(domain=kinds, range=[colours[i % len(colours)] for i in range(len(kinds))])
+    )
     base = alt.Chart(effects)
     y = alt.Y("label:N").sort(order).title(None)
     bars = base.mark_rule(strokeWidth=2, aria=False).encode(
-        y=y, x=alt.X("low:Q").title("Share of the build-up taken away").axis(format="%", tickCount=8), x2="high:Q", color=colour)
+        y=y,
+        x=alt.X("low:Q").title("Share of the build-up taken away").axis(format="%", tickCount=8),
+        x2="high:Q",
+        color=colour,
+    )
     dots = base.mark_point(filled=True, size=80, opacity=1).encode(
-        y=y, x="restored:Q", color=colour,
-        tooltip=[alt.Tooltip("label:N").title("Design and work"),
-                 alt.Tooltip("restored:Q").title("Taken away").format(".0%"),
-                 alt.Tooltip("low:Q").title("80 % from").format(".0%"),
-                 alt.Tooltip("high:Q").title("80 % to").format(".0%"),
-                 alt.Tooltip("cycles:Q").title("Times done").format(",.0f")])
+        y=y,
+        x="restored:Q",
+        color=colour,
+        tooltip=[
+            alt.Tooltip("label:N").title("Design and work"),
+            alt.Tooltip("restored:Q").title("Taken away").format(".0%"),
+            alt.Tooltip("low:Q").title("80 % from").format(".0%"),
+            alt.Tooltip("high:Q").title("80 % to").format(".0%"),
+            alt.Tooltip("cycles:Q").title("Times done").format(",.0f"),
+        ],
+    )
     return alt.layer(bars, dots).properties(width="container", height=alt.Step(22))

@@ -56,8 +56,9 @@ def history_svg(h: History) -> Markup:
     # A limit far off the readings would flatten them: then its line is left out and the text beneath gives it.
     measured = [v for _, v, _ in h.readings] or values
     spread = max(max(measured) - min(measured), 0.15 * max(abs(max(measured)), 1e-6))
-    near = [x for x in (h.low, h.high)
-            if x is not None and min(measured) - 4 * spread <= x <= max(measured) + 4 * spread]
+    near = [
+        x for x in (h.low, h.high) if x is not None and min(measured) - 4 * spread <= x <= max(measured) + 4 * spread
+    ]
     floor, ceiling = min(measured + near), max(measured + near)
     middle = [f[2] for f in h.fan]
     if middle:  # the middle of the forecast is to be seen, but may not squeeze the readings into a corner
@@ -80,18 +81,28 @@ def history_svg(h: History) -> Markup:
 
     parts = [f'<svg class="hist" viewBox="0 0 {WIDTH} {HEIGHT}" role="img" aria-label="{escape(_spoken(h))}">']
     ticks = nice_ticks(floor, ceiling)
-    digits = 0 if all(float(t).is_integer() for t in ticks) else 1 if all(round(t * 10, 6).is_integer() for t in ticks) else 2
+    digits = (
+        0
+        if all(float(t).is_integer() for t in ticks)
+        else 1
+        if all(round(t * 10, 6).is_integer() for t in ticks)
+        else 2
+    )
     for tick in ticks:
         y = py(tick)
-        parts.append(f'<path class="g" d="M{LEFT} {y:.1f}H{WIDTH - RIGHT}"/><text x="{LEFT - 5}" y="{y + 4:.1f}" '
-                     f'class="e">{theme.number(tick, digits)}</text>')
+        parts.append(
+            f'<path class="g" d="M{LEFT} {y:.1f}H{WIDTH - RIGHT}"/><text x="{LEFT - 5}" y="{y + 4:.1f}" '
+            f'class="e">{theme.number(tick, digits)}</text>'
+        )
     first_year, last_year = date.fromordinal(d0).year + 1, date.fromordinal(d1).year
     every = max(1, math.ceil((last_year - first_year + 1) / 6))
     for year in range(first_year, last_year + 1, every):
         x = px(date(year, 1, 1).toordinal())
         if x < WIDTH - 24:
-            parts.append(f'<path class="g" d="M{x:.1f} {HEIGHT - BOTTOM}v4"/><text x="{x:.1f}" y="{HEIGHT - 5}" '
-                         f'class="m">{year}</text>')
+            parts.append(
+                f'<path class="g" d="M{x:.1f} {HEIGHT - BOTTOM}v4"/><text x="{x:.1f}" y="{HEIGHT - 5}" '
+                f'class="m">{year}</text>'
+            )
     if h.fan:
         up = [f"{px(f[0].toordinal()):.1f} {py(f[3]):.1f}" for f in h.fan]
         down = [f"{px(f[0].toordinal()):.1f} {py(f[1]):.1f}" for f in reversed(h.fan)]
@@ -116,7 +127,9 @@ def _spoken(h: History) -> str:
     if h.readings:
         on, value, _ = max(h.readings)
         said.append(f"the last {theme.quantity(value, h.unit)} on {theme.day(on)}")
-    said.append(f"allowed {theme.limits_text(h.low, h.high, h.unit)}" if (h.low, h.high) != (None, None) else "no limit known")
+    said.append(
+        f"allowed {theme.limits_text(h.low, h.high, h.unit)}" if (h.low, h.high) != (None, None) else "no limit known"
+    )
     if h.fan:
         said.append(f"expected {theme.quantity(h.fan[-1][2], h.unit)} by {theme.day(h.fan[-1][0])} if nobody visits")
     return ", ".join(said)

@@ -8,13 +8,16 @@ import polars as pl
 from reports import theme
 
 
-
 def week_axis(weeks: pl.DataFrame, labels: int = 14) -> alt.Axis:
     """Ticks on the Mondays themselves; an axis of its own choosing would set them on Sundays."""
     days = weeks["week"].unique().sort()
     some = days.gather_every(max(1, -(-days.len() // labels)))
-    return alt.Axis(format="%-d %b", labelOverlap="greedy", grid=False,
-                    values=[alt.DateTime(year=d.year, month=d.month, date=d.day) for d in some])
+    return alt.Axis(
+        format="%-d %b",
+        labelOverlap="greedy",
+        grid=False,
+        values=[alt.DateTime(year=d.year, month=d.month, date=d.day) for d in some],
+    )
 
 
 def fleet_state_chart(states: pl.DataFrame) -> alt.Chart:
@@ -24,15 +27,25 @@ def fleet_state_chart(states: pl.DataFrame) -> alt.Chart:
     """
     areas = list(dict.fromkeys(states["area"].to_list()))
     words = [theme.STATES[s][1] for s in theme.STATE_ORDER]
-    return alt.Chart(states).mark_bar(aria=False).encode(
-        y=alt.Y("area:N").sort(areas).title(None),
-        x=alt.X("installs:Q").title("Installs").axis(format=",.0f", tickMinStep=1),
-        color=alt.Color("state:N").title(None).scale(domain=words, range=[theme.STATES[s][2] for s in theme.STATE_ORDER])
-        .legend(columns=2, symbolType="square"),
-        order=alt.Order("rank:O"),
-        tooltip=[alt.Tooltip("area:N").title("Area"), alt.Tooltip("state:N").title("State"),
-                 alt.Tooltip("installs:Q").title("Installs").format(",.0f")],
-    ).properties(width="container", height=alt.Step(22))
+    return (
+        alt.Chart(states)
+        .mark_bar(aria=False)
+        .encode(
+            y=alt.Y("area:N").sort(areas).title(None),
+            x=alt.X("installs:Q").title("Installs").axis(format=",.0f", tickMinStep=1),
+            color=alt.Color("state:N")
+            .title(None)
+            .scale(domain=words, range=[theme.STATES[s][2] for s in theme.STATE_ORDER])
+            .legend(columns=2, symbolType="square"),
+            order=alt.Order("rank:O"),
+            tooltip=[
+                alt.Tooltip("area:N").title("Area"),
+                alt.Tooltip("state:N").title("State"),
+                alt.Tooltip("installs:Q").title("Installs").format(",.0f"),
+            ],
+        )
+        .properties(width="container", height=alt.Step(22))
+    )
 
 
 def hours_by_week_chart(weeks: pl.DataFrame, area_param: alt.Parameter) -> alt.LayerChart:
@@ -43,16 +56,32 @@ def hours_by_week_chart(weeks: pl.DataFrame, area_param: alt.Parameter) -> alt.L
     one = alt.FieldEqualPredicate(field="area", equal=alt.expr(area_param.name))
     base = alt.Chart(weeks).transform_filter(one)
     x = alt.X("week:T").title("Week beginning").axis(week_axis(weeks))
-    tips = [alt.Tooltip("week:T").title("Week of").format("%-d %b %Y"),
-            alt.Tooltip("hours_needed:Q").title("Hours needed").format(",.1f"),
-            alt.Tooltip("hours_available:Q").title("Hours there are").format(",.1f"),
-            alt.Tooltip("visits:Q").title("Visits").format(",.0f")]
-    need = base.mark_rect(aria=False).encode(
-        x=x, x2="week_end:T", y=alt.Y("hours_needed:Q").title("Technician hours per week [h]"), y2=alt.datum(0),
-        color=alt.Color("kind:N").title(None).scale(domain=["needed", "there are"], range=[theme.BLUE, theme.VERMILLION])
-        .legend(symbolType="square"), tooltip=tips).transform_calculate(kind="'needed'")
-    have = base.mark_line(interpolate="step-after", strokeWidth=2, aria=False).encode(
-        x=x, y="hours_available:Q", color=alt.Color("kind:N")).transform_calculate(kind="'there are'")
+    tips = [
+        alt.Tooltip("week:T").title("Week of").format("%-d %b %Y"),
+        alt.Tooltip("hours_needed:Q").title("Hours needed").format(",.1f"),
+        alt.Tooltip("hours_available:Q").title("Hours there are").format(",.1f"),
+        alt.Tooltip("visits:Q").title("Visits").format(",.0f"),
+    ]
+    need = (
+        base.mark_rect(aria=False)
+        .encode(
+            x=x,
+            x2="week_end:T",
+            y=alt.Y("hours_needed:Q").title("Technician hours per week [h]"),
+            y2=alt.datum(0),
+            color=alt.Color("kind:N")
+            .title(None)
+            .scale(domain=["needed", "there are"], range=[theme.BLUE, theme.VERMILLION])
+            .legend(symbolType="square"),
+            tooltip=tips,
+        )
+        .transform_calculate(kind="'needed'")
+    )
+    have = (
+        base.mark_line(interpolate="step-after", strokeWidth=2, aria=False)
+        .encode(x=x, y="hours_available:Q", color=alt.Color("kind:N"))
+        .transform_calculate(kind="'there are'")
+    )
     return alt.layer(need, have).add_params(area_param).properties(width="container", height=260)
 
 
@@ -63,19 +92,37 @@ def hours_heat_chart(weeks: pl.DataFrame, have_capacity: bool) -> alt.Chart:
     """
     areas = list(dict.fromkeys(weeks["area"].to_list()))
     if have_capacity:
-        colour = (alt.Color("balance:Q").title("Hours short (orange) or spare (blue) [h]")
-                  .scale(scheme="blueorange", domainMid=0).legend(format=",.0f", gradientLength=220))
+        colour = (
+            alt.Color("balance:Q")
+            .title("Hours short (orange) or spare (blue) [h]")
+            .scale(scheme="blueorange", domainMid=0)
+            .legend(format=",.0f", gradientLength=220)
+        )
     else:
-        colour = (alt.Color("hours_needed:Q").title("Hours needed [h]").scale(scheme="cividis")
-                  .legend(format=",.0f", gradientLength=220))
-    return alt.Chart(weeks).mark_rect(aria=False).encode(
-        x=alt.X("week:T").title("Week beginning").axis(week_axis(weeks)), x2="week_end:T",
-        y=alt.Y("area:N").sort(areas).title(None), color=colour,
-        tooltip=[alt.Tooltip("area:N").title("Area"), alt.Tooltip("week:T").title("Week of").format("%-d %b %Y"),
-                 alt.Tooltip("hours_needed:Q").title("Hours needed").format(",.1f"),
-                 alt.Tooltip("hours_available:Q").title("Hours there are").format(",.1f"),
-                 alt.Tooltip("visits:Q").title("Visits").format(",.0f")],
-    ).properties(width="container", height=alt.Step(22))
+        colour = (
+            alt.Color("hours_needed:Q")
+            .title("Hours needed [h]")
+            .scale(scheme="cividis")
+            .legend(format=",.0f", gradientLength=220)
+        )
+    return (
+        alt.Chart(weeks)
+        .mark_rect(aria=False)
+        .encode(
+            x=alt.X("week:T").title("Week beginning").axis(week_axis(weeks)),
+            x2="week_end:T",
+            y=alt.Y("area:N").sort(areas).title(None),
+            color=colour,
+            tooltip=[
+                alt.Tooltip("area:N").title("Area"),
+                alt.Tooltip("week:T").title("Week of").format("%-d %b %Y"),
+                alt.Tooltip("hours_needed:Q").title("Hours needed").format(",.1f"),
+                alt.Tooltip("hours_available:Q").title("Hours there are").format(",.1f"),
+                alt.Tooltip("visits:Q").title("Visits").format(",.0f"),
+            ],
+        )
+        .properties(width="container", height=alt.Step(22))
+    )
 
 
 def hour_value_chart(weeks: pl.DataFrame) -> alt.Chart:
@@ -84,14 +131,25 @@ def hour_value_chart(weeks: pl.DataFrame) -> alt.Chart:
     weeks: area, week, week_end, hour_value. [days per hour]
     """
     areas = list(dict.fromkeys(weeks["area"].to_list()))
-    return alt.Chart(weeks).mark_rect(aria=False).encode(
-        x=alt.X("week:T").title("Week beginning").axis(week_axis(weeks)), x2="week_end:T",
-        y=alt.Y("area:N").sort(areas).title(None),
-        color=alt.Color("hour_value:Q").title("Out-of-range days avoided per extra hour [days/h]").scale(scheme="cividis")
-        .legend(format=",.1f", gradientLength=220),
-        tooltip=[alt.Tooltip("area:N").title("Area"), alt.Tooltip("week:T").title("Week of").format("%-d %b %Y"),
-                 alt.Tooltip("hour_value:Q").title("Days avoided per hour").format(",.2f")],
-    ).properties(width="container", height=alt.Step(22))
+    return (
+        alt.Chart(weeks)
+        .mark_rect(aria=False)
+        .encode(
+            x=alt.X("week:T").title("Week beginning").axis(week_axis(weeks)),
+            x2="week_end:T",
+            y=alt.Y("area:N").sort(areas).title(None),
+            color=alt.Color("hour_value:Q")
+            .title("Out-of-range days avoided per extra hour [days/h]")
+            .scale(scheme="cividis")
+            .legend(format=",.1f", gradientLength=220),
+            tooltip=[
+                alt.Tooltip("area:N").title("Area"),
+                alt.Tooltip("week:T").title("Week of").format("%-d %b %Y"),
+                alt.Tooltip("hour_value:Q").title("Days avoided per hour").format(",.2f"),
+            ],
+        )
+        .properties(width="container", height=alt.Step(22))
+    )
 
 
 def tolerance_chart(scenarios: pl.DataFrame) -> alt.LayerChart:
@@ -100,18 +158,28 @@ def tolerance_chart(scenarios: pl.DataFrame) -> alt.LayerChart:
     scenarios: risk_tolerance, label ('10 %'), hours [h], expected_out_days [days], present (words)
     """
     base = alt.Chart(scenarios).encode(
-        x=alt.X("hours:Q").title("Technician hours over the plan [h]").scale(zero=False, nice=True, padding=24)
+        x=alt.X("hours:Q")
+        .title("Technician hours over the plan [h]")
+        .scale(zero=False, nice=True, padding=24)
         .axis(format=",.0f", tickCount=6),
-        y=alt.Y("expected_out_days:Q").title("Expected out-of-range days [days]").scale(zero=False, padding=24)
-        .axis(format=",.0f", tickCount=6))
+        y=alt.Y("expected_out_days:Q")
+        .title("Expected out-of-range days [days]")
+        .scale(zero=False, padding=24)
+        .axis(format=",.0f", tickCount=6),
+    )
     line = base.mark_line(color=theme.GREY, aria=False).encode(order="risk_tolerance:Q")
     dots = base.mark_point(filled=True, size=110, opacity=1).encode(
-        color=alt.Color("present:N").title(None)
+        color=alt.Color("present:N")
+        .title(None)
         .scale(domain=["in use", "what if"], range=[theme.VERMILLION, theme.BLUE]),
         shape=alt.Shape("present:N").scale(domain=["in use", "what if"], range=["diamond", "circle"]).title(None),
-        tooltip=[alt.Tooltip("label:N").title("Risk tolerance"), alt.Tooltip("hours:Q").title("Hours").format(",.0f"),
-                 alt.Tooltip("visits:Q").title("Visits").format(",.0f"),
-                 alt.Tooltip("expected_out_days:Q").title("Out-of-range days").format(",.0f")])
+        tooltip=[
+            alt.Tooltip("label:N").title("Risk tolerance"),
+            alt.Tooltip("hours:Q").title("Hours").format(",.0f"),
+            alt.Tooltip("visits:Q").title("Visits").format(",.0f"),
+            alt.Tooltip("expected_out_days:Q").title("Out-of-range days").format(",.0f"),
+        ],
+    )
     text = base.mark_text(align="left", dx=9, dy=-9, fontSize=12).encode(text="label:N")
     return alt.layer(line, dots, text).properties(width="container", height=260)
 
@@ -121,14 +189,21 @@ def peak_chart(weeks: pl.DataFrame) -> alt.Chart:
 
     weeks: week, kind ('as planned', 'at the present interval'), hours. [h]
     """
-    return alt.Chart(weeks).mark_line(interpolate="step-after", strokeWidth=2, aria=False).encode(
-        x=alt.X("week:T").title("Week beginning").axis(week_axis(weeks)),
-        y=alt.Y("hours:Q").title("Technician hours per week [h]").axis(format=",.0f"),
-        color=alt.Color("kind:N").title(None).scale(domain=["as planned", "at the present interval"],
-                                                   range=[theme.BLUE, theme.VERMILLION]),
-        strokeDash=alt.StrokeDash("kind:N").scale(domain=["as planned", "at the present interval"],
-                                                  range=[[1, 0], [5, 3]]).title(None),
-    ).properties(width="container", height=240)
+    return (
+        alt.Chart(weeks)
+        .mark_line(interpolate="step-after", strokeWidth=2, aria=False)
+        .encode(
+            x=alt.X("week:T").title("Week beginning").axis(week_axis(weeks)),
+            y=alt.Y("hours:Q").title("Technician hours per week [h]").axis(format=",.0f"),
+            color=alt.Color("kind:N")
+            .title(None)
+            .scale(domain=["as planned", "at the present interval"], range=[theme.BLUE, theme.VERMILLION]),
+            strokeDash=alt.StrokeDash("kind:N")
+            .scale(domain=["as planned", "at the present interval"], range=[[1, 0], [5, 3]])
+            .title(None),
+        )
+        .properties(width="container", height=240)
+    )
 
 
 def media_chart(months: pl.DataFrame, unit: str) -> alt.Chart:
@@ -136,9 +211,20 @@ def media_chart(months: pl.DataFrame, unit: str) -> alt.Chart:
 
     months: month (first day), month_end, media. [unit]
     """
-    return alt.Chart(months).mark_rect(color=theme.GREEN).encode(
-        x=alt.X("month:T").title("Month").axis(format="%b %Y", grid=False, labelOverlap="greedy", tickCount={"interval": "month", "step": 1}), x2="month_end:T",
-        y=alt.Y("media:Q").title(f"Neutralising media [{unit}]").axis(format=",.0f"), y2=alt.datum(0),
-        tooltip=[alt.Tooltip("month:T").title("Month").format("%b %Y"),
-                 alt.Tooltip("media:Q").title(f"Media [{unit}]").format(",.1f")],
-    ).properties(width="container", height=180)
+    return (
+        alt.Chart(months)
+        .mark_rect(color=theme.GREEN)
+        .encode(
+            x=alt.X("month:T")
+            .title("Month")
+            .axis(format="%b %Y", grid=False, labelOverlap="greedy", tickCount={"interval": "month", "step": 1}),
+            x2="month_end:T",
+            y=alt.Y("media:Q").title(f"Neutralising media [{unit}]").axis(format=",.0f"),
+            y2=alt.datum(0),
+            tooltip=[
+                alt.Tooltip("month:T").title("Month").format("%b %Y"),
+                alt.Tooltip("media:Q").title(f"Media [{unit}]").format(",.1f"),
+            ],
+        )
+        .properties(width="container", height=180)
+    )

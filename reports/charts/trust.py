@@ -8,8 +8,12 @@ import polars as pl
 from reports import theme
 
 METHODS = {
-    "foulcast": "these forecasts", "base_rate": "fleet's base rate", "own_line": "own straight line",
-    "common_drift": "one drift for all", "boosted_trees": "boosted trees"}
+    "foulcast": "these forecasts",
+    "base_rate": "fleet's base rate",
+    "own_line": "own straight line",
+    "common_drift": "one drift for all",
+    "boosted_trees": "boosted trees",
+}
 
 
 def skill_chart(scores: pl.DataFrame) -> alt.Chart:
@@ -18,19 +22,32 @@ def skill_chart(scores: pl.DataFrame) -> alt.Chart:
     scores: horizon_months, method (words), brier_skill; one indicator and firing.
     """
     words = [w for w in METHODS.values() if w in set(scores["method"].to_list())]
-    colours = dict(zip(METHODS.values(), [theme.BLUE, theme.GREY, theme.VERMILLION, theme.GREEN, theme.PURPLE],
-                       strict=True))
+    colours = dict(
+        zip(METHODS.values(), [theme.BLUE, theme.GREY, theme.VERMILLION, theme.GREEN, theme.PURPLE], strict=True)
+    )
     shapes = dict(zip(METHODS.values(), ["circle", "square", "triangle-up", "diamond", "cross"], strict=True))
-    return alt.Chart(scores).mark_line(point={"size": 70, "filled": True}, strokeWidth=2).encode(
-        x=alt.X("horizon_months:Q").title("Months ahead").axis(values=sorted(set(scores["horizon_months"].to_list())),
-                                                             grid=False).scale(padding=14),
-        y=alt.Y("brier_skill:Q").title("Brier skill (1 is perfect, 0 no better)").scale(domainMin=-0.3, clamp=True),
-        color=alt.Color("method:N").title(None).scale(domain=words, range=[colours[w] for w in words])
-        .legend(columns=2),
-        shape=alt.Shape("method:N").title(None).scale(domain=words, range=[shapes[w] for w in words]),
-        tooltip=[alt.Tooltip("method:N").title("Method"), alt.Tooltip("horizon_months:Q").title("Months ahead"),
-                 alt.Tooltip("brier_skill:Q").title("Brier skill").format(".2f")],
-    ).properties(width="container", height=240)
+    return (
+        alt.Chart(scores)
+        .mark_line(point={"size": 70, "filled": True}, strokeWidth=2)
+        .encode(
+            x=alt.X("horizon_months:Q")
+            .title("Months ahead")
+            .axis(values=sorted(set(scores["horizon_months"].to_list())), grid=False)
+            .scale(padding=14),
+            y=alt.Y("brier_skill:Q").title("Brier skill (1 is perfect, 0 no better)").scale(domainMin=-0.3, clamp=True),
+            color=alt.Color("method:N")
+            .title(None)
+            .scale(domain=words, range=[colours[w] for w in words])
+            .legend(columns=2),
+            shape=alt.Shape("method:N").title(None).scale(domain=words, range=[shapes[w] for w in words]),
+            tooltip=[
+                alt.Tooltip("method:N").title("Method"),
+                alt.Tooltip("horizon_months:Q").title("Months ahead"),
+                alt.Tooltip("brier_skill:Q").title("Brier skill").format(".2f"),
+            ],
+        )
+        .properties(width="container", height=240)
+    )
 
 
 def calibration_chart(bins: pl.DataFrame) -> alt.LayerChart:
@@ -39,16 +56,24 @@ def calibration_chart(bins: pl.DataFrame) -> alt.LayerChart:
     bins: p_mid, observed, low, high (0 to 1), n; one indicator, firing and horizon.
     """
     base = alt.Chart(bins)
-    ideal = alt.Chart(pl.DataFrame({"p": [0.0, 1.0]})).mark_line(strokeDash=[4, 3], color=theme.GREY, aria=False).encode(
-        x="p:Q", y="p:Q")
+    ideal = (
+        alt.Chart(pl.DataFrame({"p": [0.0, 1.0]}))
+        .mark_line(strokeDash=[4, 3], color=theme.GREY, aria=False)
+        .encode(x="p:Q", y="p:Q")
+    )
     x = alt.X("p_mid:Q").title("Chance that was forecast").axis(format="%").scale(domain=[0, 1])
     bars = base.mark_rule(strokeWidth=2, color=theme.BLUE, aria=False).encode(
-        x=x, y=alt.Y("low:Q").title("Share then found out of range").axis(format="%").scale(domain=[0, 1]), y2="high:Q")
+        x=x, y=alt.Y("low:Q").title("Share then found out of range").axis(format="%").scale(domain=[0, 1]), y2="high:Q"
+    )
     dots = base.mark_point(filled=True, size=70, opacity=1, color=theme.BLUE).encode(
-        x=x, y="observed:Q",
-        tooltip=[alt.Tooltip("p_mid:Q").title("Forecast").format(".0%"),
-                 alt.Tooltip("observed:Q").title("Found out").format(".0%"),
-                 alt.Tooltip("n:Q").title("Readings").format(",.0f")])
+        x=x,
+        y="observed:Q",
+        tooltip=[
+            alt.Tooltip("p_mid:Q").title("Forecast").format(".0%"),
+            alt.Tooltip("observed:Q").title("Found out").format(".0%"),
+            alt.Tooltip("n:Q").title("Readings").format(",.0f"),
+        ],
+    )
     return alt.layer(ideal, bars, dots).properties(width="container", height=240)
 
 
@@ -61,15 +86,29 @@ def analyser_chart(analysers: pl.DataFrame, unit: str, indicator: str) -> alt.La
     words = ["wants calibration", "agrees with its peers"]
     base = alt.Chart(analysers)
     y = alt.Y("analyser:N").sort(order).title(None)
-    zero = alt.Chart(pl.DataFrame({"zero": [0]})).mark_rule(strokeDash=[4, 3], color=theme.GREY, aria=False).encode(x="zero:Q")
+    zero = (
+        alt.Chart(pl.DataFrame({"zero": [0]}))
+        .mark_rule(strokeDash=[4, 3], color=theme.GREY, aria=False)
+        .encode(x="zero:Q")
+    )
     colour = alt.Color("verdict:N").title(None).scale(domain=words, range=[theme.VERMILLION, theme.BLUE])
     bars = base.mark_rule(strokeWidth=2, aria=False).encode(
-        y=y, x=alt.X("low:Q").title(f"Reads away from its peers by [{unit}]").axis(tickCount=8), x2="high:Q", color=colour)
+        y=y,
+        x=alt.X("low:Q").title(f"Reads away from its peers by [{unit}]").axis(tickCount=8),
+        x2="high:Q",
+        color=colour,
+    )
     dots = base.mark_point(filled=True, size=80, opacity=1).encode(
-        y=y, x="bias:Q", color=colour,
+        y=y,
+        x="bias:Q",
+        color=colour,
         shape=alt.Shape("verdict:N").title(None).scale(domain=words, range=["triangle-up", "circle"]),
-        tooltip=[alt.Tooltip("analyser:N").title("Analyser"), alt.Tooltip("bias:Q").title("Bias").format(".2~f"),
-                 alt.Tooltip("tests:Q").title("Tests").format(",.0f")])
+        tooltip=[
+            alt.Tooltip("analyser:N").title("Analyser"),
+            alt.Tooltip("bias:Q").title("Bias").format(".2~f"),
+            alt.Tooltip("tests:Q").title("Tests").format(",.0f"),
+        ],
+    )
     return alt.layer(bars, dots, zero).properties(width="container", height=alt.Step(22))
 
 
@@ -78,8 +117,13 @@ def counts_chart(counts: pl.DataFrame, axis: str) -> alt.Chart:
 
     counts: label, count; in the order to stand.
     """
-    return alt.Chart(counts).mark_bar(color=theme.BLUE).encode(
-        y=alt.Y("label:N").sort(counts["label"].to_list()).title(None).axis(labelLimit=170),
-        x=alt.X("count:Q").title(axis).axis(format=",.0f", tickMinStep=1),
-        tooltip=[alt.Tooltip("label:N").title("What"), alt.Tooltip("count:Q").title(axis).format(",.0f")],
-    ).properties(width="container", height=alt.Step(22))
+    return (
+        alt.Chart(counts)
+        .mark_bar(color=theme.BLUE)
+        .encode(
+            y=alt.Y("label:N").sort(counts["label"].to_list()).title(None).axis(labelLimit=170),
+            x=alt.X("count:Q").title(axis).axis(format=",.0f", tickMinStep=1),
+            tooltip=[alt.Tooltip("label:N").title("What"), alt.Tooltip("count:Q").title(axis).format(",.0f")],
+        )
+        .properties(width="container", height=alt.Step(22))
+    )

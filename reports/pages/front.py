@@ -25,21 +25,39 @@ def front_page(site: Site, frames: Mapping[str, pl.DataFrame], card_pages: Mappi
     else:
         headlines.append(
             f"{theme.plural(out, 'install')} of {installs:,} {'was' if out == 1 else 'were'} out of range at the last reading."
-            if out else f"None of {theme.plural(installs, 'install')} was out of range at the last reading.")
-        headlines.append(f"{due['due_30']:,} more will pass a {tolerance} chance of being out within 30 days, "
-                         f"{due['due_90']:,} within 90 days.")
+            if out
+            else f"None of {theme.plural(installs, 'install')} was out of range at the last reading."
+        )
+        headlines.append(
+            f"{due['due_30']:,} more have passed, or will within 30 days, a {tolerance} chance of being out of range; "
+            f"{due['due_90']:,} within 90 days."
+        )
         if due["unknown"]:
-            headlines.append(f"{theme.plural(due['unknown'], 'install')} cannot be judged: no reading yet, or no limit known.")
+            headlines.append(
+                f"{theme.plural(due['unknown'], 'install')} cannot be judged: no reading yet, or no limit known."
+            )
     tiles = [
         {"count": f"{out:,}", "words": "▲ out of range at the last reading", "state": "out_of_range"},
-        {"count": f"{due['due_30']:,}", "words": f"◆ due within 30 days (chance of being out passes {tolerance})", "state": "due"},
+        {
+            "count": f"{due['due_30']:,}",
+            "words": f"◆ due within 30 days (chance of being out passes {tolerance})",
+            "state": "due",
+        },
         {"count": f"{due['due_60']:,}", "words": "◆ due within 60 days", "state": "due"},
         {"count": f"{due['due_90']:,}", "words": "◆ due within 90 days", "state": "due"},
         {"count": f"{due['unknown']:,}", "words": "○ unknown", "state": "unknown"},
     ]
     figures, table = _area_states(frames["area_states"])
-    site.write("index.html", "index.html.j2", figures, headlines=headlines, tiles=tiles,
-               first=_first(frames["first"], card_pages), areas=table, data_words=_data_words(frames["quality_counts"]))
+    site.write(
+        "index.html",
+        "index.html.j2",
+        figures,
+        headlines=headlines,
+        tiles=tiles,
+        first=_first(frames["first"], card_pages),
+        areas=table,
+        data_words=_data_words(frames["quality_counts"]),
+    )
 
 
 def install_link(row: Mapping[str, object], card_pages: Mapping[int, str], root: str = "") -> Markup:
@@ -55,6 +73,8 @@ def _first(first: pl.DataFrame, card_pages: Mapping[int, str]) -> tables.Table:
     def reading(row: dict) -> str:
         if row["label"] is None:
             return theme.DASH
+        if row["last_value"] is None:
+            return f"{row['label']}: never read ({theme.limits_text(row['limit_low'], row['limit_high'], row['unit'])})"
         return f"{row['label']}: {theme.quantity(row['last_value'], row['unit'])} ({theme.limits_text(row['limit_low'], row['limit_high'], row['unit'])})"
 
     columns = [
@@ -73,33 +93,61 @@ def _first(first: pl.DataFrame, card_pages: Mapping[int, str]) -> tables.Table:
 def _area_states(states: pl.DataFrame) -> tuple[list[Figure], tables.Table]:
     if states.is_empty():
         return [], tables.Table("", [])
-    wide = (states.group_by("area_no", "area")
-            .agg(*(pl.col("installs").filter(pl.col("state") == s).sum().alias(s) for s in theme.STATE_ORDER),
-                 pl.col("installs").sum().alias("all"))
-            .with_columns(((pl.col("out_of_range") + pl.col("due")) / pl.col("all")).alias("share"))
-            .sort(["share", "area_no"], descending=[True, False]))
+    wide = (
+        states.group_by("area_no", "area")
+        .agg(
+            *(pl.col("installs").filter(pl.col("state") == s).sum().alias(s) for s in theme.STATE_ORDER),
+            pl.col("installs").sum().alias("all"),
+        )
+        .with_columns(((pl.col("out_of_range") + pl.col("due")) / pl.col("all")).alias("share"))
+        .sort(["share", "area_no"], descending=[True, False])
+    )
     drawn = wide.head(AREAS_DRAWN)
     rank = {s: k for k, s in enumerate(theme.STATE_ORDER)}
-    tall = (drawn.select("area", *theme.STATE_ORDER).unpivot(index="area", variable_name="key", value_name="installs")
-            .join(drawn.select("area").with_row_index("at"), on="area")
-            .with_columns(pl.col("key").replace_strict({s: v[1] for s, v in theme.STATES.items()}).alias("state"),
-                          pl.col("key").replace_strict(rank).alias("rank"))
-            .sort("at", "rank").select("area", "state", "rank", "installs"))
+    tall = (
+        drawn.select("area", *theme.STATE_ORDER)
+        .unpivot(index="area", variable_name="key", value_name="installs")
+        .join(drawn.select("area").with_row_index("at"), on="area")
+        .with_columns(
+            pl.col("key").replace_strict({s: v[1] for s, v in theme.STATES.items()}).alias("state"),
+            pl.col("key").replace_strict(rank).alias("rank"),
+        )
+        .sort("at", "rank")
+        .select("area", "state", "rank", "installs")
+    )
     worst = wide.row(0, named=True)
-    finding = (f"{worst['area']} has the largest share that is out of range or due within 90 days: "
-               f"{worst['out_of_range'] + worst['due']:,} of {worst['all']:,} installs.")
-    note = f"The {AREAS_DRAWN} areas with the largest share are drawn, of {wide.height:,}." if wide.height > AREAS_DRAWN else ""
-    columns = [tables.Column("Area", tables.words("area")),
-               *(tables.Column(f"{theme.STATES[s][0]} {theme.STATES[s][1]}", tables.figures(s), True) for s in theme.STATE_ORDER),
-               tables.Column("All installs", tables.figures("all"), True)]
+    finding = (
+        f"{worst['area']} has the largest share that is out of range or due within 90 days: "
+        f"{worst['out_of_range'] + worst['due']:,} of {worst['all']:,} installs."
+    )
+    note = (
+        f"The {AREAS_DRAWN} areas with the largest share are drawn, of {wide.height:,}."
+        if wide.height > AREAS_DRAWN
+        else ""
+    )
+    columns = [
+        tables.Column("Area", tables.words("area")),
+        *(
+            tables.Column(f"{theme.STATES[s][0]} {theme.STATES[s][1]}", tables.figures(s), True)
+            for s in theme.STATE_ORDER
+        ),
+        tables.Column("All installs", tables.figures("all"), True),
+    ]
     table = tables.build("Installs by area and state", wide, columns, 60, rest="areas in exports/visit_plan.csv")
     return [Figure("state", charts.fleet_state_chart(tall), finding, note, 60 + 22 * drawn.height)], table
 
 
 def _data_words(counts: pl.DataFrame) -> list[str]:
     c = counts.row(0, named=True)
-    said = [f"{theme.plural(c['visits'], 'visit')} and {theme.plural(c['tests'], 'analyser test')} from {theme.day(c['first_on'])} "
-            f"to {theme.day(c['last_on'])}." if c["visits"] else "No visit has been read yet."]
-    said.append(f"{theme.plural(c['set_aside'], 'row')} set aside, {theme.plural(c['findings'], 'doubtful value')} marked."
-                if c["set_aside"] or c["findings"] else "No row was set aside and no value is in doubt.")
+    said = [
+        f"{theme.plural(c['visits'], 'visit')} and {theme.plural(c['tests'], 'analyser test')} from {theme.day(c['first_on'])} "
+        f"to {theme.day(c['last_on'])}."
+        if c["visits"]
+        else "No visit has been read yet."
+    ]
+    said.append(
+        f"{theme.plural(c['set_aside'], 'row')} set aside, {theme.plural(c['findings'], 'doubtful value')} marked."
+        if c["set_aside"] or c["findings"]
+        else "No row was set aside and no value is in doubt."
+    )
     return said

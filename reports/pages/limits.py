@@ -33,21 +33,49 @@ def limits_pages(site: Site, frames: Mapping[str, pl.DataFrame]) -> None:
     pairs: dict[str, list[dict[str, Any]]] = {}
     for row in frames["pairs"].sort("fuel", "o2_pct").iter_rows(named=True):
         pairs.setdefault(row["fuel"], []).append(row)
-    sheets = [_sheet(n, row, ranges.get((row["model_no"], row["fuel"]), []), pairs.get(row["fuel"], []))
-              for n, row in enumerate(frames["sheets"].sort("model_no", "fuel", nulls_last=True).iter_rows(named=True), start=1)]
+    sheets = [
+        _sheet(n, row, ranges.get((row["model_no"], row["fuel"]), []), pairs.get(row["fuel"], []))
+        for n, row in enumerate(
+            frames["sheets"].sort("model_no", "fuel", nulls_last=True).iter_rows(named=True), start=1
+        )
+    ]
     general = sum(s["general"] for s in sheets)
-    headlines = [f"{theme.plural(len(sheets), 'sheet')}, one per appliance model and fuel in the field."] if sheets else ["No install is on record yet."]
+    headlines = (
+        [f"{theme.plural(len(sheets), 'sheet')}, one per appliance model and fuel in the field."]
+        if sheets
+        else ["No install is on record yet."]
+    )
     if general:
-        headlines.append(f"{theme.plural(general, 'sheet')} {'leans' if general == 1 else 'lean'} in part on general ranges: enter the maker's in limits.csv.")
-    parts = [sheets[k:k + SHEETS_A_PAGE] for k in range(0, len(sheets), SHEETS_A_PAGE)]
+        headlines.append(
+            f"{theme.plural(general, 'sheet')} {'leans' if general == 1 else 'lean'} in part on general ranges: enter the maker's in limits.csv."
+        )
+    parts = [sheets[k : k + SHEETS_A_PAGE] for k in range(0, len(sheets), SHEETS_A_PAGE)]
     inline = len(parts) <= 1
-    links = [{"href": (f"#sheet-{s['no']}" if inline else f"limits/part-{(s['no'] - 1) // SHEETS_A_PAGE + 1:02}.html#sheet-{s['no']}"),
-              "model": s["model"], "fuel": s["fuel"], "installs": s["installs"]} for s in sheets]
+    links = [
+        {
+            "href": (
+                f"#sheet-{s['no']}"
+                if inline
+                else f"limits/part-{(s['no'] - 1) // SHEETS_A_PAGE + 1:02}.html#sheet-{s['no']}"
+            ),
+            "model": s["model"],
+            "fuel": s["fuel"],
+            "installs": s["installs"],
+        }
+        for s in sheets
+    ]
     common = {"published": PUBLISHED, "headlines": headlines}
     site.write("limits.html", "limits.html.j2", links=links, sheets=sheets if inline else [], part="", **common)
     if not inline:
         for k, some in enumerate(parts, start=1):
-            site.write(f"limits/part-{k:02}.html", "limits.html.j2", links=[], sheets=some, part=f", part {k} of {len(parts)}", **common)
+            site.write(
+                f"limits/part-{k:02}.html",
+                "limits.html.j2",
+                links=[],
+                sheets=some,
+                part=f", part {k} of {len(parts)}",
+                **common,
+            )
 
 
 def _sheet(no: int, row: dict[str, Any], ranges: list[dict[str, Any]], pairs: list[dict[str, Any]]) -> dict[str, Any]:
@@ -60,8 +88,15 @@ def _sheet(no: int, row: dict[str, Any], ranges: list[dict[str, Any]], pairs: li
         text = tables.bdi(r["limit_source"])
         return text if not r["general"] else "general range, not the maker's: " + text
 
-    table = tables.build("Allowed ranges", pl.DataFrame(ranges, infer_schema_length=None) if ranges else pl.DataFrame(), [
-        tables.Column("Reading", tables.words("label")), tables.Column("Allowed", allowed), tables.Column("Read from", source)])
+    table = tables.build(
+        "Allowed ranges",
+        pl.DataFrame(ranges, infer_schema_length=None) if ranges else pl.DataFrame(),
+        [
+            tables.Column("Reading", tables.words("label")),
+            tables.Column("Allowed", allowed),
+            tables.Column("Read from", source),
+        ],
+    )
     by_key = {(r["indicator"], r["firing"]): r for r in ranges}
     high, low = by_key.get(("o2_pct", "high")), by_key.get(("o2_pct", "low"))
     co = by_key.get(("co_air_free_ppm", "high"))
@@ -69,19 +104,44 @@ def _sheet(no: int, row: dict[str, Any], ranges: list[dict[str, Any]], pairs: li
     def fits(o2: float, r: dict[str, Any] | None) -> str:
         if r is None or (r["limit_low"] is None and r["limit_high"] is None):
             return theme.DASH
-        inside = (r["limit_low"] is None or o2 >= r["limit_low"] - 1e-9) and (r["limit_high"] is None or o2 <= r["limit_high"] + 1e-9)
+        inside = (r["limit_low"] is None or o2 >= r["limit_low"] - 1e-9) and (
+            r["limit_high"] is None or o2 <= r["limit_high"] + 1e-9
+        )
         return f"●{theme.NBSP}allowed" if inside else f"▲{theme.NBSP}out"
 
     bounds = [x for r in (high, low) if r for x in (r["limit_low"], r["limit_high"]) if x is not None]
     some = [p for p in pairs if bounds and min(bounds) - 1.01 <= p["o2_pct"] <= max(bounds) + 1.01]
-    pair_table = tables.build("O2 and CO2 that belong together for this fuel", pl.DataFrame(some) if some else pl.DataFrame(), [
-        tables.Column("O2 [%]", tables.figures("o2_pct", 1), True), tables.Column("CO2 [%]", tables.figures("co2_pct", 1), True),
-        tables.Column("Excess air [%]", tables.figures("excess_air_pct"), True),
-        tables.Column("CO that reaches the limit, as read [ppm]",
-                      lambda p: theme.number(co["limit_high"] * p["co_at_limit_factor"] if co and co["limit_high"] is not None else None), True),
-        tables.Column("High fire", lambda p: fits(p["o2_pct"], high)), tables.Column("Low fire", lambda p: fits(p["o2_pct"], low))], 40)
-    return {"no": no, "model": row["model"], "model_id": row["model_id"], "fuel": (row["fuel"] or "fuel not given").replace("_", " "), "installs": row["installs"],
-            "design": row["exchanger_design"], "material": (row["exchanger_material"] or theme.NOT_KNOWN).replace("_", " "),
-            "condensing": {True: "condensing", False: "not condensing"}.get(row["condensing"], theme.NOT_KNOWN),
-            "rated": theme.quantity(row["rated_input"], row["rated_unit"]), "interval": theme.quantity(row["service_interval_months"], "months", 0),
-            "table": table, "pairs": pair_table, "general": any(r["general"] for r in ranges)}
+    pair_table = tables.build(
+        "O2 and CO2 that belong together for this fuel",
+        pl.DataFrame(some) if some else pl.DataFrame(),
+        [
+            tables.Column("O2 [%]", tables.figures("o2_pct", 1), True),
+            tables.Column("CO2 [%]", tables.figures("co2_pct", 1), True),
+            tables.Column("Excess air [%]", tables.figures("excess_air_pct"), True),
+            tables.Column(
+                "CO that reaches the limit, as read [ppm]",
+                lambda p: theme.number(
+                    co["limit_high"] * p["co_at_limit_factor"] if co and co["limit_high"] is not None else None
+                ),
+                True,
+            ),
+            tables.Column("High fire", lambda p: fits(p["o2_pct"], high)),
+            tables.Column("Low fire", lambda p: fits(p["o2_pct"], low)),
+        ],
+        40,
+    )
+    return {
+        "no": no,
+        "model": row["model"],
+        "model_id": row["model_id"],
+        "fuel": (row["fuel"] or "fuel not given").replace("_", " "),
+        "installs": row["installs"],
+        "design": row["exchanger_design"],
+        "material": (row["exchanger_material"] or theme.NOT_KNOWN).replace("_", " "),
+        "condensing": {True: "condensing", False: "not condensing"}.get(row["condensing"], theme.NOT_KNOWN),
+        "rated": theme.quantity(row["rated_input"], row["rated_unit"]),
+        "interval": theme.quantity(row["service_interval_months"], "months", 0),
+        "table": table,
+        "pairs": pair_table,
+        "general": any(r["general"] for r in ranges),
+    }

@@ -35,16 +35,34 @@ def models_page(site: Site, frames: Mapping[str, pl.DataFrame]) -> None:
     analysers = trust.analysers(frames["analysers"], figures)
     scores = trust.scores(frames["scores"], frames["bins"], figures)
     if odd.height:
-        headlines.append(f"{theme.plural(odd.height, 'limit')} {'looks' if odd.height == 1 else 'look'} wrong: most readings just after work lie outside.")
-    site.write("appliance-models.html", "appliance-models.html.j2", figures, headlines=headlines, sections=sections,
-               odd=_odd(odd), cleaning=cleaning, analysers=analysers, scores=scores, pace=trust.pace(frames["pace"]))
+        headlines.append(
+            f"{theme.plural(odd.height, 'limit')} {'looks' if odd.height == 1 else 'look'} wrong: most readings just after work lie outside."
+        )
+    site.write(
+        "appliance-models.html",
+        "appliance-models.html.j2",
+        figures,
+        headlines=headlines,
+        sections=sections,
+        odd=_odd(odd),
+        cleaning=cleaning,
+        analysers=analysers,
+        scores=scores,
+        pace=trust.pace(frames["pace"]),
+    )
 
 
 def _with_labels(models: pl.DataFrame) -> pl.DataFrame:
     """Names as they are drawn: short, and with the key where two models share a name."""
-    once = models.select("model_no", "model", "model_id").unique().with_columns(pl.col("model").is_duplicated().alias("twice"))
+    once = (
+        models.select("model_no", "model", "model_id")
+        .unique()
+        .with_columns(pl.col("model").is_duplicated().alias("twice"))
+    )
     name = pl.col("model").str.slice(0, 40)
-    labels = once.with_columns(pl.when("twice").then(name + " (" + pl.col("model_id") + ")").otherwise(name).alias("label_model"))
+    labels = once.with_columns(
+        pl.when("twice").then(name + " (" + pl.col("model_id") + ")").otherwise(name).alias("label_model")
+    )
     return models.join(labels.select("model_no", "label_model"), on="model_no", how="left")
 
 
@@ -55,65 +73,124 @@ def _headlines(models: pl.DataFrame, series: pl.DataFrame) -> list[str]:
         return ["No drift has been fitted yet: there are too few readings."]
     if worse.height:
         count = worse["model_no"].n_unique()
-        top = worse.sort(["worse_than_fleet_p", "share_out_at_interval", "model_no", "series_no"], descending=[True, True, False, False],
-                         nulls_last=True).row(0, named=True)
-        said.append(f"{theme.plural(count, 'appliance model')} of {models['model_no'].n_unique():,} {'drifts' if count == 1 else 'drift'} "
-                    f"worse than the fleet in at least one reading, with a chance above {theme.chance(TOLD_APART)}; the surest is "
-                    f"{top['label_model']} ({top['label']}, {theme.chance(top['worse_than_fleet_p'])}).")
+        top = worse.sort(
+            ["worse_than_fleet_p", "share_out_at_interval", "model_no", "series_no"],
+            descending=[True, True, False, False],
+            nulls_last=True,
+        ).row(0, named=True)
+        said.append(
+            f"{theme.plural(count, 'appliance model')} of {models['model_no'].n_unique():,} {'drifts' if count == 1 else 'drift'} "
+            f"worse than the fleet in at least one reading, with a chance above {theme.chance(TOLD_APART)}; the surest is "
+            f"{top['label_model']} ({top['label']}, {theme.chance(top['worse_than_fleet_p'])})."
+        )
     else:
-        said.append("No appliance model is told apart from the fleet yet: every interval still covers the common drift.")
-    risky = models.drop_nulls("share_out_at_interval").sort(["share_out_at_interval", "model_no", "series_no"], descending=[True, False, False])
+        said.append(
+            "No appliance model is told apart from the fleet yet: every interval still covers the common drift."
+        )
+    risky = models.drop_nulls("share_out_at_interval").sort(
+        ["share_out_at_interval", "model_no", "series_no"], descending=[True, False, False]
+    )
     if risky.height:
         top = risky.row(0, named=True)
-        said.append(f"At the present interval most are to be expected out of range in {top['label_model']}: "
-                    f"{theme.chance(top['share_out_at_interval'])} of its installs ({top['label']}).")
+        said.append(
+            f"At the present interval most are to be expected out of range in {top['label_model']}: "
+            f"{theme.chance(top['share_out_at_interval'])} of its installs ({top['label']})."
+        )
     return said
 
 
-def _section(s: dict[str, Any], own: pl.DataFrame, frames: Mapping[str, pl.DataFrame], figures: list[Figure]) -> dict[str, Any]:
+def _section(
+    s: dict[str, Any], own: pl.DataFrame, frames: Mapping[str, pl.DataFrame], figures: list[Figure]
+) -> dict[str, Any]:
     k, unit, label = s["series_no"], s["unit"], s["label"]
-    verdict = (pl.when(pl.col("worse_than_fleet_p") >= TOLD_APART).then(pl.lit("worse than the fleet"))
-               .when(pl.col("worse_than_fleet_p") <= 1 - TOLD_APART).then(pl.lit("better than the fleet"))
-               .otherwise(pl.lit("not told apart")).alias("verdict"))
+    verdict = (
+        pl.when(pl.col("worse_than_fleet_p") >= TOLD_APART)
+        .then(pl.lit("worse than the fleet"))
+        .when(pl.col("worse_than_fleet_p") <= 1 - TOLD_APART)
+        .then(pl.lit("better than the fleet"))
+        .otherwise(pl.lit("not told apart"))
+        .alias("verdict")
+    )
     known = own.drop_nulls("rate")
-    rows = known.head(MODELS_DRAWN).with_columns(verdict, pl.col("worse_than_fleet_p").map_elements(
-        theme.chance, return_dtype=pl.String, skip_nulls=False).alias("p_text")).select(
-        pl.col("label_model").alias("label"), pl.col("exchanger_design").fill_null(theme.DASH).alias("design"), "rate",
-        pl.col("rate_low").alias("low"), pl.col("rate_high").alias("high"), "verdict", "p_text", "installs")
+    rows = (
+        known.head(MODELS_DRAWN)
+        .with_columns(
+            verdict,
+            pl.col("worse_than_fleet_p")
+            .map_elements(theme.chance, return_dtype=pl.String, skip_nulls=False)
+            .alias("p_text"),
+        )
+        .select(
+            pl.col("label_model").alias("label"),
+            pl.col("exchanger_design").fill_null(theme.DASH).alias("design"),
+            "rate",
+            pl.col("rate_low").alias("low"),
+            pl.col("rate_high").alias("high"),
+            "verdict",
+            "p_text",
+            "installs",
+        )
+    )
     worst = known.row(0, named=True)
-    finding = (f"{worst['label_model']} drifts fastest towards its limit: {theme.rate(worst['rate'], unit)}{theme.NBSP}{unit} per 1,000 h "
-               f"(80{theme.NBSP}% interval {theme.rate(worst['rate_low'], unit)} to {theme.rate(worst['rate_high'], unit)}); "
-               f"{theme.chance(worst['worse_than_fleet_p'])} chance that it is worse than the fleet.")
+    finding = (
+        f"{worst['label_model']} drifts fastest towards its limit: {theme.rate(worst['rate'], unit)}{theme.NBSP}{unit} per 1,000 h "
+        f"(80{theme.NBSP}% interval {theme.rate(worst['rate_low'], unit)} to {theme.rate(worst['rate_high'], unit)}); "
+        f"{theme.chance(worst['worse_than_fleet_p'])} chance that it is worse than the fleet."
+    )
     note = f"The {MODELS_DRAWN} worst of {known.height:,}." if known.height > MODELS_DRAWN else ""
     drift = f"drift{k}"
     figures.append(Figure(drift, charts.drift_chart(rows, unit, label), finding, note, 90 + 22 * rows.height))
     curves: list[str] = []
-    for place, (model_no,) in enumerate(frames["model_points"].filter(pl.col("series_no") == k).select("model_no").unique()
-                                        .join(own.select("model_no", "place"), on="model_no").sort("place", "model_no")
-                                        .select("model_no").iter_rows()):
+    for place, (model_no,) in enumerate(
+        frames["model_points"]
+        .filter(pl.col("series_no") == k)
+        .select("model_no")
+        .unique()
+        .join(own.select("model_no", "place"), on="model_no")
+        .sort("place", "model_no")
+        .select("model_no")
+        .iter_rows()
+    ):
         figure = _readings(f"read{k}x{place}", k, model_no, unit, label, own, frames)
         figures.append(figure)
         curves.append(figure.name)
     share = None
-    shares = own.drop_nulls("share_out_at_interval").sort(["share_out_at_interval", "model_no"], descending=[True, False])
+    shares = own.drop_nulls("share_out_at_interval").sort(
+        ["share_out_at_interval", "model_no"], descending=[True, False]
+    )
     if shares.height and (shares["share_out_at_interval"][0] or 0) > 0.001:
         share = f"share{k}"
         top = shares.row(0, named=True)
-        bars = shares.head(15).select(pl.col("label_model").alias("label"), pl.col("share_out_at_interval").alias("share"), "installs")
-        figures.append(Figure(share, charts.share_out_chart(bars),
-                              f"Left to the present interval, {theme.chance(top['share_out_at_interval'])} of the installs of {top['label_model']} "
-                              "would be out of range.", "The 15 largest." if shares.height > 15 else "", 60 + 20 * bars.height))
-    table = tables.build(f"{label}: appliance models, worst first", own, [
-        tables.Column("Appliance model", lambda r: tables.find_link(r["label_model"], r["model"])),
-        tables.Column("Exchanger design", tables.words("exchanger_design")),
-        tables.Column("Installs", tables.figures("installs"), True),
-        tables.Column(f"Drift per 1,000 h [{unit}]", lambda r: theme.rate(r["rate"], unit), True),
-        tables.Column(f"80 % interval [{unit}]", lambda r: _interval(r, unit), True),
-        tables.Column("Chance worse than the fleet", tables.chances("worse_than_fleet_p"), True),
-        tables.Column("Median time to out [days]", tables.figures("median_days_to_out"), True),
-        tables.Column("Share out at the present interval", tables.chances("share_out_at_interval"), True)],
-        30, rest="models in exports/appliance_models.csv",
-        note="The model's name leads to its installs.")
+        bars = shares.head(15).select(
+            pl.col("label_model").alias("label"), pl.col("share_out_at_interval").alias("share"), "installs"
+        )
+        figures.append(
+            Figure(
+                share,
+                charts.share_out_chart(bars),
+                f"Left to the present interval, {theme.chance(top['share_out_at_interval'])} of the installs of {top['label_model']} "
+                "would be out of range.",
+                "The 15 largest." if shares.height > 15 else "",
+                60 + 20 * bars.height,
+            )
+        )
+    table = tables.build(
+        f"{label}: appliance models, worst first",
+        own,
+        [
+            tables.Column("Appliance model", lambda r: tables.find_link(r["label_model"], r["model"])),
+            tables.Column("Exchanger design", tables.words("exchanger_design")),
+            tables.Column("Installs", tables.figures("installs"), True),
+            tables.Column(f"Drift per 1,000 h [{unit}]", lambda r: theme.rate(r["rate"], unit), True),
+            tables.Column(f"80 % interval [{unit}]", lambda r: _interval(r, unit), True),
+            tables.Column("Chance worse than the fleet", tables.chances("worse_than_fleet_p"), True),
+            tables.Column("Median time to out [days]", tables.figures("median_days_to_out"), True),
+            tables.Column("Share out at the present interval", tables.chances("share_out_at_interval"), True),
+        ],
+        30,
+        rest="models in exports/appliance_models.csv",
+        note="The model's name leads to its installs.",
+    )
     return {"id": f"series-{k}", "label": label, "drift": drift, "curves": curves, "share": share, "table": table}
 
 
@@ -123,7 +200,9 @@ def _interval(row: dict[str, Any], unit: str) -> str:
     return f"{theme.rate(row['rate_low'], unit)} to {theme.rate(row['rate_high'], unit)}"
 
 
-def _readings(name: str, k: int, model_no: int, unit: str, label: str, own: pl.DataFrame, frames: Mapping[str, pl.DataFrame]) -> Figure:
+def _readings(
+    name: str, k: int, model_no: int, unit: str, label: str, own: pl.DataFrame, frames: Mapping[str, pl.DataFrame]
+) -> Figure:
     mine = (pl.col("series_no") == k) & (pl.col("model_no") == model_no)
     points = frames["model_points"].filter(mine).sort("hours", "value").select("hours", "value", "state")
     band = frames["model_curves"].filter(mine).sort("hours").select("hours", "q10", "q50", "q90")
@@ -132,20 +211,32 @@ def _readings(name: str, k: int, model_no: int, unit: str, label: str, own: pl.D
     model = own.filter(pl.col("model_no") == model_no)["label_model"][0]
     out = points.filter(pl.col("state") == "out of range").height
     text = f"{model}: {out} of {theme.plural(points.height, 'reading')} drawn {'lies' if out == 1 else 'lie'} outside ({theme.limits_text(low, high, unit)})."
-    return Figure(name, charts.readings_chart(points, band, low, high, unit, label), text,
-                  "Band: 8 in 10 of its installs by the fit." if band.height else "", 220)
+    return Figure(
+        name,
+        charts.readings_chart(points, band, low, high, unit, label),
+        text,
+        "Band: 8 in 10 of its installs by the fit." if band.height else "",
+        220,
+    )
 
 
 def _odd(odd: pl.DataFrame) -> tables.Table:
     def share(row: dict[str, Any]) -> str:
         return f"{row['outside']:,} of {row['readings']:,}"
 
-    return tables.build("Limits that most readings just after work miss", odd, [
-        tables.Column("Appliance model", tables.words("model")), tables.Column("Fuel", tables.words("fuel")),
-        tables.Column("Reading", tables.words("label")),
-        tables.Column("Allowed", lambda r: theme.limits_text(r["limit_low"], r["limit_high"], r["unit"])),
-        tables.Column("Typical as left", lambda r: theme.quantity(r["median_left"], r["unit"]), True),
-        tables.Column("Outside as left", share, True), tables.Column("Range read from", tables.words("limit_source"))],
-        25, rest="limits",
-        note="Work leaves an appliance in range, so the range may be mistyped, in another unit, or of another model: check it against the maker's instructions.")
-
+    return tables.build(
+        "Limits that most readings just after work miss",
+        odd,
+        [
+            tables.Column("Appliance model", tables.words("model")),
+            tables.Column("Fuel", tables.words("fuel")),
+            tables.Column("Reading", tables.words("label")),
+            tables.Column("Allowed", lambda r: theme.limits_text(r["limit_low"], r["limit_high"], r["unit"])),
+            tables.Column("Typical as left", lambda r: theme.quantity(r["median_left"], r["unit"]), True),
+            tables.Column("Outside as left", share, True),
+            tables.Column("Range read from", tables.words("limit_source")),
+        ],
+        25,
+        rest="limits",
+        note="Work leaves an appliance in range, so the range may be mistyped, in another unit, or of another model: check it against the maker's instructions.",
+    )

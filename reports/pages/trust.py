@@ -21,28 +21,61 @@ def cleaning(effects: pl.DataFrame, figures: list[Figure]) -> dict[str, Any]:
         return {"fig": None, "table": None}
     order = effects.sort("series_no", "exchanger_design", "kind", nulls_last=True)
     first = order.filter(pl.col("series_no") == order["series_no"][0])
-    busiest = first.group_by("exchanger_design").agg(pl.col("cycles").sum()).sort(
-        ["cycles", "exchanger_design"], descending=[True, False]).head(ROWS_DRAWN // 3)
-    drawn = first.join(busiest.select("exchanger_design").with_row_index("at"), on="exchanger_design").sort("at", "kind").with_columns(
-        pl.format("{}, {}", pl.col("exchanger_design").fill_null("design not given").str.slice(0, 24), "kind").alias("label_row"))
+    busiest = (
+        first.group_by("exchanger_design")
+        .agg(pl.col("cycles").sum())
+        .sort(["cycles", "exchanger_design"], descending=[True, False])
+        .head(ROWS_DRAWN // 3)
+    )
+    drawn = (
+        first.join(busiest.select("exchanger_design").with_row_index("at"), on="exchanger_design")
+        .sort("at", "kind")
+        .with_columns(
+            pl.format(
+                "{}, {}", pl.col("exchanger_design").fill_null("design not given").str.slice(0, 24), "kind"
+            ).alias("label_row")
+        )
+    )
     best = drawn.drop_nulls("restored_share").sort(["restored_share", "label_row"], descending=[True, False])
     name = None
     if best.height:
         name = "cleaning"
         top, least = best.row(0, named=True), best.row(-1, named=True)
-        said = (f"{first['label'][0]}: {top['kind']} on {top['exchanger_design']} takes away {theme.chance(top['restored_share'])} of what had built up, "
-                f"{least['kind']} on {least['exchanger_design']} {theme.chance(least['restored_share'])}.")
-        rows = drawn.select(pl.col("label_row").alias("label"), "kind", pl.col("restored_share").alias("restored"),
-                            pl.col("low").clip(-0.5, 1.5), pl.col("high").clip(-0.5, 1.5), "cycles")
-        figures.append(Figure(name, model_charts.cleaning_chart(rows), said, "Lines: 80 % intervals.", 80 + 22 * rows.height))
-    table = tables.build("What work restores", order, [
-        tables.Column("Exchanger design", tables.words("exchanger_design")), tables.Column("Work", tables.words("kind")),
-        tables.Column("Reading", tables.words("label")),
-        tables.Column("Taken away", tables.chances("restored_share"), True),
-        tables.Column("80 % interval", lambda r: f"{theme.number(_pct(r['low']))} to {theme.quantity(_pct(r['high']), '%', 0)}", True),
-        tables.Column("Typical before", lambda r: theme.quantity(r["value_before"], r["unit"]), True),
-        tables.Column("Typical after", lambda r: theme.quantity(r["value_after"], r["unit"]), True),
-        tables.Column("Times done", tables.figures("cycles"), True)], 40, rest="rows in the store, table cleaning_effects")
+        said = (
+            f"{first['label'][0]}: {top['kind']} on {top['exchanger_design']} takes away {theme.chance(top['restored_share'])} of what had built up, "
+            f"{least['kind']} on {least['exchanger_design']} {theme.chance(least['restored_share'])}."
+        )
+        rows = drawn.select(
+            pl.col("label_row").alias("label"),
+            "kind",
+            pl.col("restored_share").alias("restored"),
+            pl.col("low").clip(-0.5, 1.5),
+            pl.col("high").clip(-0.5, 1.5),
+            "cycles",
+        )
+        figures.append(
+            Figure(name, model_charts.cleaning_chart(rows), said, "Lines: 80 % intervals.", 80 + 22 * rows.height)
+        )
+    table = tables.build(
+        "What work restores",
+        order,
+        [
+            tables.Column("Exchanger design", tables.words("exchanger_design")),
+            tables.Column("Work", tables.words("kind")),
+            tables.Column("Reading", tables.words("label")),
+            tables.Column("Taken away", tables.chances("restored_share"), True),
+            tables.Column(
+                "80 % interval",
+                lambda r: f"{theme.number(_pct(r['low']))} to {theme.quantity(_pct(r['high']), '%', 0)}",
+                True,
+            ),
+            tables.Column("Typical before", lambda r: theme.quantity(r["value_before"], r["unit"]), True),
+            tables.Column("Typical after", lambda r: theme.quantity(r["value_after"], r["unit"]), True),
+            tables.Column("Times done", tables.figures("cycles"), True),
+        ],
+        40,
+        rest="rows in the store, table cleaning_effects",
+    )
     return {"fig": name, "table": table}
 
 
@@ -53,71 +86,155 @@ def _pct(share: float | None) -> float | None:
 def analysers(bias: pl.DataFrame, figures: list[Figure]) -> dict[str, Any]:
     """Analysers against their peers. bias: analyser, series_no, label, unit, bias, low, high, tests, wants_calibration."""
     if bias.is_empty():
-        return {"fig": None, "table": None, "words": "No analyser could be compared with its peers: too few tests name one."}
+        return {
+            "fig": None,
+            "table": None,
+            "words": "No analyser could be compared with its peers: too few tests name one.",
+        }
     wants = bias.filter("wants_calibration")
-    worst = bias.sort(["wants_calibration", pl.col("bias").abs(), "analyser"], descending=[True, True, False], nulls_last=True)
+    worst = bias.sort(
+        ["wants_calibration", pl.col("bias").abs(), "analyser"], descending=[True, True, False], nulls_last=True
+    )
     focus = worst["label"][0]
     own = bias.filter(pl.col("label") == focus)
     unit = own["unit"][0]
-    rows = own.sort(["wants_calibration", pl.col("bias").abs(), "analyser"], descending=[True, True, False], nulls_last=True).head(
-        ANALYSERS_DRAWN).select("analyser", "bias", "low", "high", "tests", pl.when("wants_calibration").then(
-            pl.lit("wants calibration")).otherwise(pl.lit("agrees with its peers")).alias("verdict"))
+    rows = (
+        own.sort(
+            ["wants_calibration", pl.col("bias").abs(), "analyser"], descending=[True, True, False], nulls_last=True
+        )
+        .head(ANALYSERS_DRAWN)
+        .select(
+            "analyser",
+            "bias",
+            "low",
+            "high",
+            "tests",
+            pl.when("wants_calibration")
+            .then(pl.lit("wants calibration"))
+            .otherwise(pl.lit("agrees with its peers"))
+            .alias("verdict"),
+        )
+    )
     count = wants["analyser"].n_unique()
-    said = (f"{theme.plural(count, 'analyser')} of {bias['analyser'].n_unique():,} {'reads' if count == 1 else 'read'} away from the others by more than chance "
-            f"and {'wants' if count == 1 else 'want'} calibration." if count else f"None of {bias['analyser'].n_unique():,} analysers reads away from its peers by more than chance.")
+    said = (
+        f"{theme.plural(count, 'analyser')} of {bias['analyser'].n_unique():,} {'reads' if count == 1 else 'read'} away from the others by more than chance "
+        f"and {'wants' if count == 1 else 'want'} calibration."
+        if count
+        else f"None of {bias['analyser'].n_unique():,} analysers reads away from its peers by more than chance."
+    )
     note = f"The {ANALYSERS_DRAWN} furthest off in {focus}." if own.height > ANALYSERS_DRAWN else ""
-    figures.append(Figure("analysers", charts.analyser_chart(rows, unit, focus), f"{focus}: {said}" if count else said, note, 80 + 22 * rows.height))
-    table = tables.build("Analysers, furthest off first", worst, [
-        tables.Column("Analyser", tables.words("analyser")), tables.Column("Reading", tables.words("label")),
-        tables.Column("Reads away by", lambda r: theme.quantity(r["bias"], r["unit"], 2), True),
-        tables.Column("80 % interval", lambda r: f"{theme.number(r['low'], 2)} to {theme.quantity(r['high'], r['unit'], 2)}", True),
-        tables.Column("Tests", tables.figures("tests"), True),
-        tables.Column("Calibration", lambda r: "wanted" if r["wants_calibration"] else theme.DASH)], 15,
-        rest="rows in the store, table analyser_bias")
+    figures.append(
+        Figure(
+            "analysers",
+            charts.analyser_chart(rows, unit, focus),
+            f"{focus}: {said}" if count else said,
+            note,
+            80 + 22 * rows.height,
+        )
+    )
+    table = tables.build(
+        "Analysers, furthest off first",
+        worst,
+        [
+            tables.Column("Analyser", tables.words("analyser")),
+            tables.Column("Reading", tables.words("label")),
+            tables.Column("Reads away by", lambda r: theme.quantity(r["bias"], r["unit"], 2), True),
+            tables.Column(
+                "80 % interval",
+                lambda r: f"{theme.number(r['low'], 2)} to {theme.quantity(r['high'], r['unit'], 2)}",
+                True,
+            ),
+            tables.Column("Tests", tables.figures("tests"), True),
+            tables.Column("Calibration", lambda r: "wanted" if r["wants_calibration"] else theme.DASH),
+        ],
+        15,
+        rest="rows in the store, table analyser_bias",
+    )
     return {"fig": "analysers", "table": table, "words": ""}
 
 
 def pace(changes: pl.DataFrame) -> tables.Table:
     """Changes of pace: where a design, model or batch drifts faster or slower than it used to."""
     order = changes.sort("p", "name", nulls_last=True)
-    return tables.build("Where the pace of drift has changed", order, [
-        tables.Column("What", lambda r: tables.bdi(f"{r['scope']} {r['name']}")), tables.Column("Reading", tables.words("label")),
-        tables.Column("Since", tables.dates("since")),
-        tables.Column("Pace now against before", lambda r: f"× {theme.number(r['ratio'], 2)}", True),
-        tables.Column("80 % interval", lambda r: f"× {theme.number(r['low'], 2)} to {theme.number(r['high'], 2)}", True),
-        tables.Column("Chance of seeing it by accident", tables.chances("p"), True),
-        tables.Column("Installs", tables.figures("installs"), True)], 20, rest="changes in the store, table pace_changes")
+    return tables.build(
+        "Where the pace of drift has changed",
+        order,
+        [
+            tables.Column("What", lambda r: tables.bdi(f"{r['scope']} {r['name']}")),
+            tables.Column("Reading", tables.words("label")),
+            tables.Column("Since", tables.dates("since")),
+            tables.Column("Pace now against before", lambda r: f"× {theme.number(r['ratio'], 2)}", True),
+            tables.Column(
+                "80 % interval", lambda r: f"× {theme.number(r['low'], 2)} to {theme.number(r['high'], 2)}", True
+            ),
+            tables.Column("Chance of seeing it by accident", tables.chances("p"), True),
+            tables.Column("Installs", tables.figures("installs"), True),
+        ],
+        20,
+        rest="changes in the store, table pace_changes",
+    )
 
 
 def scores(frame: pl.DataFrame, bins: pl.DataFrame, figures: list[Figure]) -> dict[str, Any]:
     """How past forecasts fared. frame: series_no, label, horizon_months, method, n, events, brier, brier_skill, auc, ...; bins likewise."""
     if frame.is_empty():
-        return {"figs": [], "table": None, "words": "The history is too short to try the forecasts on the past; take the chances with care."}
+        return {
+            "figs": [],
+            "table": None,
+            "words": "The history is too short to try the forecasts on the past; take the chances with care.",
+        }
     named = frame.with_columns(pl.col("method").replace(charts.METHODS).alias("method_words"))
     # The picture shows the series with most events: skill on a handful of events is noise.
     ours = named.filter(pl.col("method") == "foulcast")
     base = ours if ours.height else named
-    focus = base.group_by("series_no").agg(pl.col("events").sum()).sort(["events", "series_no"], descending=[True, False])["series_no"][0]
+    focus = (
+        base.group_by("series_no")
+        .agg(pl.col("events").sum())
+        .sort(["events", "series_no"], descending=[True, False])["series_no"][0]
+    )
     one = named.filter(pl.col("series_no") == focus).sort("method", "horizon_months")
     label = one["label"][0]
     figs = []
-    drawn = one.drop_nulls("brier_skill").select("horizon_months", pl.col("method_words").alias("method"), "brier_skill")
+    drawn = one.drop_nulls("brier_skill").select(
+        "horizon_months", pl.col("method_words").alias("method"), "brier_skill"
+    )
     if drawn.height:
         mine = one.filter(pl.col("method") == "foulcast").sort("horizon_months")
         skill = mine["brier_skill"][-1] if mine.height else None
-        best = one.filter(pl.col("horizon_months") == one["horizon_months"].max()).sort(["brier", "method"], nulls_last=True).row(0, named=True)
-        said = (f"{label}, {one['horizon_months'].max()} months ahead: the forecasts have a Brier skill of {theme.number(skill, 2)}; the best of the "
-                f"methods tried there is “{best['method_words']}”.")
-        figures.append(Figure("skill", charts.skill_chart(drawn), said, "Fitted on what was known at several past dates, scored on what was then found."))
+        best = (
+            one.filter(pl.col("horizon_months") == one["horizon_months"].max())
+            .sort(["brier", "method"], nulls_last=True)
+            .row(0, named=True)
+        )
+        said = (
+            f"{label}, {one['horizon_months'].max()} months ahead: the forecasts have a Brier skill of {theme.number(skill, 2)}; the best of the "
+            f"methods tried there is “{best['method_words']}”."
+        )
+        figures.append(
+            Figure(
+                "skill",
+                charts.skill_chart(drawn),
+                said,
+                "Fitted on what was known at several past dates, scored on what was then found.",
+            )
+        )
         figs.append("skill")
     own_bins = bins.filter(pl.col("series_no") == focus)
     if own_bins.height:
         horizon = own_bins["horizon_months"].max()
         own_bins = own_bins.filter(pl.col("horizon_months") == horizon).sort("p_mid")
-        off = own_bins.select(((pl.col("observed") - pl.col("p_mid")).abs() * pl.col("n")).sum() / pl.col("n").sum()).item()
-        said = (f"{label}, {horizon} months ahead: forecast and found shares differ by {100 * (off or 0):.0f} points on average.")
-        figures.append(Figure("calibration", charts.calibration_chart(own_bins.select("p_mid", "observed", "low", "high", "n")), said,
-                              "On the dashed line both agree; bars: intervals of the share found."))
+        off = own_bins.select(
+            ((pl.col("observed") - pl.col("p_mid")).abs() * pl.col("n")).sum() / pl.col("n").sum()
+        ).item()
+        said = f"{label}, {horizon} months ahead: forecast and found shares differ by {100 * (off or 0):.0f} points on average."
+        figures.append(
+            Figure(
+                "calibration",
+                charts.calibration_chart(own_bins.select("p_mid", "observed", "low", "high", "n")),
+                said,
+                "On the dashed line both agree; bars: intervals of the share found.",
+            )
+        )
         figs.append("calibration")
     return {"figs": figs, "table": _score_table(named), "words": ""}
 
@@ -127,15 +244,31 @@ def _score_table(named: pl.DataFrame) -> tables.Table:
     keys = ["series_no", "label", "horizon_months"]
     ours = named.filter(pl.col("method") == "foulcast")
     base = named.filter(pl.col("method") == "base_rate").select(*keys, pl.col("brier").alias("brier_base"))
-    other = named.filter(~pl.col("method").is_in(["foulcast", "base_rate"])).sort("brier", "method", nulls_last=True).group_by(keys).agg(
-        pl.col("method_words").first().alias("best_other"), pl.col("brier").first().alias("brier_other"))
+    other = (
+        named.filter(~pl.col("method").is_in(["foulcast", "base_rate"]))
+        .sort("brier", "method", nulls_last=True)
+        .group_by(keys)
+        .agg(pl.col("method_words").first().alias("best_other"), pl.col("brier").first().alias("brier_other"))
+    )
     rows = ours.join(base, on=keys, how="left").join(other, on=keys, how="left").sort("series_no", "horizon_months")
-    return tables.build("Forecasts tried on the past, beside simpler ways", rows, [
-        tables.Column("Reading", tables.words("label")), tables.Column("Months ahead", tables.figures("horizon_months"), True),
-        tables.Column("Forecasts", tables.figures("n"), True), tables.Column("Then found out", tables.figures("events"), True),
-        tables.Column("Brier score", tables.figures("brier", 4), True), tables.Column("Fleet's base rate", tables.figures("brier_base", 4), True),
-        tables.Column("Best other way", lambda r: tables.bdi(r["best_other"])), tables.Column("its Brier score", tables.figures("brier_other", 4), True),
-        tables.Column("AUC", tables.figures("auc", 2), True), tables.Column("Calibration slope", tables.figures("calibration_slope", 2), True),
-        tables.Column("80 % interval covers", tables.chances("coverage80"), True)], 60, rest="rows in the store, table backtest_scores",
+    return tables.build(
+        "Forecasts tried on the past, beside simpler ways",
+        rows,
+        [
+            tables.Column("Reading", tables.words("label")),
+            tables.Column("Months ahead", tables.figures("horizon_months"), True),
+            tables.Column("Forecasts", tables.figures("n"), True),
+            tables.Column("Then found out", tables.figures("events"), True),
+            tables.Column("Brier score", tables.figures("brier", 4), True),
+            tables.Column("Fleet's base rate", tables.figures("brier_base", 4), True),
+            tables.Column("Best other way", lambda r: tables.bdi(r["best_other"])),
+            tables.Column("its Brier score", tables.figures("brier_other", 4), True),
+            tables.Column("AUC", tables.figures("auc", 2), True),
+            tables.Column("Calibration slope", tables.figures("calibration_slope", 2), True),
+            tables.Column("80 % interval covers", tables.chances("coverage80"), True),
+        ],
+        60,
+        rest="rows in the store, table backtest_scores",
         note="Brier score: mean squared error of the chances, smaller is better. AUC: chance that an install that went out had the higher forecast. "
-             "Slope 1 is calibrated. Every method and score is in exports/run.json.")
+        "Slope 1 is calibrated. Every method and score is in exports/run.json.",
+    )

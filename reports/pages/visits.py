@@ -27,8 +27,10 @@ def page_of(area_no: int, card_no: int, folder: str = "visits") -> str:
 
 def card_pages(heads: pl.DataFrame) -> dict[int, str]:
     """install_no -> address of its card, within the site."""
-    return {no: f"{page_of(area, card)}#card-{card}"
-            for no, area, card in heads.select("install_no", "area_no", "card_no").iter_rows()}
+    return {
+        no: f"{page_of(area, card)}#card-{card}"
+        for no, area, card in heads.select("install_no", "area_no", "card_no").iter_rows()
+    }
 
 
 def visits_pages(site: Site, frames: Mapping[str, pl.DataFrame], cards: Mapping[int, list[dict[str, Any]]]) -> None:
@@ -45,20 +47,37 @@ def visits_pages(site: Site, frames: Mapping[str, pl.DataFrame], cards: Mapping[
     as_of = site.fleet.as_of
     this_week = as_of - timedelta(days=as_of.weekday())
     soon = plan.filter(pl.col("week") < this_week + timedelta(days=28))
-    headlines = [f"{theme.plural(int(soon['visits'].sum()), 'visit')} planned for the four weeks from {theme.day(this_week)}, "
-                 f"{theme.quantity(soon['hours'].sum(), 'h', 0)} on site and on the road." if plan.height else "No visit is planned yet."]
+    headlines = [
+        f"{theme.plural(int(soon['visits'].sum()), 'visit')} planned for the four weeks from {theme.day(this_week)}, "
+        f"{theme.quantity(soon['hours'].sum(), 'h', 0)} on site and on the road."
+        if plan.height
+        else "No visit is planned yet."
+    ]
     total = sum(len(c) for c in cards.values())
     if total:
-        headlines.append(f"{theme.plural(total, 'card')} for the visits that come first; the whole plan is in exports/visit_plan.csv.")
-    site.write("visits.html", "visits.html.j2", headlines=headlines, shards=shards["shards"], find_note=shards["note"],
-               areas=_by_area(plan, this_week, cards))
+        headlines.append(
+            f"{theme.plural(total, 'card')} for the visits that come first; the whole plan is in exports/visit_plan.csv."
+        )
+    site.write(
+        "visits.html",
+        "visits.html.j2",
+        headlines=headlines,
+        shards=shards["shards"],
+        find_note=shards["note"],
+        areas=_by_area(plan, this_week, cards),
+    )
 
 
 def _by_area(plan: pl.DataFrame, this_week: date, cards: Mapping[int, list[Any]]) -> tables.Table:
     weeks = [this_week + timedelta(days=7 * k) for k in range(WEEKS_SHOWN)]
-    wide = plan.group_by("area_no", "area").agg(
-        *(pl.col("visits").filter(pl.col("week") == w).sum().alias(f"w{k}") for k, w in enumerate(weeks)),
-        pl.col("visits").filter(pl.col("week") > weeks[-1]).sum().alias("later")).sort("area_no")
+    wide = (
+        plan.group_by("area_no", "area")
+        .agg(
+            *(pl.col("visits").filter(pl.col("week") == w).sum().alias(f"w{k}") for k, w in enumerate(weeks)),
+            pl.col("visits").filter(pl.col("week") > weeks[-1]).sum().alias("later"),
+        )
+        .sort("area_no")
+    )
 
     def link(row: dict[str, Any]) -> Any:
         if row["area_no"] not in cards:
@@ -72,55 +91,112 @@ def _by_area(plan: pl.DataFrame, this_week: date, cards: Mapping[int, list[Any]]
         return Markup(f'<a href="{where}">phone page of ') + tables.bdi(row["area"]) + Markup("</a>")
 
     columns = [tables.Column("Area", link), tables.Column("For the phone", phone)]
-    columns += [tables.Column(f"{w.day} {theme.MONTHS[w.month - 1]}", tables.figures(f"w{k}"), True) for k, w in enumerate(weeks)]
+    columns += [
+        tables.Column(f"{w.day} {theme.MONTHS[w.month - 1]}", tables.figures(f"w{k}"), True)
+        for k, w in enumerate(weeks)
+    ]
     columns.append(tables.Column("Later", tables.figures("later"), True))
     return tables.build("Planned visits by area and week beginning", wide, columns, 300, rest="areas")
 
 
 def _area(site: Site, area_no: int, area: str, cards: list[dict[str, Any]], in_window: int, find: pl.DataFrame) -> None:
-    parts = [cards[k:k + CARDS_A_PAGE] for k in range(0, len(cards), CARDS_A_PAGE)]
+    parts = [cards[k : k + CARDS_A_PAGE] for k in range(0, len(cards), CARDS_A_PAGE)]
     out = sum(c["state"] == "out_of_range" for c in cards)
     words = f"{theme.plural(len(cards), 'visit')} planned from the week of {cards[0]['week']} to the week of {cards[-1]['week']}"
     headlines = [f"{words}; {theme.plural(out, 'install')} out of range at the last reading." if out else f"{words}."]
-    rest = (f"{in_window - len(cards):,} more visits of the coming weeks stand in exports/visit_plan.csv." if in_window > len(cards) else "")
+    rest = (
+        f"{in_window - len(cards):,} more visits of the coming weeks stand in exports/visit_plan.csv."
+        if in_window > len(cards)
+        else ""
+    )
     carded = {c["install_id"] for c in cards}
     here = find.filter(pl.col("area_no") == area_no)
     others = here.filter(~pl.col("install_id").is_in(list(carded))).sort("due_on", "install_no", nulls_last=True)
-    index = [[i, s or "", m or "", theme.STATES[st][1], theme.day(w) if w else ""]
-             for i, s, m, st, w in others.head(FIND_ON_PHONE).select("install_id", "site_label", "model", "state", "planned_week").iter_rows()]
-    note = (f"The search knows the {FIND_ON_PHONE:,} installs of this area that are due soonest, of {others.height:,} without a card."
-            if others.height > FIND_ON_PHONE else "")
-    desk = [(page_of(area_no, 1 + k * CARDS_A_PAGE), f"part {k + 1}" if len(parts) > 1 else "cards") for k in range(len(parts))]
+    index = [
+        [i, s or "", m or "", theme.STATES[st][1], theme.day(w) if w else ""]
+        for i, s, m, st, w in others.head(FIND_ON_PHONE)
+        .select("install_id", "site_label", "model", "state", "planned_week")
+        .iter_rows()
+    ]
+    note = (
+        f"The search knows the {FIND_ON_PHONE:,} installs of this area that are due soonest, of {others.height:,} without a card."
+        if others.height > FIND_ON_PHONE
+        else ""
+    )
+    desk = [
+        (page_of(area_no, 1 + k * CARDS_A_PAGE), f"part {k + 1}" if len(parts) > 1 else "cards")
+        for k in range(len(parts))
+    ]
     for k, some in enumerate(parts):
         first = 1 + k * CARDS_A_PAGE
         part = f", part {k + 1} of {len(parts)}" if len(parts) > 1 else ""
         weeks = list(dict.fromkeys((c["planned_week"].isoformat(), c["week"]) for c in some))
-        common: dict[str, Any] = {"area": area, "part": part, "headlines": headlines, "cards": some, "weeks": weeks, "rest": rest}
-        site.write(page_of(area_no, first), "area.html.j2", parts=desk if len(parts) > 1 else [],
-                   phone=page_of(area_no, first, "phone"), find_note="", **common)
-        site.write_single(page_of(area_no, first, "phone"), "phone.html.j2", index=index if k == 0 else [],
-                          find_note=note if k == 0 else "", **common)
+        common: dict[str, Any] = {
+            "area": area,
+            "part": part,
+            "headlines": headlines,
+            "cards": some,
+            "weeks": weeks,
+            "rest": rest,
+        }
+        site.write(
+            page_of(area_no, first),
+            "area.html.j2",
+            parts=desk if len(parts) > 1 else [],
+            phone=page_of(area_no, first, "phone"),
+            find_note="",
+            **common,
+        )
+        site.write_single(
+            page_of(area_no, first, "phone"),
+            "phone.html.j2",
+            index=index if k == 0 else [],
+            find_note=note if k == 0 else "",
+            **common,
+        )
 
 
 def _search(site: Site, find: pl.DataFrame, heads: pl.DataFrame, names: Mapping[int, str]) -> dict[str, Any]:
     """Write the index by area: [id, site, model, state number, planned week, card number, page number]."""
     cards = heads.select("install_no", "card_no").join(
-        heads.select("install_no", pl.struct("area_no", "card_no").map_elements(
-            lambda r: page_of(r["area_no"], r["card_no"]), return_dtype=pl.String).alias("page")), on="install_no")
+        heads.select(
+            "install_no",
+            pl.struct("area_no", "card_no")
+            .map_elements(lambda r: page_of(r["area_no"], r["card_no"]), return_dtype=pl.String)
+            .alias("page"),
+        ),
+        on="install_no",
+    )
     pages = cards["page"].unique().sort().to_list()
     number = {p: k + 1 for k, p in enumerate(pages)}
-    rows = find.join(cards, on="install_no", how="left").sort("area_no", "install_no").with_columns(
-        pl.col("page").replace_strict(number, default=0, return_dtype=pl.Int32).fill_null(0),
-        pl.col("state").replace_strict(STATE_NO, return_dtype=pl.Int32),
-        pl.col("planned_week").dt.to_string("%-d %b %Y").fill_null(""), pl.col("card_no").fill_null(0),
-        pl.col("site_label").fill_null(""), pl.col("model").fill_null(""))
+    rows = (
+        find.join(cards, on="install_no", how="left")
+        .sort("area_no", "install_no")
+        .with_columns(
+            pl.col("page").replace_strict(number, default=0, return_dtype=pl.Int32).fill_null(0),
+            pl.col("state").replace_strict(STATE_NO, return_dtype=pl.Int32),
+            pl.col("planned_week").dt.to_string("%-d %b %Y").fill_null(""),
+            pl.col("card_no").fill_null(0),
+            pl.col("site_label").fill_null(""),
+            pl.col("model").fill_null(""),
+        )
+    )
     files = []
     keys = ["install_id", "site_label", "model", "state", "planned_week", "card_no", "page"]
     for (area_no,), part in rows.partition_by("area_no", as_dict=True, maintain_order=True).items():
         for k in range(0, part.height, FIND_A_SHARD):
             name = f"assets/find/area-{int(area_no):02}{f'-{k // FIND_A_SHARD + 1}' if k else ''}.js"
-            site.write_index(name, int(area_no), [list(r) for r in part.slice(k, FIND_A_SHARD).select(keys).iter_rows()])
+            site.write_index(
+                name, int(area_no), [list(r) for r in part.slice(k, FIND_A_SHARD).select(keys).iter_rows()]
+            )
             files.append(name)
     states = [theme.STATES[s][1] for s in theme.STATE_ORDER]
-    return {"note": "", "shards": {"files": files, "names": [names.get(k, "") for k in range(max(names, default=-1) + 1)],
-                                   "pages": pages, "states": states}}
+    return {
+        "note": "",
+        "shards": {
+            "files": files,
+            "names": [names.get(k, "") for k in range(max(names, default=-1) + 1)],
+            "pages": pages,
+            "states": states,
+        },
+    }
