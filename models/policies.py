@@ -32,14 +32,16 @@ def policy_year(cycles: FreshCycles, length: Array, hours: Array) -> PolicyYear:
 
 
 def by_risk(
-    cycles: FreshCycles, hours: Array, price: float, shortest: Array, longest: Array, tolerance: float
+    cycles: FreshCycles, hours: Array, price: float, shortest: Array, longest: Array, tolerance: float | None = None
 ) -> Array:
-    """Cycle length by least long-run cost at a price of hours, never past the tolerance where that is within reach. [d]
+    """Cycle length of least long-run cost at a price of hours. (n,) [d]
 
-    price: of an hour [d/h]. shortest, longest: (n,) allowed lengths [d]; longest wins over nothing, shortest over
-    the risk.
+    price: of an hour [d/h]. shortest, longest: (n,) allowed lengths; where they cross, longest holds. [d]
+    tolerance: None, or the chance that no cycle may pass, whatever it costs.
     """
-    best = np.minimum(cycles.best_age(price * hours), cycles.age_at_chance(cycles.tolerated(tolerance)))
+    best = cycles.best_age(price * hours)
+    if tolerance is not None:
+        best = np.minimum(best, cycles.age_at_chance(cycles.tolerated(tolerance)))
     return np.clip(best, np.minimum(shortest, longest), longest)
 
 

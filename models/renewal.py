@@ -141,13 +141,15 @@ def hour_price(cycles: FreshCycles, hours: Array, tolerance: float, longest: flo
     return float(np.median((np.maximum(worth, 0.0) / np.maximum(hours, 1e-9))[seen]))
 
 
-def day_price(cycles: FreshCycles, price: Array, shortest: Array, longest: Array, tolerance: float) -> Array:
-    """g: long-run out-of-range days per day of the cycles to come, a visit's price among them; at most what is
-    tolerated.
+def day_price(
+    cycles: FreshCycles, price: Array, shortest: Array, longest: Array, tolerance: float | None = None
+) -> Array:
+    """g: long-run out-of-range days per day of the cycles to come, the price of their visits among them. (n,)
 
-    price: (n,) of a visit [d]; shortest, longest: (n,) allowed length of a cycle [d]. -> (n,)
+    price: (n,) of a visit [d]; shortest, longest: (n,) allowed length of a cycle [d].
+    tolerance: None, or the chance at which an install is visited whatever it costs: g is no more than that.
     """
     age = np.clip(cycles.best_age(price), shortest, np.maximum(longest, shortest))
-    beyond = cycles.age + cycles.chances.nodes[-1]
-    age = np.minimum(age, beyond)
-    return np.minimum(cycles.cost_rate(age, price), cycles.tolerated(tolerance))
+    age = np.minimum(age, cycles.age + cycles.chances.nodes[-1])
+    rate = cycles.cost_rate(age, price)
+    return rate if tolerance is None else np.minimum(rate, cycles.tolerated(tolerance))

@@ -173,19 +173,20 @@ def week_costs(
 
     A visit at day t leaves D(t) expected out-of-range days before it and starts the next cycle, whose long-run cost
     per day is g (`day_price`): D(t) - g t, up to a constant (renewal-reward; Barlow & Hunter 1960; Ross, Applied
-    Probability Models, on relative costs). An overdue visit pays the tolerance for each day it waits. A visit that
-    finds no hours is taken to slip by a year: it costs the out-of-range days of that year, counted at no less than
-    twice the
-    tolerance, which is above anything that moving one visit inside the horizon can cost.
+    Probability Models, on relative costs). An overdue visit pays for each day it waits, twice what its
+    cycles cost a day. A visit that finds no hours is taken to slip by a year: it costs the out-of-range days of that year,
+    counted at no less than as much, which is above anything that moving visits inside the horizon can cost.
 
-    day_price: (n,) g, expected out-of-range days per day, at most the tolerance.
+    day_price: (n,) g, expected out-of-range days per day.
+    tolerance: what a day of waiting counts for at least, twice.
     visit_days: (weeks,) when in each week a visit is counted, days after as_of. [d]
     latest: (n,) latest date, days after as_of. [d]
     """
     weeks = len(visit_days)
     price = day_price[:, None]
     cost = chances.days_out(visit_days) - price * visit_days
-    cost += np.where(windows.overdue, 2 * tolerance, 0.0)[:, None] * visit_days
+    waiting = 2 * np.maximum(tolerance, day_price)
+    cost += np.where(windows.overdue, waiting, 0.0)[:, None] * visit_days
     week = np.arange(weeks)
     inside = (week >= windows.first[:, None]) & (week <= windows.last[:, None])
     cost = np.where(inside, cost, np.inf)
@@ -194,7 +195,7 @@ def week_costs(
     best = np.argmin(cost, axis=1)
     wanted = visit_days[best]
     slip = chances.days_out_each(wanted + year) - chances.days_out_each(wanted)
-    short = cost[np.arange(len(best)), best] + np.maximum(slip, 2 * tolerance * year)
+    short = cost[np.arange(len(best)), best] + np.maximum(slip, waiting * year)
 
     later = np.linspace(visit_days[-1] + 7, max(chances.nodes[-1], visit_days[-1] + 7), 25)
     beyond = np.where(later <= np.maximum(latest, later[0])[:, None], chances.days_out(later) - price * later, np.inf)

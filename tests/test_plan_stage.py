@@ -96,7 +96,7 @@ def test_the_plan_has_the_agreed_columns() -> None:
 
 
 def test_ample_hours_leave_nothing_short_and_no_new_chance_above_the_tolerance() -> None:
-    store = planned(plan_store(400, overdue=0.0, never_visited=0.0, hours_share=6.0))
+    store = planned(plan_store(400, overdue=0.0, never_visited=0.0, hours_share=6.0), keep_to_tolerance=True)
     assert store.scalar("select sum(hours_short) from area_weeks") == 0
     rows = store.frame(
         "select p.p_out_at_planned, p.planned_week, p.install_id from visit_plan p where planned_week is not null"
@@ -105,6 +105,20 @@ def test_ample_hours_leave_nothing_short_and_no_new_chance_above_the_tolerance()
     assert later.height > 200
     # A week's Monday is at most seven days after the day on which the tolerance is reached.
     assert later["p_out_at_planned"].max() <= 0.10 + 0.02  # type: ignore[operator]
+
+
+def test_by_default_fewer_hours_go_to_those_a_visit_helps_least() -> None:
+    def out_and_hours(**levers: object) -> tuple[float, float]:
+        store = planned(plan_store(600, hours_share=None), **levers)
+        return store.rows("select out_days, hours from plan_comparisons where name like 'plan%'")[0]
+
+    (out, hours), (held_out, held_hours) = out_and_hours(), out_and_hours(keep_to_tolerance=True)
+    price = float(planned(plan_store(600, hours_share=None)).fact("plan_hour_price_days") or 0)
+    assert held_hours > hours
+    assert held_out < out
+    assert (out - held_out) / (
+        held_hours - hours
+    ) < price  # keeping to the tolerance costs more than its hours are worth
 
 
 def test_chances_are_those_of_the_forecast_curves() -> None:

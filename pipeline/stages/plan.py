@@ -133,7 +133,8 @@ def plan_area(
     allowed = area_windows(fleet, rows, at_once, calendar, settings)
     shortest = np.full(len(rows), settings.plan.shortest_interval_months * MONTH_DAYS)
     longest = fleet.length[rows] * settings.plan.longest_interval_factor
-    day = day_price(cycles, price * hours, shortest, longest, tolerance)
+    held = tolerance if settings.plan.keep_to_tolerance else None
+    day = day_price(cycles, price * hours, shortest, longest, held)
     when = calendar.first_monday + 7.0 * np.arange(len(calendar.mondays)) + COUNTED_ON
     costs = week_costs(chances, allowed, day, tolerance, when, fleet.latest[rows])
     if available is None:

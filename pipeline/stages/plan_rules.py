@@ -60,7 +60,8 @@ def compare_tolerances(fleet: Fleet, hours: np.ndarray, calendar: Calendar, sett
     told = []
     for tolerance in tolerances:
         price = hour_price(cycles, h, tolerance)
-        length = by_risk(cycles, h, price, shortest, longest, tolerance)
+        held = tolerance if settings.plan.keep_to_tolerance else None
+        length = by_risk(cycles, h, price, shortest, longest, held)
         first = np.maximum(np.minimum(length - cycles.age, fleet.latest[rows]), calendar.first_monday)
         made = first < YEAR_DAYS
         first = np.minimum(first, YEAR_DAYS)
@@ -92,7 +93,8 @@ def compare_rules(
     h, interval = hours[rows], fleet.length[rows]
     shortest = np.full(len(rows), settings.plan.shortest_interval_months * MONTH_DAYS)
     lengths = {"fixed interval": interval}
-    lengths["plan, nothing lengthened"] = by_risk(cycles, h, price, shortest, interval, settings.risk_tolerance)
+    held = settings.risk_tolerance if settings.plan.keep_to_tolerance else None
+    lengths["plan, nothing lengthened"] = by_risk(cycles, h, price, shortest, interval, held)
     more = policy_year(cycles, lengths["plan, nothing lengthened"], h).hours
     lengths["every interval shortened equally, hours as in the plan"] = equal_shortening(interval, h, more)
     present = policy_year(cycles, interval, h)

@@ -61,14 +61,14 @@ def forecasting(lengths: Lengths, tolerance: float, factor: float) -> Rule:
     return rule
 
 
-def plan_lengths(tolerance: float, factor: float) -> Lengths:
+def plan_lengths(tolerance: float, factor: float, held: bool = False) -> Lengths:
     """What the plan does: by risk at the tolerance's price of an hour, nothing longer than `factor` intervals."""
 
     def lengths(fleet: Fleet, hours: np.ndarray) -> np.ndarray:
         own = fleet.cycles(np.arange(len(hours)))
         shortest = np.full(len(hours), 3 * MONTH_DAYS)
         price = hour_price(own, hours, tolerance)
-        return by_risk(own, hours, price, shortest, factor * fleet.length, tolerance)
+        return by_risk(own, hours, price, shortest, factor * fleet.length, tolerance if held else None)
 
     return lengths
 
@@ -126,6 +126,7 @@ def main() -> None:
         "plan10": (plan_lengths(0.10, 1.0), 0.10, 1.0),
         "plan20": (plan_lengths(0.20, 1.0), 0.20, 1.0),
         "plan40": (plan_lengths(0.40, 1.0), 0.40, 1.0),
+        "held10": (plan_lengths(0.10, 1.0, held=True), 0.10, 1.0),
         "more10": (same_hours_lengths(1.0, 1.1), 0.10, 1.0),
         "stretch": (same_hours_lengths(1.5), 0.10, 1.5),
     }
