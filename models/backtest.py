@@ -17,12 +17,13 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from models.baselines import FEWEST_PAIRS, Z80, BoostedTrees, Guess, base_rate, common_drift, own_line, pooled_slope
+from models.breaks import ROUNDS, split_at_breaks
 from models.cycle_sums import Forest, Readings
 from models.drift import fit_series, reweighted, with_clean_levels
-from models.fitted import SeriesFit, install_frame, seen_cycles
+from models.fitted import SeriesFit, evaluate, install_frame, seen_cycles
 from models.forecast import Outlook, value_ahead
 from models.hours import Floats
-from models.past import HORIZONS, Counted, Origin, features, stand_at
+from models.past import HORIZONS, Counted, Origin, features, reading_edges, stand_at
 from models.scores import bins, score
 from models.series import FitOptions, SeriesInputs
 
@@ -59,7 +60,8 @@ def backtest(inputs: SeriesInputs, counted: Counted, low: Floats, high: Floats, 
     days = [d for d in days if d >= first_day]
     tested = [d for d in days if d >= as_of - round(MONTH_DAYS * TESTED_MONTHS)]
     stands = {d: stand_at(d, inputs, counted) for d in days}
-    rows = {d: features(o, counted, low, high) for d, o in stands.items()}
+    edges = reading_edges(low, high, inputs)
+    rows = {d: features(o, counted, low, high, edges) for d, o in stands.items()}
     results: list[tuple[pl.DataFrame, NDArray[np.bool_], dict[str, Guess]]] = []
     fit: SeriesFit | None = None
     trees = BoostedTrees(seed)
@@ -108,14 +110,20 @@ def _known(rows: dict[int, tuple[pl.DataFrame, NDArray[np.bool_]]], day: int) ->
 
 
 def carried(fit: SeriesFit, inputs: SeriesInputs) -> SeriesFit:
-    """A fit's covariances, exponents and terms, with the readings (and weights) of other inputs."""
+    """A fit's covariances, exponents, terms and analyser biases, with the readings and weights of other inputs."""
     readings = replace(Readings.of(inputs), centre=fit.centre)
     forest = Forest.of(seen_cycles(inputs, readings), install_frame(inputs))
     gamma = {int(d): fit.gamma.get(int(d), 1.0) for d in forest.designs}
     moved = replace(fit, inputs=inputs, readings=readings, gamma=gamma)
     if fit.reml is None:
         return moved
-    return reweighted(with_clean_levels(moved, forest), forest)
+    moved = with_clean_levels(moved, forest)
+    for _ in range(ROUNDS):
+        moved, cut = split_at_breaks(moved, forest, evaluate(moved, forest))
+        if cut == 0:
+            break
+        forest = Forest.of(seen_cycles(inputs, moved.readings), install_frame(inputs))
+    return with_clean_levels(reweighted(moved, forest, analysers=False), forest)
 
 
 def drift_guess(fit: SeriesFit, origin: Origin, now: pl.DataFrame, counted: Counted) -> Guess:
@@ -131,13 +139,14 @@ def drift_guess(fit: SeriesFit, origin: Origin, now: pl.DataFrame, counted: Coun
         return rows[name].cast(pl.Float64).to_numpy()
 
     at, clock = rows["at"].to_numpy(), origin.clock
-    hours_open = column("hours_open")
+    hours_open = np.maximum(column("hours_open") - column("hours_shift"), 0.0)
     area = counted.fleet.area_no[at]
     since = counted.calendar.years(area, np.array(origin.day)) - counted.calendar.years(area, clock.counted_day[at])
     counted_open = np.maximum(hours_open - clock.hours_per_year[at] * np.maximum(since, 0.0), 0.0)
     outlook = Outlook(
         m0=column("m0"), m1=column("m1"), v00=column("v00"), v01=column("v01"), v11=column("v11"),
-        gamma=column("gamma"), low=column("low"), high=column("high"), hours_open=hours_open, counted_open=counted_open,
+        gamma=column("gamma"), low=column("edge_low"), high=column("edge_high"), hours_open=hours_open,
+        counted_open=counted_open,
         per_year=clock.hours_per_year[at], rel_sd=clock.rel_sd[at], weather_sd=np.full(len(at), clock.weather_sd),
         area_no=area, as_of=origin.day,
     )  # fmt: skip

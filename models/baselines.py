@@ -71,8 +71,8 @@ def _normal(past: pl.DataFrame, now: pl.DataFrame, line, otherwise: Floats) -> G
             # Own lines through two close readings shoot far off: the few per cent beyond would drown all others.
             edge = np.quantile(np.abs(known), 0.95)
             spread[(now["months"] == months).to_numpy()] = np.sqrt(np.mean(np.clip(known, -edge, edge) ** 2)) + 1e-6
-    high = ndtr((middle - now["high"].to_numpy()) / spread)
-    low = ndtr((now["low"].to_numpy() - middle) / spread)
+    high = ndtr((middle - now["edge_high"].to_numpy()) / spread)
+    low = ndtr((now["edge_low"].to_numpy() - middle) / spread)
     chance = np.where(np.isfinite(middle) & np.isfinite(spread), high + low, otherwise)
     return Guess(chance, middle - Z80 * spread, middle + Z80 * spread)
 

@@ -48,6 +48,7 @@ class Clock:
     weather_sd: relative standard deviation of one load year's hours about an install's usual year.
     clock: burner hours since installation at each visit, never falling within an install.   exact: counted throughout.
     counted_day, counted_hours: shape (installs,): the newest accepted counter; the installation where there is none.
+    start_hours: (installs,) burner hours since installation at start_day; 0 where none was asked.
     swaps: visit indices at which a counter had been set back.   mistyped: visit indices whose counter is not taken.
     """
 
@@ -59,6 +60,7 @@ class Clock:
     exact: NDArray[np.bool_]
     counted_day: Ints
     counted_hours: Floats
+    start_hours: Floats
     swaps: Ints
     mistyped: Ints
 
@@ -89,11 +91,18 @@ class _Nodes:
         return linked, gone[0], gone[1], gone[2]
 
 
-def burner_clock(installs: Installs, install_no: Ints, day: Ints, counter: Floats, calendar: LoadCalendar) -> Clock:
+def burner_clock(
+    installs: Installs,
+    install_no: Ints,
+    day: Ints,
+    counter: Floats,
+    calendar: LoadCalendar,
+    start_day: Ints | None = None,
+) -> Clock:
     """The clock of a fleet.
 
     install_no, day, counter: one entry per visit, sorted by install, day and the order within the day;
-    counter in hours, nan where none was read.
+    counter in hours, nan where none was read.   start_day: (installs,) a day of each install to give the clock of too.
     """
     installed_load = calendar.years(installs.area_no, installs.installed_day)
     visit_load = calendar.years(installs.area_no[install_no], day)
@@ -104,35 +113,34 @@ def burner_clock(installs: Installs, install_no: Ints, day: Ints, counter: Float
     per_year, rel_sd, basis, weather_sd = _hours_per_year(nodes, installs, usual, usual_sd)
     hours, exact, swaps, more_mistyped = _node_hours(nodes, per_year, _counted_steps(nodes, usual, usual_sd))
 
-    # Between nodes the hours follow the load; after the last one, hours per year.
-    at = np.searchsorted(_order(nodes.install, nodes.visit), _order(install_no, np.arange(len(day))), side="right") - 1
-    after = np.minimum(at + 1, len(nodes.visit) - 1)
-    has_next = (after > at) & (nodes.install[after] == install_no)
-    span = np.where(has_next, nodes.load[after] - nodes.load[at], 0.0)
-    gone = np.maximum(visit_load - nodes.load[at], 0.0)
-    share = np.divide(gone, span, out=np.zeros_like(gone), where=span > 0)
-    within = hours[at] + np.minimum(share, 1.0) * (hours[after] - hours[at])
-    clock = np.where(has_next, within, hours[at] + per_year[install_no] * gone)
+    def between(at: Ints, install: Ints, load: Floats) -> Floats:
+        """Hours at a load year from node `at` on: by the load to the next node, by hours per year after the last."""
+        after = np.minimum(at + 1, len(nodes.visit) - 1)
+        has_next = (after > at) & (nodes.install[after] == install)
+        span = np.where(has_next, nodes.load[after] - nodes.load[at], 0.0)
+        gone = np.maximum(load - nodes.load[at], 0.0)
+        share = np.divide(gone, span, out=np.zeros_like(gone), where=span > 0)
+        within = hours[at] + np.minimum(share, 1.0) * (hours[after] - hours[at])
+        return np.where(has_next, within, hours[at] + per_year[install] * gone)
 
+    at = np.searchsorted(_order(nodes.install, nodes.visit), _order(install_no, np.arange(len(day))), side="right") - 1
     last = np.flatnonzero(np.append(nodes.install[1:] != nodes.install[:-1], True))
     visit_exact = np.zeros(len(day), bool)
     visit_exact[nodes.visit[nodes.visit >= 0]] = exact[nodes.visit >= 0]
+    start = np.zeros(len(installs.model_no))
+    if start_day is not None:
+        begin = np.maximum(start_day, installs.installed_day)
+        everyone = np.arange(len(begin))
+        before = np.searchsorted(_order(nodes.install, nodes.day), _order(everyone, begin), side="right") - 1
+        start = between(before, everyone, calendar.years(installs.area_no, begin))
     return Clock(
-        per_year,
-        rel_sd,
-        basis,
-        weather_sd,
-        clock,
-        visit_exact,
-        nodes.day[last],
-        hours[last],
-        swaps,
-        np.unique(np.concatenate([mistyped, more_mistyped])),
-    )
+        per_year, rel_sd, basis, weather_sd, between(at, install_no, visit_load), visit_exact, nodes.day[last],
+        hours[last], start, swaps, np.unique(np.concatenate([mistyped, more_mistyped])),
+    )  # fmt: skip
 
 
 def _order(install: Ints, visit: Ints) -> Ints:
-    """One sortable number for install and visit; the installation (visit -1) comes before any visit."""
+    """One sortable number for install and visit (or day); the installation (visit -1) comes before any visit."""
     return (install.astype(np.int64) << 32) + visit + 1
 
 

@@ -10,9 +10,12 @@ from numpy.typing import NDArray
 
 from models.counters import Clock, Installs, burner_clock
 from models.hours import Floats, Ints, LoadCalendar
-from models.series import SeriesInputs
+from models.series import SeriesInputs, backward, forward
 
-HORIZONS = {6: (91, 274), 12: (274, 457)}  # months ahead: days after the origin, centred on the half year and the year
+HORIZONS = {
+    6: (1, 274),
+    12: (274, 457),
+}  # months ahead: days after the origin, up to nine months and from there to fifteen
 
 
 @dataclass(frozen=True)
@@ -30,11 +33,14 @@ class Counted:
     day: Ints
     counter: Floats
     calendar: LoadCalendar
+    start_day: Ints  # (n,) where a cycle of unknown start begins
 
     def known_at(self, day: int) -> tuple[Clock, pl.DataFrame]:
         """The clock from the counters read until a day, and (visit_no, clock_h) of the visits until then."""
         seen = self.day <= day
-        clock = burner_clock(self.fleet, self.at[seen], self.day[seen], self.counter[seen], self.calendar)
+        clock = burner_clock(
+            self.fleet, self.at[seen], self.day[seen], self.counter[seen], self.calendar, self.start_day
+        )
         return clock, pl.DataFrame({"visit_no": self.visit_no[seen], "clock_h": clock.clock})
 
 
@@ -43,8 +49,8 @@ class Origin:
     """One series as it stood at an origin, and the readings found later in the cycles then open.
 
     inputs: what was known, burner hours by the counters known then.   open: per install the open cycle (install_no,
-    cycle_no, opened_by, opened_day, value_before, hours_open).   found: one row per install and horizon: install_no,
-    months, day, z; the first as-found reading of that horizon in the open cycle.
+    cycle_no, opened_by, opened_day, value_before, hours_open).   found: one row per install: install_no, months, day,
+    z; the next as-found reading in the open cycle, and the horizon it falls into.
     """
 
     day: int
@@ -61,9 +67,17 @@ def stand_at(day: int, inputs: SeriesInputs, counted: Counted) -> Origin:
     """
     clock, visits = counted.known_at(day)
     known = inputs.known_at(day)
+    now = pl.DataFrame(
+        {
+            "install_no": counted.install_no.astype(np.int32),
+            "start_h": clock.start_hours,
+            "now_h": clock.hours_at(counted.calendar, counted.fleet.area_no, np.full(len(counted.install_no), day)),
+        }
+    ).cast({"install_no": known.cycles.schema["install_no"]})
     opened = known.cycles.join(
         visits.rename({"visit_no": "opened_visit_no", "clock_h": "opened_h"}), on="opened_visit_no", how="left"
-    ).with_columns(pl.col("opened_h").fill_null(0.0))
+    ).join(now.select("install_no", "start_h"), on="install_no", how="left")
+    opened = opened.with_columns(pl.coalesce("opened_h", "start_h").fill_null(0.0)).drop("start_h")
     began = opened.select("install_no", "cycle_no", "opened_h")
     readings = (
         known.readings.join(visits, on="visit_no", how="inner")
@@ -73,29 +87,27 @@ def stand_at(day: int, inputs: SeriesInputs, counted: Counted) -> Origin:
         )
         .sort("install_no", "cycle_no", "day", "stage_order", "visit_no")
     )
-    now = pl.DataFrame(
-        {
-            "install_no": counted.install_no.astype(np.int32),
-            "now_h": clock.hours_at(counted.calendar, counted.fleet.area_no, np.full(len(counted.install_no), day)),
-        }
-    )
     still = (
         opened.sort("install_no", "cycle_no")
         .group_by("install_no", maintain_order=True)
         .last()
-        .join(now.cast({"install_no": opened.schema["install_no"]}), on="install_no", how="inner")
+        .join(now.select("install_no", "now_h"), on="install_no", how="inner")
         .with_columns(hours_open=(pl.col("now_h") - pl.col("opened_h")).clip(0.0))
         .sort("install_no")
     )
     later = inputs.readings.filter((pl.col("day") > day) & (pl.col("stage_order") == 0)).join(
         still.select("install_no", "cycle_no"), on=["install_no", "cycle_no"], how="semi"
     )
-    parts = []
-    for months, (low, high) in HORIZONS.items():
-        inside = later.filter(pl.col("day").is_between(day + low, day + high - 1))
-        first = inside.sort("install_no", "day", "visit_no").unique("install_no", keep="first", maintain_order=True)
-        parts.append(first.select("install_no", pl.lit(months, pl.Int32).alias("months"), "day", "value"))
-    found = pl.concat(parts)
+    # The next reading only: one after it would be of the installs whose next was good enough to leave alone.
+    first = later.sort("install_no", "day", "visit_no").unique("install_no", keep="first", maintain_order=True)
+    months = pl.lit(None, pl.Int32)
+    for horizon, (low, high) in HORIZONS.items():
+        months = (
+            pl.when(pl.col("day").is_between(day + low, day + high - 1))
+            .then(pl.lit(horizon, pl.Int32))
+            .otherwise(months)
+        )
+    found = first.with_columns(months=months).drop_nulls("months")
     found = found.select("install_no", "months", "day", z=_scaled(pl.col("value"), inputs)).drop_nulls("z")
     return Origin(day, replace(known, readings=readings), clock, still, found)
 
@@ -107,10 +119,42 @@ def _scaled(value: pl.Expr, inputs: SeriesInputs) -> pl.Expr:
     return pl.when(value > 0).then(value.cast(pl.Float64).log())
 
 
-def features(origin: Origin, counted: Counted, low: Floats, high: Floats) -> tuple[pl.DataFrame, NDArray[np.bool_]]:
+STEPS = (5.0, 2.0, 1.0, 0.5, 0.2, 0.1, 0.05, 0.02, 0.01)
+
+
+def reading_step(values: Floats) -> float | None:
+    """The step in which readings are written down: the coarsest of which nearly all are multiples; None: none."""
+    some = values[np.isfinite(values)][:5000]
+    for step in STEPS:
+        if len(some) and (np.abs(some / step - np.round(some / step)) < 1e-3).mean() > 0.95:
+            return step
+    return None
+
+
+def reading_edges(low: Floats, high: Floats, inputs: SeriesInputs) -> tuple[Floats, Floats]:
+    """Where on the scale of the fit a reading begins to be written down as out of range.
+
+    A reading of 5.0 is not below 5.0: with readings to a tenth the true edge lies at 4.95. Without a step, the range.
+    """
+    step = reading_step(inputs.readings["value"].cast(pl.Float64).fill_null(np.nan).to_numpy())
+    if step is None:
+        return low, high
+    own_low, own_high = (backward(np.clip(x, -700, 700), inputs.transform) for x in (low, high))
+    edge_low = (np.ceil(own_low / step - 1e-6) - 0.5) * step
+    edge_high = (np.floor(own_high / step + 1e-6) + 0.5) * step
+    with np.errstate(invalid="ignore"):
+        out_low = np.where(np.isfinite(low), forward(edge_low, inputs.transform), low)
+        out_high = np.where(np.isfinite(high), forward(edge_high, inputs.transform), high)
+    return np.where(np.isnan(out_low), -np.inf, out_low), out_high
+
+
+def features(
+    origin: Origin, counted: Counted, low: Floats, high: Floats, edges: tuple[Floats, Floats]
+) -> tuple[pl.DataFrame, NDArray[np.bool_]]:
     """What any forecaster may use, one row per found reading, and whether that reading was out of range.
 
     low, high: the range on the scale of the fit, -inf and inf where open, in the order of counted.install_no.
+    edges: of `reading_edges`.
     """
     inputs, found = origin.inputs, origin.found
     own = (
@@ -138,6 +182,8 @@ def features(origin: Origin, counted: Counted, low: Floats, high: Floats) -> tup
             load_ahead=pl.Series(np.maximum(ahead, 0.0)),
             low=pl.Series(low[at]),
             high=pl.Series(high[at]),
+            edge_low=pl.Series(edges[0][at]),
+            edge_high=pl.Series(edges[1][at]),
             per_year=pl.Series(origin.clock.hours_per_year[at]),
             days_ahead=pl.col("day") - origin.day,
         )

@@ -1,6 +1,7 @@
 -- cycles: one row per install, reset class and cycle: from one event that sets the indicator back to the next.
 -- reads: install_clock, visit_clock.   key: install_no, reset_class, cycle_no.
--- Cycle 0 begins with a commissioning record ('new'), or at an unknown level with the installation ('unknown').
+-- Cycle 0 begins with a commissioning record ('new'), or at an unknown level ('unknown') with the fleet's records or the
+-- installation, whichever is later.
 create or replace view cycles as
 select install_no, 'exchanger' as reset_class, 0 as cycle_no, commissioned_visit_no as opened_visit_no,
     started_by as opened_by, started_on as opened_on, started_h as opened_h

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from datetime import date
+
 import pytest
 from made_store import made_store
 
@@ -28,12 +30,28 @@ def test_a_cleaning_closes_the_cycle_as_found_and_opens_the_next_as_left():
         [],
     )
     found = store.rows("select cyc_exchanger, rst_exchanger, open_exchanger_h from visit_clock order by visit_no")
-    assert found == [(0, False, 0), (0, True, 0), (1, False, 3200), (1, True, 3200)]
+    assert found == [(0, False, 1600), (0, True, 1600), (1, False, 3200), (1, True, 3200)]
     opened = store.rows(
         "select cycle_no, opened_visit_no, opened_by, opened_h from cycles "
         "where reset_class = 'exchanger' order by cycle_no"
     )
-    assert opened == [(0, None, "unknown", 0), (1, 1, "brush", 3200), (2, 3, "rinse", 6400)]
+    assert opened == [(0, None, "unknown", 1600), (1, 1, "brush", 3200), (2, 3, "rinse", 6400)]
+
+
+def test_a_cycle_of_unknown_start_begins_with_the_records_or_a_later_installation():
+    installs = [{}, {"installed_on": date(2017, 7, 1)}, {"installed_on": date(2014, 1, 1)}, {}]
+    visits = [
+        {"install_no": 0, "visited_on": "2017-01-01", "burner_hours": 3200},
+        {"install_no": 1, "visited_on": "2018-01-01"},
+        {"install_no": 2, "visited_on": "2019-01-01"},
+    ]
+    store = clocked(installs, visits, [])
+    rows = store.rows("select started_on, started_by, started_h from install_clock order by install_no")
+    assert [str(r[0]) for r in rows] == ["2017-01-01", "2017-07-01", "2017-01-01", "2017-01-01"]
+    assert {r[1] for r in rows} == {"unknown"}
+    assert rows[0][2] == 3200
+    assert rows[1][2] == 0
+    assert rows[2][2] == pytest.approx(3 * 1600, rel=0.05)  # three years at the stated 1,600 h
 
 
 def test_each_reset_class_has_its_own_events():

@@ -37,9 +37,9 @@ def test_found_values_end_the_old_cycle_and_left_values_begin_the_new():
         "where series_no = 0 order by visit_no, stage_order"
     )
     assert rows == [
-        (0, "as_found", 0, 1600, 10, "X", True),
-        (0, "as_left", 0, 1600, 10, "X", True),
-        (1, "as_found", 0, 3200, 11, "X", True),
+        (0, "as_found", 0, 0, 10, "X", True),
+        (0, "as_left", 0, 0, 10, "X", True),
+        (1, "as_found", 0, 1600, 11, "X", True),
         (1, "as_left", 1, 0, 11, "X", True),
         (2, "as_found", 1, 1600, 12, "X", True),
         (2, "as_left", 1, 1600, 12, "X", True),

@@ -66,7 +66,8 @@ def cycles(store: Store, settings: Settings) -> None:
     install_no = visits["install_no"].to_numpy().astype(np.int64)
     day = visits["day"].to_numpy().astype(np.int64)
     counter = visits["burner_hours"].cast(pl.Float64).fill_null(np.nan).to_numpy()
-    clock = burner_clock(fleet, install_no, day, counter, calendar)
+    start_day = record_starts(fleet.installed_day, install_no, day)
+    clock = burner_clock(fleet, install_no, day, counter, calendar, start_day)
 
     store.write(
         "visit_hours",
@@ -74,14 +75,34 @@ def cycles(store: Store, settings: Settings) -> None:
             clock_h=pl.Series(clock.clock.round(3)), clock_exact=pl.Series(clock.exact)
         ),
     )
-    store.write("install_clock", _install_clock(installs, visits, fleet, clock, calendar, as_of))
+    store.write("install_clock", _install_clock(installs, visits, fleet, clock, start_day, calendar, as_of))
     _findings(store, clock)
     for name in ("41_series", "45_visit_clock", "50_cycles", "55_observations", "60_limits"):
         store.run_file(f"{name}.sql")
 
 
+def record_starts(installed_day: np.ndarray, install_no: np.ndarray, day: np.ndarray) -> np.ndarray:
+    """The day from which each install's history is known at all; (installs,).
+
+    What was done before the fleet's records begin is unknown, and an install was hardly left alone for all that time.
+    So a cycle of unknown start begins with the records (their first hundredth left out), or with a later installation.
+    """
+    if not len(day):
+        return installed_day
+    start = np.full(len(installed_day), int(np.quantile(day, 0.01)))
+    first = np.flatnonzero(np.append(True, install_no[1:] != install_no[:-1]))
+    start[install_no[first]] = np.minimum(start[install_no[first]], day[first])
+    return np.maximum(start, installed_day)
+
+
 def _install_clock(
-    installs: pl.DataFrame, visits: pl.DataFrame, fleet: Installs, clock: Clock, calendar: LoadCalendar, as_of: int
+    installs: pl.DataFrame,
+    visits: pl.DataFrame,
+    fleet: Installs,
+    clock: Clock,
+    start_day: np.ndarray,
+    calendar: LoadCalendar,
+    as_of: int,
 ) -> pl.DataFrame:
     """One row per install: hours per year, the clock at as_of, the newest counter, and how its first cycle began."""
     install_no, commissioned = visits["install_no"].to_numpy(), visits["commissioned"].to_numpy()
@@ -96,7 +117,9 @@ def _install_clock(
         }
     )
     now = clock.hours_at(calendar, fleet.area_no, np.full(len(fleet.area_no), as_of))
-    out = installs.select("install_no", "installed_on", "installed_day").with_columns(
+    out = installs.select("install_no").with_columns(
+        start_day=pl.Series(start_day),
+        start_h=pl.Series(clock.start_hours.round(3)),
         hours_per_year=pl.Series(clock.hours_per_year.round(2)),
         hours_rel_sd=pl.Series(clock.rel_sd.round(5)),
         weather_rel_sd=pl.lit(round(clock.weather_sd, 5)),
@@ -117,8 +140,8 @@ def _install_clock(
         "counted_on",
         "commissioned_visit_no",
         started_by=pl.when(pl.col("commissioned_visit_no").is_null()).then(pl.lit("unknown")).otherwise(pl.lit("new")),
-        started_on=pl.coalesce(pl.col("commissioned_day"), pl.col("installed_day")).cast(pl.Int32).cast(pl.Date),
-        started_h=pl.col("commissioned_h").fill_null(0.0),
+        started_on=pl.coalesce(pl.col("commissioned_day"), pl.col("start_day")).cast(pl.Int32).cast(pl.Date),
+        started_h=pl.coalesce(pl.col("commissioned_h"), pl.col("start_h")),
     )
 
 

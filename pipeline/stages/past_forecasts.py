@@ -55,8 +55,11 @@ def sampled_counters(store: Store, calendar: LoadCalendar) -> Counted:
     installs = store.frame(
         """
         select i.install_no, i.model_no, i.design_no, i.area_no, i.burner_hours_per_year,
-            (i.installed_on - date '1970-01-01')::integer as installed_day
-        from current_installs i semi join tried_installs t on t.install_no = i.install_no
+            (i.installed_on - date '1970-01-01')::integer as installed_day,
+            (c.started_on - date '1970-01-01')::integer as start_day
+        from current_installs i
+        join install_clock c on c.install_no = i.install_no
+        semi join tried_installs t on t.install_no = i.install_no
         order by i.install_no
         """
     )
@@ -81,6 +84,7 @@ def sampled_counters(store: Store, calendar: LoadCalendar) -> Counted:
         visits["day"].to_numpy().astype(np.int64),
         visits["burner_hours"].cast(pl.Float64).fill_null(np.nan).to_numpy(),
         calendar,
+        installs["start_day"].to_numpy().astype(np.int64),
     )
 
 
@@ -89,7 +93,7 @@ def tried_inputs(store: Store, series: Series, counted: Counted) -> tuple[Series
     k, kind = series.series_no, series.reset_class
     readings = store.frame(
         f"""
-        select r.install_no, r.cycle_no, r.day, r.hours, r.value, r.stage_order, r.analyser_no, r.visit_no
+        select r.install_no, r.cycle_no, r.day, r.hours, r.value, r.stage_order, r.analyser_no, r.unsure, r.visit_no
         from drift_readings r semi join tried_installs t on t.install_no = r.install_no
         where r.series_no = {k} order by r.install_no, r.cycle_no, r.day, r.stage_order, r.visit_no
         """
