@@ -89,7 +89,7 @@ def record_starts(installed_day: np.ndarray, install_no: np.ndarray, day: np.nda
     """
     if not len(day):
         return installed_day
-    start = np.full(len(installed_day), int(np.quantile(day, 0.01)))
+    start = np.full(len(installed_day), int(np.quantile(day, 0.01, method="lower")))
     first = np.flatnonzero(np.append(True, install_no[1:] != install_no[:-1]))
     start[install_no[first]] = np.minimum(start[install_no[first]], day[first])
     return np.maximum(start, installed_day)
