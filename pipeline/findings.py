@@ -240,7 +240,7 @@ OFF_LINE = BIT["o2_co2_disagree"] | BIT["o2_co2_exchanged"] | BIT["co2_above_fue
 def named(broken: pl.Series) -> pl.Series:
     """`names_of` for a column; cheap, since few combinations occur."""
     seen = broken.unique()
-    return broken.replace_strict(seen, [names_of(value) for value in seen], return_dtype=pl.String)
+    return broken.replace_strict(seen, [names_of(value) for value in seen], return_dtype=pl.String).cast(pl.String)
 
 
 def worded(tests: pl.DataFrame, wanted: Iterable[Rule] = RULES) -> pl.DataFrame:

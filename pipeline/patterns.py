@@ -209,17 +209,26 @@ def o2_marks(tests: pl.DataFrame) -> pl.DataFrame:
 
 
 def jumping_installs(marks: pl.DataFrame) -> pl.DataFrame:
-    """install_no where an O2 lies O2_JUMP_PCT above one of the two of its firing before or after.
+    """install_no where an O2 lies O2_JUMP_PCT above that of the same firing at the visits before and after (where there
+    are such), or above the other stage of its own visit with none to compare: what `with_air_in_probe` may name.
 
     marks: `o2_marks` of all tests, in any order.
     """
-    install, o2 = pl.col("install_no"), pl.col("o2")
-    above = pl.lit(False)
-    for step in (-2, -1, 1, 2):
-        same = install == install.shift(step)
-        above = above | (same & (o2 - o2.shift(step) >= round(100 * O2_JUMP_PCT))).fill_null(False)
+    install, visit, o2 = pl.col("install_no"), pl.col("place") // 2, pl.col("o2")
+
+    def above(step: int) -> pl.Expr:
+        """Against the test `step` places on; null where that is another install's."""
+        jump = o2 - o2.shift(step) >= round(100 * O2_JUMP_PCT)
+        return pl.when(install == install.shift(step)).then(jump)
+
+    sides, jumps = pl.lit(True), pl.lit(False)
+    for step in (1, -1):
+        own_visit = (visit == visit.shift(step)).fill_null(False)
+        other_visit = pl.when(own_visit).then(above(2 * step)).otherwise(above(step))
+        sides = sides & other_visit.fill_null(True)
+        jumps = jumps | above(step).fill_null(False) | (own_visit & above(2 * step).fill_null(False))
     firings = [marks.lazy().filter(pl.col("high") == high).sort("place") for high in (True, False)]
-    found = [firing.filter(above).select(install.unique()).collect() for firing in firings]
+    found = [firing.filter(sides & jumps).select(install.unique()).collect() for firing in firings]
     return pl.concat(found).unique().sort("install_no")
 
 

@@ -43,6 +43,9 @@ from mended_tests m
 where derived.visit_no = m.visit_no and derived.stage = m.stage and derived.firing = m.firing;
 delete from found_rules using mended_tests m
 where found_rules.visit_no = m.visit_no and found_rules.stage = m.stage and found_rules.firing = m.firing;
+insert into found_rules by name from mended_rules;
+drop table mended_tests;
+drop table mended_rules;
 """
 
 READING_FINDINGS = """
@@ -90,9 +93,9 @@ def derive(store: Store, settings: Settings) -> int:
     return written
 
 
-def _streamed(store: Store) -> Iterator[pl.DataFrame]:
-    """All tests in pieces; at least one piece, if without rows."""
-    reader = store.db.cursor().sql(TESTS).to_arrow_reader(TESTS_AT_ONCE)
+def _streamed(store: Store, query: str = TESTS) -> Iterator[pl.DataFrame]:
+    """The tests of a query in pieces; at least one piece, if without rows."""
+    reader = store.db.cursor().sql(query).to_arrow_reader(TESTS_AT_ONCE)
     nothing = True
     for batch in reader:
         nothing = False
@@ -101,27 +104,33 @@ def _streamed(store: Store) -> Iterator[pl.DataFrame]:
         yield pl.DataFrame(pl.from_arrow(reader.schema.empty_table()))
 
 
+def _whole_installs(pieces: Iterator[pl.DataFrame]) -> Iterator[pl.DataFrame]:
+    """Pieces cut anew so that no install is in two; they come in the order of visit_no."""
+    kept: pl.DataFrame | None = None
+    for piece in pieces:
+        joined = piece if kept is None else pl.concat([kept, piece])
+        last = pl.col("install_no") == pl.col("install_no").last()
+        whole, kept = joined.filter(~last), joined.filter(last)
+        if whole.height:
+            yield whole
+    if kept is not None and kept.height:
+        yield kept
+
+
 def _compare_tests(store: Store, suspects: pl.DataFrame, terms: pl.DataFrame, rh_pct: float) -> None:
     """Look at all tests of the suspect installs together, and mend what was written of them."""
     store.write("suspect_installs", suspects)
-    visits = store.frame(
-        "select install_no, count(*) as visits from current_visits semi join suspect_installs using (install_no) "
-        "group by install_no order by install_no"
-    )
-    piece = pl.col("visits").cum_sum() * 4 // TESTS_AT_ONCE
-    for (_,), installs in visits.group_by(piece.alias("piece"), maintain_order=True):
-        store.write("suspect_installs", installs.select("install_no"))
-        part = store.frame(
-            f"{TESTS} where v.install_no in (from suspect_installs) order by r.visit_no, r.stage, r.firing"
-        )
+    query = f"{TESTS} where v.install_no in (from suspect_installs) order by r.visit_no, r.stage, r.firing"
+    written = False
+    for part in _whole_installs(_streamed(store, query)):
         alone = with_rules(with_values(part.lazy(), terms, rh_pct))
         together = with_patterns(alone, terms)
         changed = together.filter(together["broken"] != alone["broken"])
-        if changed.height:
-            store.write(
-                "mended_tests", derived_rows(changed).select(*KEYS, "findings", "keep_flue", "keep_co", "keep_o2")
-            )
-            store.run(MEND)
-            store.append("found_rules", findings.worded(changed))
-            store.run("drop table mended_tests")
+        mended = derived_rows(changed).select(*KEYS, "findings", "keep_flue", "keep_co", "keep_o2")
+        told = findings.worded(changed)
+        store.append("mended_tests", mended) if written else store.write("mended_tests", mended)
+        store.append("mended_rules", told) if written else store.write("mended_rules", told)
+        written = True
+    if written:
+        store.run(MEND)
     store.run("drop table suspect_installs")
