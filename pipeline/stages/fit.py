@@ -41,7 +41,8 @@ PACES = pl.DataFrame(
 )
 
 OPEN_CYCLES = """
-    create or replace table open_cycles (install_no integer, series_no integer, m0 double, m1 double, v00 double, v01 double,
+    create or replace table open_cycles (install_no integer, series_no integer, m0 double, m1 double, v00 double, v01
+    double,
         v11 double, gamma double, hours_open double, basis varchar, readings integer)
 """
 
@@ -117,7 +118,7 @@ def write_open_cycles(store: Store, series: Series, fitted: SeriesFit) -> None:
             pl.lit(series.series_no, dtype=pl.Int32).alias("series_no"),
             *(pl.col(n).round_sig_figs(10) for n in numbers),
             "gamma",
-            pl.col("hours_open").round(3),
+            (pl.col("hours_open") - pl.col("hours_shift")).clip(0.0).round(3).alias("hours_open"),
             "basis",
             "readings",
         )
