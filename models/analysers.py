@@ -19,9 +19,11 @@ Z99 = 2.5758
 
 @dataclass(frozen=True)
 class AnalyserBias:
-    """Bias per analyser in its own unit (K for temperatures, part of the reading on a log scale, else the indicator's unit).
+    """Bias per analyser in its own unit (K for temperatures, part of the reading on a log scale, else the indicator's
+    unit).
 
-    number: analyser numbers, sorted. bias, sd, tests: per analyser. scale: per reading, what one unit of bias does on the
+    number: analyser numbers, sorted. bias, sd, tests: per analyser. scale: per reading, what one unit of bias does on
+    the
     fit's scale.
     """
 
@@ -47,7 +49,8 @@ def analyser_bias(
 ) -> AnalyserBias | None:
     """Biases b of z = drift + C b + noise, C the scale of each reading's own analyser, b with a heavy-tailed prior.
 
-    project: readings' vector to P times it, P the projection of the mixed model with everything but the analysers in it, so
+    project: readings' vector to P times it, P the projection of the mixed model with everything but the analysers in
+    it, so
     that what an install's own level may explain is not taken for a bias, and the other way round: (C'PC + T) b = C'P z.
     The prior is a scaled t with `TAILS` degrees of freedom (as a normal of its own scale per analyser, a few rounds).
     None where fewer than two analysers are named.

@@ -1,6 +1,7 @@
 """Work that was done but not written down: a cycle in which the indicator suddenly stands better than it can by itself.
 
-The last value before an unrecorded reset says nothing of now, and a line through both sides is too flat. Each place after
+The last value before an unrecorded reset says nothing of now, and a line through both sides is too flat. Each place
+after
 an as-found reading is weighed: the Bayes factor of a step towards clean, against its rarity.
 """
 
@@ -19,7 +20,8 @@ ROUNDS = 3
 
 
 def split_at_breaks(fit: SeriesFit, forest: Forest, state: State) -> tuple[SeriesFit, int]:
-    """The fit with unrecorded resets opening cycles of their own, at an unknown level; how many were found this round."""
+    """The fit with unrecorded resets opening cycles of their own, at an unknown level; how many were found this
+    round."""
     readings = fit.readings
     if len(readings.z) == 0 or fit.inputs.worse == "both":
         step = None
@@ -116,10 +118,13 @@ def split(readings: Readings, breaks: np.ndarray) -> Readings:
         shift[k] += gone
     cycle[new] += 1
     # a run cut twice in different rounds: later parts keep counting up
-    later = np.flatnonzero(~new[1:] & (cycle[1:] <= cycle[:-1]) & (readings.install_no[old][1:] == readings.install_no[old][:-1])) + 1
+    later = (
+        np.flatnonzero(
+            ~new[1:] & (cycle[1:] <= cycle[:-1]) & (readings.install_no[old][1:] == readings.install_no[old][:-1])
+        )
+        + 1
+    )
     for k in later:
         if cycle[k] // PARTS == cycle[k - 1] // PARTS:
             cycle[k] = cycle[k - 1] + 1
-    return replace(
-        readings, hours=hours, start=start, install_no=readings.install_no[old], cycle_no=cycle, shift=shift
-    )
+    return replace(readings, hours=hours, start=start, install_no=readings.install_no[old], cycle_no=cycle, shift=shift)

@@ -13,8 +13,14 @@ Z80 = 1.2816
 JUST_AFTER_H = 24.0  # burner hours within which a reading still shows what the work left
 FEWEST = 5
 SCHEMA = {
-    "design_no": pl.Int32, "kind": pl.String, "restored_share": pl.Float64, "low": pl.Float64, "high": pl.Float64,
-    "value_before": pl.Float64, "value_after": pl.Float64, "cycles": pl.Int32,
+    "design_no": pl.Int32,
+    "kind": pl.String,
+    "restored_share": pl.Float64,
+    "low": pl.Float64,
+    "high": pl.Float64,
+    "value_before": pl.Float64,
+    "value_after": pl.Float64,
+    "cycles": pl.Int32,
 }
 
 
@@ -40,20 +46,30 @@ def cleaning_effects(fit: SeriesFit) -> pl.DataFrame:
     if not rows:
         return pl.DataFrame(schema=SCHEMA)
     out = pl.DataFrame(rows, schema_overrides={"design_no": pl.Int32, "cycles": pl.Int32})
-    return out.with_columns(
-        *(pl.Series(n, backward(out[n].to_numpy() + fit.centre, fit.inputs.transform)) for n in ("value_before", "value_after"))
-    ).select(SCHEMA.keys()).sort("design_no", "kind")
+    return (
+        out.with_columns(
+            *(
+                pl.Series(n, backward(out[n].to_numpy() + fit.centre, fit.inputs.transform))
+                for n in ("value_before", "value_after")
+            )
+        )
+        .select(SCHEMA.keys())
+        .sort("design_no", "kind")
+    )
 
 
 def before_and_after(fit: SeriesFit, forest: Forest) -> pl.DataFrame:
-    """Per cycle with a reading just after the work that opened it and one just before: kind, design_no, and on the scale of
+    """Per cycle with a reading just after the work that opened it and one just before: kind, design_no, and on the
+    scale of
     the fit less its centre: before (fitted), after (read), clean (the install's level when clean)."""
     readings = fit.readings
     z = readings.z - readings.centre - (0.0 if fit.offset is None else fit.offset)
     runs = pl.DataFrame(
         {
-            "install_no": readings.install_no, "cycle_no": readings.cycle_no,
-            "hours_first": readings.hours[readings.start], "after": z[readings.start],
+            "install_no": readings.install_no,
+            "cycle_no": readings.cycle_no,
+            "hours_first": readings.hours[readings.start],
+            "after": z[readings.start],
             "sound": readings.weight[readings.start] > 0.5,
         }
     )
@@ -84,8 +100,12 @@ def ratio(pairs: pl.DataFrame, design_no: int) -> dict | None:
     left = after.sum() / total
     se = np.sqrt(np.sum((after - left * before) ** 2) * n / (n - 1)) / abs(total)
     return {
-        "design_no": design_no, "share": 1 - left, "se": float(se), "cycles": n,
-        "value_before": float(pairs["before"].median()), "value_after": float(pairs["after"].median()),
+        "design_no": design_no,
+        "share": 1 - left,
+        "se": float(se),
+        "cycles": n,
+        "value_before": float(np.median(pairs["before"].to_numpy())),
+        "value_after": float(np.median(pairs["after"].to_numpy())),
     }
 
 
@@ -108,8 +128,13 @@ def shrunk(known: list[dict], kind: str) -> list[dict]:
     sd = np.sqrt(between * (1 - pull) + (1 - pull) ** 2 / weight.sum())
     return [
         {
-            "design_no": r["design_no"], "kind": kind, "restored_share": float(v), "low": float(v - Z80 * s),
-            "high": float(v + Z80 * s), "value_before": r["value_before"], "value_after": r["value_after"],
+            "design_no": r["design_no"],
+            "kind": kind,
+            "restored_share": float(v),
+            "low": float(v - Z80 * s),
+            "high": float(v + Z80 * s),
+            "value_before": r["value_before"],
+            "value_after": r["value_after"],
             "cycles": r["cycles"],
         }
         for r, v, s in zip(known, value, sd, strict=True)

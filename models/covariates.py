@@ -21,7 +21,8 @@ CATEGORIES = ("material", "fuel", "air_intake", "condensing")
 class Term:
     """One column of the fixed effects.
 
-    how: intercept; opened (by a kind of work); carry (what had built up before that work, `centre` where that is not known,
+    how: intercept; opened (by a kind of work); carry (what had built up before that work, `centre` where that is not
+    known,
     with `spread`); category; number (standardised); aged (of unknown age, where drift is not straight); since, batch (a
     change of pace).
     """
@@ -60,24 +61,31 @@ class Term:
             return in_scope(frame, self.name, self.value, self.how, int(self.centre)).astype(float)
         raise ValueError(f"term {self.how!r}; allowed: intercept, opened, carry, category, number, aged, since, batch")
 
-
     def applies(self, frame: pl.DataFrame) -> np.ndarray:
         """Carry terms: cycles opened by this kind of work on these materials ("~a,b": all but a and b; "": all)."""
         here = (frame["opened_by"] == self.value).fill_null(False).to_numpy()
         if not self.name:
             return here
-        listed = frame["material"].cast(pl.String).is_in(self.name.removeprefix("~").split(",")).fill_null(False).to_numpy()
+        listed = (
+            frame["material"].cast(pl.String).is_in(self.name.removeprefix("~").split(",")).fill_null(False).to_numpy()
+        )
         return here & (~listed if self.name.startswith("~") else listed)
 
 
 def of_unknown_age(frame: pl.DataFrame) -> np.ndarray:
-    """Cycles that were running when the records began; one opened by unrecorded work has an unknown level but a known age."""
+    """Cycles that were running when the records began; one opened by unrecorded work has an unknown level but a known
+    age."""
     return ((frame["opened_by"] == "unknown") & (frame["cycle_no"] % PARTS == 0)).fill_null(False).to_numpy()
 
 
 def in_scope(frame: pl.DataFrame, scope: str, number: str, how: str, year: int) -> np.ndarray:
-    """Cycles of a design or model (all: scope "fleet") that opened in or after a year, or whose install was put in then."""
-    inside = np.ones(len(frame), dtype=bool) if scope == "fleet" else (frame[scope] == int(number)).fill_null(False).to_numpy()
+    """Cycles of a design or model (all: scope "fleet") that opened in or after a year, or whose install was put in
+    then."""
+    inside = (
+        np.ones(len(frame), dtype=bool)
+        if scope == "fleet"
+        else (frame[scope] == int(number)).fill_null(False).to_numpy()
+    )
     if how == "since":  # a cycle with an unknown start does not know its year
         return inside & (opened_year(frame) >= year) & (frame["opened_by"] != "unknown").fill_null(False).to_numpy()
     return inside & (frame["installed_year"] >= year).fill_null(False).to_numpy()
@@ -125,7 +133,9 @@ def choose_terms(forest: Forest, sums: CycleSums, freed: np.ndarray, covariates:
         for name in CATEGORIES:
             if name not in frame.columns:
                 continue
-            values = frame[name].cast(pl.String).drop_nulls().value_counts().sort(["count", name], descending=[True, False])
+            values = (
+                frame[name].cast(pl.String).drop_nulls().value_counts().sort(["count", name], descending=[True, False])
+            )
             usual = [v for v, n in values.iter_rows() if n >= FEWEST]
             terms += [Term(RATE, "category", name, v) for v in usual[1:]]
             if name in ("condensing", "fuel"):

@@ -16,7 +16,8 @@ TYPICAL_KH = 2.0  # burner hours / 1000 at which rates of different exponents ar
 
 
 def clock(hours: np.ndarray, gamma: np.ndarray | float) -> np.ndarray:
-    """(hours / 1000) ** gamma on the fit's inner scale: scaled so that all exponents agree at TYPICAL_KH thousand hours. [1]
+    """(hours / 1000) ** gamma on the fit's inner scale: scaled so that all exponents agree at TYPICAL_KH thousand
+    hours. [1]
 
     A rate on this scale times `rate_scale(gamma)` is the rate per (1,000 h) ** gamma.
     """
@@ -32,8 +33,10 @@ class Readings:
     """The usable readings of a series, in runs of one cycle each.
 
     z: on the fit's scale. hours: burner hours since the cycle began. start: first reading of each run.
-    analyser: number or -1. weight: 1 unless down-weighted. found: read before any work. unsure: the visit leaves open whether
-    such work was done. install_no, cycle_no (times PARTS), shift (hours from the recorded start to the run's own): per run.
+    analyser: number or -1. weight: 1 unless down-weighted. found: read before any work. unsure: the visit leaves open
+    whether
+    such work was done. install_no, cycle_no (times PARTS), shift (hours from the recorded start to the run's own):
+    per run.
     """
 
     z: np.ndarray
@@ -56,7 +59,8 @@ class Readings:
 
     @classmethod
     def of(cls, inputs: SeriesInputs, keep: np.ndarray | None = None) -> Readings:
-        """Readings without value, hours or (for logarithms) a positive value are left out; keep: install numbers to keep."""
+        """Readings without value, hours or (for logarithms) a positive value are left out; keep: install numbers to
+        keep."""
         frame = inputs.readings
         install = frame["install_no"].to_numpy()
         z = forward(frame["value"].cast(pl.Float64).fill_null(np.nan).to_numpy(), inputs.transform)
@@ -81,8 +85,18 @@ class Readings:
         centre = float(z.mean()) if len(z) else 0.0
         number = cycle[start].astype(np.int64) * PARTS
         return cls(
-            z, hours, day, analyser, np.ones(len(z)), start, install[start].astype(np.int64), number, found, unsure,
-            np.zeros(len(start)), centre,
+            z,
+            hours,
+            day,
+            analyser,
+            np.ones(len(z)),
+            start,
+            install[start].astype(np.int64),
+            number,
+            found,
+            unsure,
+            np.zeros(len(start)),
+            centre,
         )
 
     def sums(self, gamma: np.ndarray, offset: np.ndarray | None = None) -> CycleSums:
@@ -122,7 +136,8 @@ class CycleSums:
     def leaf(self, columns: tuple[Column, ...], freed: np.ndarray) -> LeafSums:
         """Leaves of the tree. freed: cycles whose level is unknown; only their slope counts.
 
-        Freeing a level is the exact limit of a normal prior with infinite variance on it: the cycle's mean is swept out.
+        Freeing a level is the exact limit of a normal prior with infinite variance on it: the cycle's mean is swept
+        out.
         """
         s = np.stack([self.w, self.t, self.tt])
         by = np.stack([self.z, self.tz])

@@ -9,8 +9,8 @@ import polars as pl
 
 from models import priors as assumed
 from models.analysers import STATED, analyser_bias
-from models.covariates import LEVEL, RATE, Term, Terms, choose_terms, drop_collinear
 from models.breaks import ROUNDS, split_at_breaks
+from models.covariates import LEVEL, RATE, Term, Terms, choose_terms, drop_collinear
 from models.cycle_sums import PARTS, Forest, Readings
 from models.exponents import choose_exponents
 from models.fitted import (
@@ -29,15 +29,17 @@ from models.pace import AT_MOST, described, find_change, with_term
 from models.projection import Projector
 from models.robust import lost_variance, residuals, student_weights
 from models.series import FitOptions, SeriesInputs
-from models.tree import Priors, Tree, TreeFit
+from models.tree import Tree, TreeFit
 
+DEFAULTS = FitOptions()
 FEWEST_WORKS = 15  # cycles opened by one kind of work, with the value before known, to fit what it carries over
 
 
-def fit_series(inputs: SeriesInputs, options: FitOptions = FitOptions()) -> SeriesFit:
+def fit_series(inputs: SeriesInputs, options: FitOptions = DEFAULTS) -> SeriesFit:
     """Fit one series; never fails for want of readings: then the weak priors of `priors` speak and `reml` is None.
 
-    A fleet larger than `options.search_installs` is searched (exponents, terms, covariances) on a sample spread evenly over
+    A fleet larger than `options.search_installs` is searched (exponents, terms, covariances) on a sample spread
+    evenly over
     the install numbers, and then fitted whole from there.
     """
     readings = Readings.of(inputs)
@@ -143,8 +145,15 @@ def refit(fit: SeriesFit, forest: Forest) -> SeriesFit:
     found: TreeFit = Tree(leaf, forest.parents, n_lower=LOWER).fit(fit.roots, prior)
     e = found.at
     return replace(
-        fit, terms=terms, roots=found.roots, sigma=float(np.sqrt(e.sigma2)), beta=e.beta, beta_cov=e.beta_cov * e.sigma2,
-        reml=e.criterion, converged=found.converged, passes=fit.passes + found.passes,
+        fit,
+        terms=terms,
+        roots=found.roots,
+        sigma=float(np.sqrt(e.sigma2)),
+        beta=e.beta,
+        beta_cov=e.beta_cov * e.sigma2,
+        reml=e.criterion,
+        converged=found.converged,
+        passes=fit.passes + found.passes,
     )
 
 
@@ -157,7 +166,8 @@ def with_beta(fit: SeriesFit, forest: Forest) -> SeriesFit:
 
 
 def with_clean_levels(fit: SeriesFit, forest: Forest) -> SeriesFit:
-    """Each install's level when clean, of the reference kind of cycle and with all that acts on the level but work; and the
+    """Each install's level when clean, of the reference kind of cycle and with all that acts on the level but work;
+    and the
     fitted level just before each recorded work."""
     state = evaluate(fit, forest)
     level = state.nodes[1].mean[0].copy()
@@ -177,11 +187,14 @@ def with_clean_levels(fit: SeriesFit, forest: Forest) -> SeriesFit:
     before = (
         pl.DataFrame(
             {
-                "install_no": readings.install_no, "cycle_no": (readings.cycle_no // PARTS + 1) * PARTS,
-                "day": readings.day[last].astype(np.int64), "before": fitted,
+                "install_no": readings.install_no,
+                "cycle_no": (readings.cycle_no // PARTS + 1) * PARTS,
+                "day": readings.day[last].astype(np.int64),
+                "before": fitted,
             }
         )
-        .group_by("install_no", "cycle_no", maintain_order=True).last()
+        .group_by("install_no", "cycle_no", maintain_order=True)
+        .last()
         .join(forest.cycles.select("install_no", "cycle_no", "opened_day"), on=["install_no", "cycle_no"])
         .filter(pl.col("day") == pl.col("opened_day"))
         .select("install_no", "cycle_no", "before")
@@ -236,10 +249,12 @@ def reweighted(fit: SeriesFit, forest: Forest, analysers: bool = True) -> Series
         z = readings.z - readings.centre
         fit = replace(fit, analysers=analyser_bias(Projector(fit, forest), z, readings.analyser, scale, stated))
     left = residuals(fit, forest, evaluate(fit, forest))
-    weight = student_weights(left.studentised(fit.sigma), fit.options.robust_df)
-    return replace(
-        fit, readings=replace(fit.readings, weight=weight), downweighted_share=float(np.mean(weight < 1))
-    )
+    t = left.studentised(fit.sigma)
+    # mistakes have widened sigma itself: the middle half of the residuals tells how wide it is without them
+    if len(t) >= 50:
+        t /= float(np.clip(np.median(np.abs(t)) / 0.6745, 0.2, 1.0))
+    weight = student_weights(t, fit.options.robust_df)
+    return replace(fit, readings=replace(fit.readings, weight=weight), downweighted_share=float(np.mean(weight < 0.5)))
 
 
 def settled(fit: SeriesFit, forest: Forest) -> SeriesFit:
@@ -253,7 +268,10 @@ def settled(fit: SeriesFit, forest: Forest) -> SeriesFit:
     weak = assumed.weak(fit.inputs.indicator, fit.inputs.transform)
     if seen.sum() >= FEWEST_WORKS:
         mean, _ = settle_levels(fit, forest, state, state.nodes[0])
-        away = mean[0, seen] - fit.clean["level"][np.searchsorted(fit.clean["install_no"], forest.cycles["install_no"].to_numpy()[seen])]
+        away = (
+            mean[0, seen]
+            - fit.clean["level"][np.searchsorted(fit.clean["install_no"], forest.cycles["install_no"].to_numpy()[seen])]
+        )
         n = seen.sum()
         spread = np.sqrt((n * np.var(away) + 5 * weak.unknown**2) / (n + 5))
         fit = replace(fit, unknown=(float(np.median(away)) * n / (n + 5), float(spread)))

@@ -2,20 +2,22 @@
 
 from __future__ import annotations
 
+import contextlib
 from numbers import Real
 
 import numpy as np
 from sklearn.base import BaseEstimator, RegressorMixin
 from sklearn.utils.validation import check_is_fitted, validate_data
 
-from models.nested import leaf_sums, nest
+from models.nested import Nested, leaf_sums, nest
 from models.priors import Weak, level_priors
 from models.smallblocks import unpack
 from models.tree import Priors, Tree, all_nodes
 
 
 class DriftModel(RegressorMixin, BaseEstimator):
-    """Level and rate of one indicator over burner hours, random on every level of a tree (design, model, install, cycle).
+    """Level and rate of one indicator over burner hours, random on every level of a tree (design, model, install,
+    cycle).
 
     power: exponent of the burner hours, above 0; 1 is a straight line.
     prior_nodes: pseudo-members per level that keep its covariance off zero; 0 is plain restricted likelihood.
@@ -29,6 +31,13 @@ class DriftModel(RegressorMixin, BaseEstimator):
     first) the posterior mean (n, 2) and covariance (n, 2, 2) of every node; reml_, -2 log restricted likelihood;
     singular_, levels whose covariance lies on the boundary.
     """
+
+    psi_: np.ndarray
+    coef_: np.ndarray
+    coef_cov_: np.ndarray
+    nodes_: list[tuple[np.ndarray, np.ndarray]]
+    _seen: list[np.ndarray]
+    _nested: Nested
 
     def __init__(self, power: float = 1.0, prior_nodes: float = 0.0) -> None:
         self.power = power
@@ -53,10 +62,14 @@ class DriftModel(RegressorMixin, BaseEstimator):
         spread = float(np.var(y)) or 1.0
         reach = float(np.std(tau)) or 1.0
         fitted = levels > 0 and len(y) > 4 and np.ptp(tau) > 1e-9 * (1 + abs(tau).max()) and np.ptp(y) > 0
+        found = None
         if fitted:
             guess = Weak(np.sqrt(spread / 4), np.sqrt(spread / 4) / reach, np.sqrt(spread / 4), 0, 0, 0, 0)
             priors = level_priors(guess, self.prior_nodes, tree.levels)
-            found = tree.fit([np.diag([1.0, 1.0 / reach])] * tree.levels, priors)
+            # as many effects as readings: no residual is left to compare with, a line through all is what can be said
+            with contextlib.suppress(np.linalg.LinAlgError):
+                found = tree.fit([np.diag([1.0, 1.0 / reach])] * tree.levels, priors)
+        if found is not None:
             roots, at, self.singular_ = found.roots, found.at, found.singular
             self.converged_, self.reml_ = found.converged, at.criterion
         else:
@@ -69,10 +82,10 @@ class DriftModel(RegressorMixin, BaseEstimator):
         self._tree, self._roots, self._at, self._nested = tree, roots, at, nested
         self.sigma_ = float(np.sqrt(at.sigma2))
         self.psi_ = np.array([at.sigma2 * r @ r.T for r in roots[:levels]]).reshape(-1, 2, 2)
-        self.coef_ = at.beta + [self.centre_, 0.0]
+        self.coef_ = at.beta + np.array([self.centre_, 0.0])
         self.coef_cov_ = at.beta_cov * at.sigma2
         nodes = all_nodes(tree, roots, at)[:levels]
-        self.nodes_ = [(n.mean.T + [self.centre_, 0.0], at.sigma2 * unpack(n.cov, 2)) for n in nodes]
+        self.nodes_ = [(n.mean.T + np.array([self.centre_, 0.0]), at.sigma2 * unpack(n.cov, 2)) for n in nodes]
         return self
 
     def _clock(self, X: np.ndarray) -> np.ndarray:

@@ -43,9 +43,11 @@ class SeriesFit:
     before: pl.DataFrame | None = None  # install_no, cycle_no, fitted level just before the work that opened the cycle
     unknown: tuple[float, float] | None = None  # shift and spread of a level after an unknown start
     analysers: AnalyserBias | None = None
-    paces: dict[Term, float] = field(default_factory=dict)  # changes of pace in the terms, and the chance that each is none
+    paces: dict[Term, float] = field(
+        default_factory=dict
+    )  # changes of pace in the terms, and the chance that each is none
     pace: pl.DataFrame | None = None  # the same in words and numbers
-    downweighted_share: float = 0.0
+    downweighted_share: float = 0.0  # readings that count for less than half
     converged: bool = True
     passes: int = 0
     note: str = ""
@@ -69,7 +71,8 @@ class SeriesFit:
         return out
 
     def cycle_gammas(self, forest: Forest) -> np.ndarray:
-        """Exponent per cycle. A cycle read from an unknown start does not know its clock: its line is taken as straight."""
+        """Exponent per cycle. A cycle read from an unknown start does not know its clock: its line is taken as
+        straight."""
         gamma = self.gammas(forest.cycles["design_no"].to_numpy())
         if np.all(gamma == 1.0):
             return gamma
@@ -79,10 +82,15 @@ class SeriesFit:
     @property
     def offset(self) -> np.ndarray | None:
         """Bias of each reading's analyser, taken off it."""
-        return None if self.analysers is None else self.analysers.of(self.readings.analyser, self.scale_at(self.readings.z))
+        return (
+            None
+            if self.analysers is None
+            else self.analysers.of(self.readings.analyser, self.scale_at(self.readings.z))
+        )
 
     def scale_at(self, z: np.ndarray) -> np.ndarray:
-        """What one unit of an analyser's bias does on the fit's scale to a value z there: 1, but 1 / K for a temperature
+        """What one unit of an analyser's bias does on the fit's scale to a value z there: 1, but 1 / K for a
+        temperature
         difference that is fitted as a logarithm."""
         kelvin = self.inputs.indicator.endswith("_k") and self.inputs.transform == "log"
         return np.exp(-z) if kelvin else np.ones(len(z))
@@ -96,22 +104,31 @@ class SeriesFit:
         """Level and rate of each cycle asked for, seen or not.
 
         cycles: install_no, cycle_no, opened_by, value_before (own unit, may be null); opened_day optional.
-        Returns install_no, cycle_no, m0, m1, v00, v01, v11, gamma, basis, readings, hours_shift: on the transformed scale,
+        Returns install_no, cycle_no, m0, m1, v00, v01, v11, gamma, basis, readings, hours_shift: on the transformed
+        scale,
         the rate per ((hours since the cycle began - hours_shift) / 1000) ** gamma, uncertainty of the fixed effects
         included, sorted by install_no, cycle_no. hours_shift is 0 but where work was done and not recorded.
         """
         asked = cycles.select(
-            pl.col("install_no").cast(pl.Int64), pl.col("cycle_no").cast(pl.Int64) * PARTS, pl.col("opened_by").cast(pl.String),
-            (pl.col("opened_day") if "opened_day" in cycles.columns else pl.lit(None)).cast(pl.Int32).alias("opened_day"),
+            pl.col("install_no").cast(pl.Int64),
+            pl.col("cycle_no").cast(pl.Int64) * PARTS,
+            pl.col("opened_by").cast(pl.String),
+            (pl.col("opened_day") if "opened_day" in cycles.columns else pl.lit(None))
+            .cast(pl.Int32)
+            .alias("opened_day"),
             pl.col("value_before").cast(pl.Float64),
         ).unique(["install_no", "cycle_no"], maintain_order=True)
         seen = seen_cycles(self.inputs, self.readings)
         # after unrecorded work the part that is open speaks for the cycle
-        latest = seen.select("install_no", pl.col("cycle_no").alias("part"), pl.col("cycle_no") // PARTS * PARTS).group_by(
-            "install_no", "cycle_no"
-        ).agg(pl.col("part").max())
-        wanted = asked.select("install_no", "cycle_no").join(latest, on=["install_no", "cycle_no"], how="left").select(
-            "install_no", pl.col("part").fill_null(pl.col("cycle_no")).alias("cycle_no")
+        latest = (
+            seen.select("install_no", pl.col("cycle_no").alias("part"), pl.col("cycle_no") // PARTS * PARTS)
+            .group_by("install_no", "cycle_no")
+            .agg(pl.col("part").max())
+        )
+        wanted = (
+            asked.select("install_no", "cycle_no")
+            .join(latest, on=["install_no", "cycle_no"], how="left")
+            .select("install_no", pl.col("part").fill_null(pl.col("cycle_no")).alias("cycle_no"))
         )
         shift = pl.DataFrame(
             {"install_no": self.readings.install_no, "cycle_no": self.readings.cycle_no, "shift": self.readings.shift}
@@ -124,9 +141,14 @@ class SeriesFit:
         gamma = self.cycle_gammas(forest)
         mean, cov = settle_levels(self, forest, state, state.nodes[0])
         out = forest.cycles.select("install_no", "cycle_no").with_columns(
-            pl.Series("m0", mean[0] + self.centre), pl.Series("m1", mean[1]), pl.Series("v00", cov[0]),
-            pl.Series("v01", cov[1]), pl.Series("v11", cov[2]), pl.Series("gamma", gamma),
-            pl.Series("basis", basis_of(forest, state)), pl.Series("readings", state.sums.n.astype(np.int32)),
+            pl.Series("m0", mean[0] + self.centre),
+            pl.Series("m1", mean[1]),
+            pl.Series("v00", cov[0]),
+            pl.Series("v01", cov[1]),
+            pl.Series("v11", cov[2]),
+            pl.Series("gamma", gamma),
+            pl.Series("basis", basis_of(forest, state)),
+            pl.Series("readings", state.sums.n.astype(np.int32)),
         )
         out = out.join(wanted, on=["install_no", "cycle_no"], how="semi").join(
             shift, on=["install_no", "cycle_no"], how="left"
@@ -137,7 +159,8 @@ class SeriesFit:
 def own_clock(out: pl.DataFrame) -> pl.DataFrame:
     """From the fit's inner clock to the caller's; a start after unrecorded work is moved back to the recorded one.
 
-    With exponent 1 moving the start only moves the level; otherwise `hours_shift` tells how many hours after the recorded
+    With exponent 1 moving the start only moves the level; otherwise `hours_shift` tells how many hours after the
+    recorded
     start the clock of the drift began.
     """
     gamma = out["gamma"].to_numpy()
@@ -149,8 +172,12 @@ def own_clock(out: pl.DataFrame) -> pl.DataFrame:
     v01 -= back * v11
     scale = rate_scale(gamma)
     return out.drop("shift").with_columns(
-        pl.Series("m0", m0), pl.Series("m1", m1 * scale), pl.Series("v00", v00), pl.Series("v01", v01 * scale),
-        pl.Series("v11", v11 * scale**2), pl.Series("hours_shift", np.where(gamma == 1.0, 0.0, shift)),
+        pl.Series("m0", m0),
+        pl.Series("m1", m1 * scale),
+        pl.Series("v00", v00),
+        pl.Series("v01", v01 * scale),
+        pl.Series("v11", v11 * scale**2),
+        pl.Series("hours_shift", np.where(gamma == 1.0, 0.0, shift)),
     )
 
 
@@ -174,21 +201,29 @@ def seen_cycles(inputs: SeriesInputs, readings: Readings) -> pl.DataFrame:
     """Cycles with usable readings; one that the cycles table does not know counts as opened by unknown."""
     runs = pl.DataFrame({"install_no": readings.install_no, "cycle_no": readings.cycle_no}).cast(pl.Int64)
     known = inputs.cycles.select(
-        pl.col("install_no").cast(pl.Int64), pl.col("cycle_no").cast(pl.Int64) * PARTS, pl.col("opened_by").cast(pl.String),
-        pl.col("opened_day").cast(pl.Int32), pl.col("value_before").cast(pl.Float64),
+        pl.col("install_no").cast(pl.Int64),
+        pl.col("cycle_no").cast(pl.Int64) * PARTS,
+        pl.col("opened_by").cast(pl.String),
+        pl.col("opened_day").cast(pl.Int32),
+        pl.col("value_before").cast(pl.Float64),
     )
-    return runs.join(known, on=["install_no", "cycle_no"], how="left").with_columns(pl.col("opened_by").fill_null("unknown"))
+    return runs.join(known, on=["install_no", "cycle_no"], how="left").with_columns(
+        pl.col("opened_by").fill_null("unknown")
+    )
 
 
 def freed_levels(forest: Forest) -> np.ndarray:
-    """Cycles whose level nobody knows at their start: running when the records began ("unread": and never read since)."""
+    """Cycles whose level nobody knows at their start: running when the records began ("unread": and never read
+    since)."""
     return forest.cycles["opened_by"].is_in(["unknown", "unread"]).fill_null(True).to_numpy()
 
 
 def built_up_before(fit: SeriesFit, forest: Forest) -> np.ndarray | None:
-    """What had built up when the cycle opened: level before the work less the install's level when clean; nan if unknown.
+    """What had built up when the cycle opened: level before the work less the install's level when clean; nan if
+    unknown.
 
-    The level before is the fitted one where the fit has it (work is done where a reading came out high: the reading alone
+    The level before is the fitted one where the fit has it (work is done where a reading came out high: the reading
+    alone
     would be too high), else the reading.
     """
     if not fit.clean:
@@ -277,7 +312,7 @@ def basis_of(forest: Forest, state: State) -> np.ndarray:
     model = to_model[to_install]
     r_m = np.clip(state.nodes[2].resolved, 0, 1)[model]
     r_d = np.clip(state.nodes[3].resolved, 0, 1)[to_design[model]]
-    weights = np.stack([install, (1 - install) * r_m, (1 - install) * (1 - r_m) * r_d, (1 - install) * (1 - r_m) * (1 - r_d)])
+    weights = np.stack(
+        [install, (1 - install) * r_m, (1 - install) * (1 - r_m) * r_d, (1 - install) * (1 - r_m) * (1 - r_d)]
+    )
     return np.array(BASES)[weights.argmax(axis=0)]
-
-

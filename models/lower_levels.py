@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 import numpy as np
 
@@ -67,7 +68,7 @@ class Messages:
 
 
 def merge(parts: Sequence[Messages], groups: Sequence[np.ndarray], n_groups: int) -> Messages:
-    """Add the messages of shards; groups[k] numbers the groups of part k in the whole."""
+    """Add the messages of shards; groups[k] numbers the groups of part k in the whole, each once."""
     first = parts[0]
     total = Messages(
         s=np.zeros((first.s.shape[0], n_groups)),
@@ -80,14 +81,14 @@ def merge(parts: Sequence[Messages], groups: Sequence[np.ndarray], n_groups: int
         info=[[np.zeros_like(x) for x in row] for row in first.info],
     )
     for part, at in zip(parts, groups, strict=True):
-        np.add.at(total.s, (slice(None), at), part.s)
-        np.add.at(total.b, (slice(None), slice(None), at), part.b)
+        total.s[:, at] += part.s
+        total.b[:, :, at] += part.b
         total.quad += part.quad
         total.logdet += part.logdet
         total.n_obs += part.n_obs
         for level in range(len(total.h)):
             total.h[level] += part.h[level]
-            np.add.at(total.grams[level], at, part.grams[level])
+            total.grams[level][at] += part.grams[level]
             for other in range(len(total.h)):
                 total.info[level][other] += part.info[level][other]
     return total
@@ -116,7 +117,7 @@ def cut_blocks(parents: Sequence[np.ndarray], n_lower: int, n_leaves: int, size:
         k = np.searchsorted(first_leaf, cuts[-1] + size, side="left")
         cuts.append(int(first_leaf[k]) if k < len(first_leaf) else n_leaves)
     blocks = []
-    for a, b in zip(cuts[:-1], cuts[1:], strict=True):
+    for a, b in pairwise(cuts):
         slices = [slice(a, b)]
         for level in range(n_lower - 1):
             lo, hi = slices[-1].start, slices[-1].stop
@@ -198,7 +199,8 @@ def sweep_up(
 
 @dataclass
 class Down:
-    """Per lower level of a block: the score map A (q, p + 1, n) with Z'P(y - X beta) = A u, the map T with the node's total
+    """Per lower level of a block: the score map A (q, p + 1, n) with Z'P(y - X beta) = A u, the map T with the node's
+    total
     effect = T u, its covariance C given u (packed), and the local information H = Z'P Z given u (packed).
 
     u = (-(intercepts + group effect), -other fixed effects, 1), length p + 1.
@@ -252,19 +254,32 @@ def sweep_down(block: Block, roots: Sequence[np.ndarray], q: int, p: int) -> Ite
             score -= sb.symmetric_times(ws, t_shift)
             h -= sb.congruence(ws, c_par, q)
             total = t_par + sb.constant_times(d, score)
-            keep = -np.stack([[sb.dot([(float(d[i, k]), ws[at[k, j]]) for k in range(q)], ws[0]) for j in range(q)] for i in range(q)])
+            keep = -np.stack(
+                [
+                    [sb.dot([(float(d[i, k]), ws[at[k, j]]) for k in range(q)], ws[0]) for j in range(q)]
+                    for i in range(q)
+                ]
+            )
             for i in range(q):
                 keep[i, i] += 1.0
             cond = cond + sb.sandwich(keep, c_par)
             # Z'P Z between node and parent: WS (I - C_par WS_par) restricted to D_par's own integration
             above_ws, above_d = block.ws[level + 1], roots[level + 1] @ roots[level + 1].T
             shrink = -np.stack(
-                [[sb.dot([(float(above_d[i, k]), above_ws[at[k, j]]) for k in range(q)], above_ws[0]) for j in range(q)] for i in range(q)]
+                [
+                    [
+                        sb.dot([(float(above_d[i, k]), above_ws[at[k, j]]) for k in range(q)], above_ws[0])
+                        for j in range(q)
+                    ]
+                    for i in range(q)
+                ]
             )
             for i in range(q):
                 shrink[i, i] += 1.0
             shrink = shrink[:, :, par]
-            x = np.stack([[sb.dot([(ws[at[i, k]], shrink[k, j]) for k in range(q)], ws[0]) for j in range(q)] for i in range(q)])
+            x = np.stack(
+                [[sb.dot([(ws[at[i, k]], shrink[k, j]) for k in range(q)], ws[0]) for j in range(q)] for i in range(q)]
+            )
         else:
             total = sb.constant_times(d, score)
             for i in range(q):
@@ -278,7 +293,11 @@ def sweep_down(block: Block, roots: Sequence[np.ndarray], q: int, p: int) -> Ite
 
 
 def sweep(
-    leaf: LeafSums, parents: Sequence[np.ndarray], blocks: list[list[slice]], roots: Sequence[np.ndarray], n_groups: int,
+    leaf: LeafSums,
+    parents: Sequence[np.ndarray],
+    blocks: list[list[slice]],
+    roots: Sequence[np.ndarray],
+    n_groups: int,
     gradient: bool,
 ) -> Messages:
     """One sweep over all blocks: the groups' messages and, asked for, what the gradient and the scoring matrix need."""
@@ -286,7 +305,9 @@ def sweep(
     n_lower = len(roots)
     quad = np.zeros((p + 1, p + 1))
     quad[p, p] = leaf.yy
-    out = Messages(np.zeros((q * (q + 1) // 2, n_groups)), np.zeros((q, p + 1, n_groups)), quad, leaf.logdet, leaf.n_obs)
+    out = Messages(
+        np.zeros((q * (q + 1) // 2, n_groups)), np.zeros((q, p + 1, n_groups)), quad, leaf.logdet, leaf.n_obs
+    )
     if gradient:
         out.h = [np.zeros((q, q)) for _ in range(n_lower)]
         out.grams = [np.zeros((n_groups, q * (q + 1) // 2, p + 1, p + 1)) for _ in range(n_lower)]

@@ -1,4 +1,5 @@
-"""Changes of pace: a design or model that drifts differently from some calendar year on, or from some installation year on."""
+"""Changes of pace: a design or model that drifts differently from some calendar year on, or from some installation
+year on."""
 
 from __future__ import annotations
 
@@ -21,8 +22,14 @@ LEAST_RATIO = 0.15  # of the usual rate: a smaller change is none that anybody w
 SURE = 0.95
 Z80 = 1.2816
 SCHEMA = {
-    "scope": pl.String, "number": pl.Int32, "since_year": pl.Int32, "ratio": pl.Float64, "low": pl.Float64,
-    "high": pl.Float64, "p": pl.Float64, "installs": pl.Int32,
+    "scope": pl.String,
+    "number": pl.Int32,
+    "since_year": pl.Int32,
+    "ratio": pl.Float64,
+    "low": pl.Float64,
+    "high": pl.Float64,
+    "p": pl.Float64,
+    "installs": pl.Int32,
 }
 
 
@@ -70,7 +77,9 @@ def screened(fit: SeriesFit, forest: Forest, n: np.ndarray, g: np.ndarray) -> It
     install = forest.parents[0]
     taken = {(t.how, t.name, t.value) for t in fit.terms.terms if t.how in ("since", "batch")}
     opened = opened_year(frame)
-    installed = frame["installed_year"].fill_null(0).to_numpy() if "installed_year" in frame.columns else np.zeros(len(frame))
+    installed = (
+        frame["installed_year"].fill_null(0).to_numpy() if "installed_year" in frame.columns else np.zeros(len(frame))
+    )
     read = n > 0
     dated = read & (frame["opened_by"] != "unknown").fill_null(False).to_numpy()
     for scope, hows in (("design_no", ("since", "batch")), ("model_no", ("since",))):
@@ -100,7 +109,8 @@ def screened(fit: SeriesFit, forest: Forest, n: np.ndarray, g: np.ndarray) -> It
 
 
 def described(fit: SeriesFit, forest: Forest, chances: dict[Term, float]) -> pl.DataFrame:
-    """One row per change in the fit: ratio of the rates after and before with its 80 % interval, p the chance of none."""
+    """One row per change in the fit: ratio of the rates after and before with its 80 % interval, p the chance of
+    none."""
     state = evaluate(fit, forest)
     se = np.sqrt(np.maximum(np.diag(fit.beta_cov), 0))
     rows = []
@@ -118,8 +128,17 @@ def described(fit: SeriesFit, forest: Forest, chances: dict[Term, float]) -> pl.
             continue
         ends = sorted((1 + (b - Z80 * s) / base, 1 + (b + Z80 * s) / base))
         scope = "batch" if term.how == "batch" else term.name.removesuffix("_no")
-        rows.append((scope, int(term.value), int(term.centre), 1 + b / base, *ends, chances[term],
-                     len(np.unique(forest.parents[0][here]))))
+        rows.append(
+            (
+                scope,
+                int(term.value),
+                int(term.centre),
+                1 + b / base,
+                *ends,
+                chances[term],
+                len(np.unique(forest.parents[0][here])),
+            )
+        )
     return pl.DataFrame(rows, schema=SCHEMA, orient="row").sort("p", "number")
 
 

@@ -30,7 +30,9 @@ class Weak:
 LOG = Weak(level=0.20, rate=0.03, sigma=0.12, level_mean_sd=3.0, rate_mean=0.0, rate_mean_sd=0.10, unknown=0.4)
 PLAIN = {
     "o2_pct": Weak(level=0.35, rate=0.08, sigma=0.25, level_mean_sd=5.0, rate_mean=0.0, rate_mean_sd=0.25, unknown=0.8),
-    "condensate_ph": Weak(level=0.35, rate=0.10, sigma=0.25, level_mean_sd=5.0, rate_mean=0.0, rate_mean_sd=0.5, unknown=0.8),
+    "condensate_ph": Weak(
+        level=0.35, rate=0.10, sigma=0.25, level_mean_sd=5.0, rate_mean=0.0, rate_mean_sd=0.5, unknown=0.8
+    ),
 }
 
 

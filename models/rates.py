@@ -1,4 +1,5 @@
-"""How fast each appliance model drifts, and how that compares with the fleet, from the joint posterior of all models."""
+"""How fast each appliance model drifts, and how that compares with the fleet, from the joint posterior of all
+models."""
 
 from __future__ import annotations
 
@@ -15,17 +16,22 @@ from models.smallblocks import slots
 def model_rates(fit: SeriesFit) -> pl.DataFrame:
     """One row per model with installs, read or not, sorted by model_no.
 
-    rate, rate_sd: typical drift of the model's installs as they stand (their water, air and fuel in it), on the scale of
+    rate, rate_sd: typical drift of the model's installs as they stand (their water, air and fuel in it), on the scale
+    of
     the fit per 1,000 h, averaged over the first 2,000 h after work (so that designs with different exponents compare).
     minus_fleet, minus_fleet_sd: difference from the install-weighted mean of all models, with their joint uncertainty.
-    worse_than_fleet_p: chance that the model's typical drift is worse than that mean; worse is towards the limit, and where
+    worse_than_fleet_p: chance that the model's typical drift is worse than that mean; worse is towards the limit, and
+    where
     both ends matter, the way the fleet drifts. installs, readings: how many stand behind it.
     """
     installs = install_frame(fit.inputs)
     seen = seen_cycles(fit.inputs, fit.readings)
     silent = installs.join(seen, on="install_no", how="anti").select(
-        "install_no", pl.lit(0, dtype=pl.Int64).alias("cycle_no"), pl.lit("unread").alias("opened_by"),
-        pl.lit(None, dtype=pl.Int32).alias("opened_day"), pl.lit(None, dtype=pl.Float64).alias("value_before"),
+        "install_no",
+        pl.lit(0, dtype=pl.Int64).alias("cycle_no"),
+        pl.lit("unread").alias("opened_by"),
+        pl.lit(None, dtype=pl.Int32).alias("opened_day"),
+        pl.lit(None, dtype=pl.Float64).alias("value_before"),
     )
     forest = Forest.of(pl.concat([seen, silent]), installs)
     if forest.cycles.is_empty():
@@ -70,15 +76,26 @@ def model_rates(fit: SeriesFit) -> pl.DataFrame:
     worse = norm.cdf(sign * away / np.maximum(sd, 1e-300)) if len(forest.models) > 1 else np.full(1, 0.5)
     return pl.DataFrame(
         {
-            "model_no": forest.models, "rate": value, "rate_sd": fit.sigma * np.sqrt(np.maximum(variance, 0.0)),
-            "minus_fleet": away, "minus_fleet_sd": sd, "worse_than_fleet_p": worse,
-            "installs": number.astype(np.int32), "readings": readings.astype(np.int32),
+            "model_no": forest.models,
+            "rate": value,
+            "rate_sd": fit.sigma * np.sqrt(np.maximum(variance, 0.0)),
+            "minus_fleet": away,
+            "minus_fleet_sd": sd,
+            "worse_than_fleet_p": worse,
+            "installs": number.astype(np.int32),
+            "readings": readings.astype(np.int32),
         },
         schema=SCHEMA,
     ).sort("model_no")
 
 
 SCHEMA = {
-    "model_no": pl.Int32, "rate": pl.Float64, "rate_sd": pl.Float64, "minus_fleet": pl.Float64,
-    "minus_fleet_sd": pl.Float64, "worse_than_fleet_p": pl.Float64, "installs": pl.Int32, "readings": pl.Int32,
+    "model_no": pl.Int32,
+    "rate": pl.Float64,
+    "rate_sd": pl.Float64,
+    "minus_fleet": pl.Float64,
+    "minus_fleet_sd": pl.Float64,
+    "worse_than_fleet_p": pl.Float64,
+    "installs": pl.Int32,
+    "readings": pl.Int32,
 }

@@ -53,6 +53,7 @@ def student_weights(t: np.ndarray, df: float) -> np.ndarray:
 @cache
 def lost_variance(df: float) -> float:
     """Expected weight times squared residual under a normal: what the weights take from sigma^2."""
+
     def part(t: float) -> float:
         return float(student_weights(np.array(t), df)) * t * t * float(stats.norm.pdf(t))
 

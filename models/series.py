@@ -1,4 +1,5 @@
-"""What one drift fit sees: the readings of one indicator and firing, the cycles they fall into, the installs they belong to."""
+"""What one drift fit sees: the readings of one indicator and firing, the cycles they fall into, the installs they
+belong to."""
 
 from __future__ import annotations
 
@@ -33,7 +34,7 @@ class FitOptions:
     """
 
     gammas: tuple[float, ...] = (0.5, 0.7, 1.0, 1.4, 2.0)
-    gamma_log_sd: float = 0.2
+    gamma_log_sd: float = 0.15
     robust_rounds: int = 2
     robust_df: float = 5.0
     covariates: bool = True
@@ -51,7 +52,8 @@ class SeriesInputs:
     transform: "log" or "identity": the scale on which drift is straight.
     worse: "up", "down" or "both".
     readings: install_no i32, cycle_no i32, day i32 (days since 1970-01-01), hours f64 (burner hours since the cycle
-        began), value f64 (the indicator's own unit), stage_order i8 (0 before any work), analyser_no i32 or null; sorted by
+        began), value f64 (the indicator's own unit), stage_order i8 (0 before any work), analyser_no i32 or null;
+        sorted by
         install_no, cycle_no, day, stage_order. Optional: unsure bool, the visit leaves open whether work that would set
         the indicator back was done.
     cycles: install_no, cycle_no, opened_by (new, brush, rinse, chemical, adjusted, cleaned, renewed, unknown),
@@ -80,10 +82,13 @@ class SeriesInputs:
         ):
             missing = [c for c in needed if c not in frame.columns]
             if missing:
-                raise ValueError(f"{name} of {self.indicator} {self.firing} lacks {', '.join(missing)}; add the columns")
+                raise ValueError(
+                    f"{name} of {self.indicator} {self.firing} lacks {', '.join(missing)}; add the columns"
+                )
 
     def known_at(self, day: int) -> SeriesInputs:
-        """The same series as it stood at the end of a day (days since 1970-01-01): later readings, cycles and installs gone."""
+        """The same series as it stood at the end of a day (days since 1970-01-01): later readings, cycles and
+        installs gone."""
         year = (EPOCH + timedelta(days=int(day))).year
         installs = self.installs
         if "installed_year" in installs.columns:
@@ -91,7 +96,9 @@ class SeriesInputs:
         kept = installs.select("install_no")
         return replace(
             self,
-            readings=self.readings.filter(pl.col("day") <= day).join(kept, on="install_no", how="semi", maintain_order="left"),
+            readings=self.readings.filter(pl.col("day") <= day).join(
+                kept, on="install_no", how="semi", maintain_order="left"
+            ),
             cycles=self.cycles.filter(pl.col("opened_day").is_null() | (pl.col("opened_day") <= day)).join(
                 kept, on="install_no", how="semi", maintain_order="left"
             ),

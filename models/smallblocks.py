@@ -158,6 +158,4 @@ def sandwich(m: np.ndarray, c: np.ndarray) -> np.ndarray:
     at = slots(q)
     like = m[0, 0]
     mc = [[dot([(m[i, k], c[at[k, j]]) for k in range(q)], like) for j in range(q)] for i in range(q)]
-    return np.stack(
-        [dot([(mc[i][k], m[j, k]) for k in range(q)], like) for i in range(q) for j in range(i + 1)]
-    )
+    return np.stack([dot([(mc[i][k], m[j, k]) for k in range(q)], like) for i in range(q) for j in range(i + 1)])

@@ -113,7 +113,9 @@ def test_crack_lengths_forecast_when_they_cross():
     early = frame[frame["cycles"] <= 0.05 + 1e-9]
     nested = nest([early["Path"].to_numpy()])
     z = np.column_stack([np.ones(len(early)), early["cycles"].to_numpy()])
-    found = Tree(leaf_sums(nested, z, early["z"].to_numpy()), nested.parents).fit([np.diag([1.0, 10.0])], tolerance=1e-10)
+    found = Tree(leaf_sums(nested, z, early["z"].to_numpy()), nested.parents).fit(
+        [np.diag([1.0, 10.0])], tolerance=1e-10
+    )
     leaves = all_nodes(found.tree, found.roots, found.at)[0]
     mean, cov = leaves.mean.T, unpack(leaves.cov, 2) * found.at.sigma2
     paths = np.unique(early["Path"].to_numpy())

@@ -63,9 +63,7 @@ def dense(parents, leaf, z, y, design, ds, sigma2):
     xx = design.T @ inverse @ design
     beta = np.linalg.solve(xx, design.T @ inverse @ y)
     r = y - design @ beta
-    criterion = (
-        (rows - p) * np.log(2 * np.pi) + np.linalg.slogdet(v)[1] + np.linalg.slogdet(xx)[1] + r @ inverse @ r
-    )
+    criterion = (rows - p) * np.log(2 * np.pi) + np.linalg.slogdet(v)[1] + np.linalg.slogdet(xx)[1] + r @ inverse @ r
     return criterion, beta, np.linalg.inv(xx), inverse
 
 
@@ -78,10 +76,13 @@ def usable(seed, q, children):
             return rng, made
 
 
-trees = dict(
-    seed=st.integers(0, 10_000), q=st.integers(1, 4), n_lower=st.integers(1, 4), empty_level=st.integers(-1, 3),
-    depth=st.integers(1, 4),
-)
+trees = {
+    "seed": st.integers(0, 10_000),
+    "q": st.integers(1, 4),
+    "n_lower": st.integers(1, 4),
+    "empty_level": st.integers(-1, 3),
+    "depth": st.integers(1, 4),
+}
 
 
 @settings(max_examples=40, deadline=None)
@@ -105,7 +106,9 @@ def test_gradient_is_that_of_finite_differences(seed, q, n_lower, empty_level, d
     rng, (leaf, parents, *_) = usable(seed, q, (3, 3, 3, 3)[:depth])
     roots = [np.tril(rng.normal(size=(q, q))) for _ in range(depth)]
     prior = LevelPrior(2.0, np.diag(rng.uniform(0.2, 1, q)))
-    priors = Priors(levels=tuple(prior if k == empty_level else None for k in range(depth)), sigma_members=1.5, sigma2=0.7)
+    priors = Priors(
+        levels=tuple(prior if k == empty_level else None for k in range(depth)), sigma_members=1.5, sigma2=0.7
+    )
     tree = Tree(leaf, parents, n_lower=min(n_lower, depth), block=5)
     x = join_roots(roots)
     for r in roots:  # away from the wall of the prior, where differences lose their digits

@@ -31,14 +31,16 @@ def series_inputs(store: Store, series: Series, installs: pl.DataFrame | None = 
 
 
 def open_cycles(store: Store, series: Series) -> pl.DataFrame:
-    """The cycle open at as_of of every install the series applies to, with the value found before the work that opened it."""
+    """The cycle open at as_of of every install the series applies to, with the value found before the work that
+    opened it."""
     k = series.series_no
     return store.frame(
         f"""
         select o.install_no, o.cycle_no, o.opened_by, o.opened_day, c.value_before, o.hours_open
         from drift_open o
         left join drift_cycles c
-            on c.series_no = {k} and c.install_no = o.install_no and c.cycle_no = o.cycle_no and c.value_before is not null
+            on c.series_no = {k} and c.install_no = o.install_no and c.cycle_no = o.cycle_no
+            and c.value_before is not null
         where o.series_no = {k} order by o.install_no
         """
     )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -20,23 +21,36 @@ from pipeline.settings import Settings
 from pipeline.stages.drift_inputs import open_cycles, series_inputs
 from pipeline.store import Store
 
+DEFAULTS = FitOptions()
 Z80 = 1.2816
 DIGITS = 6  # of what is stored: sums of floats differ in their last digits from run to run
 
-SERIES_COLUMNS = {"series_no": pl.Int32, "indicator": pl.String, "firing": pl.String}
+SERIES_COLUMNS: dict[str, Any] = {"series_no": pl.Int32, "indicator": pl.String, "firing": pl.String}
 RATES_EMPTY = pl.DataFrame(schema=SERIES_COLUMNS | RATES)
 CLEANING_EMPTY = pl.DataFrame(schema=SERIES_COLUMNS | CLEANING)
 ANALYSERS = pl.DataFrame(
     schema={
-        "analyser_id": pl.String, "indicator": pl.String, "bias": pl.Float64, "low": pl.Float64, "high": pl.Float64,
-        "tests": pl.Int32, "unit": pl.String, "wants_calibration": pl.Boolean,
+        "analyser_id": pl.String,
+        "indicator": pl.String,
+        "bias": pl.Float64,
+        "low": pl.Float64,
+        "high": pl.Float64,
+        "tests": pl.Int32,
+        "unit": pl.String,
+        "wants_calibration": pl.Boolean,
     }
 )
 PACES = pl.DataFrame(
     schema=SERIES_COLUMNS
     | {
-        "scope": pl.String, "number": pl.Int32, "since_year": pl.Int32, "ratio": pl.Float64, "low": pl.Float64,
-        "high": pl.Float64, "p": pl.Float64, "installs": pl.Int32,
+        "scope": pl.String,
+        "number": pl.Int32,
+        "since_year": pl.Int32,
+        "ratio": pl.Float64,
+        "low": pl.Float64,
+        "high": pl.Float64,
+        "p": pl.Float64,
+        "installs": pl.Int32,
     }
 )
 
@@ -47,7 +61,7 @@ OPEN_CYCLES = """
 """
 
 
-def fit(store: Store, settings: Settings, options: FitOptions = FitOptions()) -> None:
+def fit(store: Store, settings: Settings, options: FitOptions = DEFAULTS) -> None:
     """Fit every drifting series.
 
     Writes drift_fit (one row per series), open_cycles (per install and series), model_drift (per model and series),
@@ -128,7 +142,8 @@ def write_open_cycles(store: Store, series: Series, fitted: SeriesFit) -> None:
 
 def of_series(series: Series, rows: pl.DataFrame) -> pl.DataFrame:
     return rows.with_columns(
-        pl.lit(series.series_no, dtype=pl.Int32).alias("series_no"), pl.lit(series.indicator).alias("indicator"),
+        pl.lit(series.series_no, dtype=pl.Int32).alias("series_no"),
+        pl.lit(series.indicator).alias("indicator"),
         pl.lit(series.firing).alias("firing"),
     )
 
@@ -149,15 +164,26 @@ def analyser_rows(store: Store, series: Series, fitted: SeriesFit) -> pl.DataFra
     low, high = found.bias - Z80 * found.sd, found.bias + Z80 * found.sd
     unit = series.unit
     if series.transform == "log" and not series.indicator.endswith("_k"):
-        low, high, middle, unit = np.expm1(low) * 100, np.expm1(high) * 100, np.expm1(found.bias) * 100, "% of the reading"
+        low, high, middle, unit = (
+            np.expm1(low) * 100,
+            np.expm1(high) * 100,
+            np.expm1(found.bias) * 100,
+            "% of the reading",
+        )
     else:
         middle = found.bias
     frame = pl.DataFrame(
         {
-            "analyser_no": found.number.astype(np.int32), "bias": middle, "low": low, "high": high,
-            "tests": found.tests.astype(np.int32), "wants_calibration": found.wants_calibration(STATED[series.indicator]),
+            "analyser_no": found.number.astype(np.int32),
+            "bias": middle,
+            "low": low,
+            "high": high,
+            "tests": found.tests.astype(np.int32),
+            "wants_calibration": found.wants_calibration(STATED[series.indicator]),
         }
     )
-    return frame.join(names, on="analyser_no").with_columns(
-        pl.lit(series.indicator).alias("indicator"), pl.lit(unit).alias("unit")
-    ).select(ANALYSERS.columns)
+    return (
+        frame.join(names, on="analyser_no")
+        .with_columns(pl.lit(series.indicator).alias("indicator"), pl.lit(unit).alias("unit"))
+        .select(ANALYSERS.columns)
+    )

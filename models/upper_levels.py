@@ -1,0 +1,210 @@
+"""The levels above: few nodes, all at once, from the groups' messages to the root and back."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from scipy import linalg
+
+from models import smallblocks as sb
+from models.lower_levels import Messages, segment_starts
+
+
+@dataclass(frozen=True)
+class LevelPrior:
+    """Weak prior on one level's covariance: `members` pseudo-nodes with covariance `psi` (q, q), absolute. 0 members:
+    none."""
+
+    members: float
+    psi: np.ndarray
+
+
+@dataclass(frozen=True)
+class Priors:
+    """None anywhere gives plain REML.
+
+    levels: one per level or None. sigma_members, sigma2: pseudo-readings with that residual variance.
+    beta_precision, beta_mean: proper normal prior of the fixed effects on the absolute scale; used with a fixed sigma.
+    """
+
+    levels: tuple[LevelPrior | None, ...] = ()
+    sigma_members: float = 0.0
+    sigma2: float = 0.0
+    beta_precision: np.ndarray | None = None
+    beta_mean: np.ndarray | None = None
+
+
+@dataclass
+class Evaluation:
+    """Criterion and what came with it. Relative quantities times sigma2 are absolute."""
+
+    criterion: float
+    sigma2: float
+    beta: np.ndarray
+    beta_cov: np.ndarray  # relative
+    rss: float
+    logdet: float
+    n_obs: float
+    gradients: list[np.ndarray] = field(default_factory=list)  # d criterion / d D per level, all levels
+    infos: list[list[np.ndarray]] = field(default_factory=list)
+    group_u: np.ndarray = field(default_factory=lambda: np.zeros((0, 0)))  # (p + 1, g)
+    group_cov: np.ndarray = field(default_factory=lambda: np.zeros((0, 0, 0)))  # (g, p + 1, p + 1), relative
+    nodes: list[Nodes] = field(default_factory=list)  # upper levels
+    links: list[Link] = field(default_factory=list)  # upper levels
+
+
+@dataclass
+class Nodes:
+    """Posterior of one level's nodes: total effect (group intercepts and all effects above, own included).
+
+    mean (q, n); cov packed (., n), relative to sigma2, uncertainty of the fixed effects in it; resolved (n,): share of
+    the variance of the node's own effect, last component (the rate), that its data took away.
+    """
+
+    mean: np.ndarray
+    cov: np.ndarray
+    resolved: np.ndarray
+
+
+@dataclass
+class Link:
+    """How the nodes of one upper level hang together: total effect = total u + noise, u = (-beta, 1) of the root.
+
+    total (q, p + 1, n); given u, a node's effect is keep (q, q, n) times its parent's noise plus noise of its own with
+    covariance own (packed); cond (packed): all of the noise, the parents' included; parent (n,). Relative to sigma2.
+    """
+
+    total: np.ndarray
+    keep: np.ndarray
+    own: np.ndarray
+    cond: np.ndarray
+    parent: np.ndarray
+
+
+def evaluate_upper(
+    m: Messages,
+    parents: Sequence[np.ndarray],
+    n_lower: int,
+    roots: Sequence[np.ndarray],
+    priors: Priors,
+    sigma2: float | None,
+    gradient: bool,
+) -> Evaluation:
+    """From the groups' messages to the root and back: criterion, fixed effects, gradients of all levels."""
+    q, p = m.b.shape[0], m.b.shape[1] - 1
+    at = sb.slots(q)
+    n_levels = len(roots)
+    quad, logdet = m.quad.copy(), m.logdet
+    s, b = m.s, m.b
+    kept = []
+    for level in range(n_lower, n_levels):
+        ws, u, big_k, ld = sb.integrate(s, roots[level])
+        v = sb.times(u, b)
+        wb = sb.subtract_transposed(b, big_k, v)
+        for i in range(q):
+            quad -= v[i] @ v[i].T
+        logdet += float(ld.sum())
+        index = parents[level - n_lower] if level - n_lower < len(parents) else np.zeros(ws.shape[1], dtype=int)
+        kept.append((ws, wb, u, index))
+        starts = segment_starts(index)
+        s, b = np.add.reduceat(ws, starts, axis=1), np.add.reduceat(wb, starts, axis=2)
+    xx, xy, yy = quad[:p, :p], quad[:p, p], float(quad[p, p])
+    precision = xx
+    if priors.beta_precision is not None:
+        if sigma2 is None:
+            raise ValueError("a prior on the fixed effects needs a fixed sigma2; give one")
+        precision = xx + priors.beta_precision * sigma2
+        mean = np.zeros(p) if priors.beta_mean is None else priors.beta_mean
+        xy = xy + priors.beta_precision @ mean * sigma2
+        yy += float(mean @ priors.beta_precision @ mean) * sigma2
+    if not np.all(np.isfinite(precision)):
+        raise np.linalg.LinAlgError("the information of the fixed effects is not finite")
+    factor = linalg.cho_factor(precision, lower=True)
+    beta = linalg.cho_solve(factor, xy)
+    beta_cov = linalg.cho_solve(factor, np.eye(p))
+    rss = max(yy - float(xy @ beta), 1e-300)
+    log_xx = 2 * float(np.log(np.diag(factor[0])).sum())
+    dof = m.n_obs - (p if priors.beta_precision is None else 0)
+    shrink_dof, shrink_rss, prior_logdet = priors.sigma_members, priors.sigma_members * priors.sigma2, 0.0
+    inverses: dict[int, np.ndarray] = {}
+    for level, prior in enumerate(priors.levels):
+        if prior is not None and prior.members > 0:
+            d = roots[level] @ roots[level].T
+            inverse = np.linalg.inv(d + 1e-12 * np.trace(d) * np.eye(q) + 1e-300 * np.eye(q))
+            inverses[level] = inverse
+            shrink_dof += prior.members * q
+            shrink_rss += prior.members * float(np.sum(prior.psi * inverse))
+            prior_logdet += prior.members * float(np.linalg.slogdet(d + 1e-300 * np.eye(q))[1])
+    if sigma2 is None:
+        sigma2 = (rss + shrink_rss) / (dof + shrink_dof)
+    criterion = (
+        dof * np.log(2 * np.pi)
+        + (dof + shrink_dof) * np.log(sigma2)
+        + (rss + shrink_rss) / sigma2
+        + logdet
+        + prior_logdet
+        + log_xx
+    )
+    e = Evaluation(float(criterion), float(sigma2), beta, beta_cov, rss, logdet, m.n_obs)
+    u_root = np.r_[-beta, 1.0]
+    cov_root = np.zeros((p + 1, p + 1))
+    cov_root[:p, :p] = beta_cov
+    outer_root = cov_root + np.outer(u_root, u_root) / sigma2
+    n_groups = m.s.shape[1]
+    e.gradients = [np.zeros((q, q)) for _ in range(n_levels)]
+    e.infos = [[np.zeros((q, q, q, q)) for _ in range(n_levels)] for _ in range(n_levels)]
+    total = np.zeros((q, p + 1, 1))
+    for i in range(q):
+        total[i, i] = -1.0
+    cond = np.zeros((q * (q + 1) // 2, 1))
+    e.nodes = [Nodes(np.zeros((q, 0)), np.zeros((0, 0)), np.zeros(0)) for _ in range(n_levels - n_lower)]
+    e.links = [Link(total, total, cond, cond, np.zeros(0, dtype=int)) for _ in range(n_levels - n_lower)]
+    for level in range(n_levels - 1, n_lower - 1, -1):
+        ws, wb, u, index = kept[level - n_lower]
+        d = roots[level] @ roots[level].T
+        t_par, c_par = total[:, :, index], cond[:, index]
+        shift = t_par.copy()
+        for i in range(q):
+            shift[i, i] += 1.0
+        score = wb - sb.symmetric_times(ws, shift)
+        h = ws - sb.congruence(ws, c_par, q)
+        if gradient:
+            flat = score.reshape(q, p + 1, -1)
+            spread = np.einsum("icn,cd->idn", flat, outer_root)
+            e.gradients[level] = h.sum(axis=1)[at] - np.einsum("idn,jdn->ij", spread, flat)
+            full = h[at].reshape(q * q, -1)
+            e.infos[level][level] = (full @ full.T).reshape(q, q, q, q).transpose(0, 2, 1, 3)
+        keep = np.eye(q)[:, :, None] - np.einsum("ik,kjn->ijn", d, ws[at])
+        total = t_par + sb.constant_times(d, score)
+        own = sb.gram(u)
+        cond = own + sb.sandwich(keep, c_par)
+        spread = np.einsum("icn,cd->idn", total, cov_root)
+        cov = cond + np.stack([np.einsum("dn,dn->n", spread[i], total[j]) for i in range(q) for j in range(i + 1)])
+        mean = np.einsum("icn,c->in", total, u_root)
+        resolved = 1 - own[-1] / d[-1, -1] if d[-1, -1] > 0 else np.zeros(own.shape[1])
+        e.nodes[level - n_lower] = Nodes(mean, cov, resolved)
+        e.links[level - n_lower] = Link(total, keep, own, cond, index)
+    if total.shape[2] != n_groups:
+        total, cond = np.repeat(total, n_groups, axis=2), np.repeat(cond, n_groups, axis=1)
+    maps = np.zeros((n_groups, p + 1, p + 1))
+    maps[:, :q] = -np.moveaxis(total, 2, 0)
+    for i in range(q, p + 1):
+        maps[:, i, i] = 1.0
+    e.group_u = (maps @ u_root).T
+    e.group_cov = maps @ cov_root @ maps.transpose(0, 2, 1)
+    e.group_cov[:, :q, :q] += sb.unpack(cond, q)
+    if gradient:
+        moment = e.group_cov + e.group_u.T[:, :, None] * e.group_u.T[:, None, :] / sigma2
+        for level in range(n_lower):
+            pairs = np.einsum("gscd,gcd->s", m.grams[level], moment)
+            e.gradients[level] = m.h[level] - pairs[at]
+            for other in range(n_lower):
+                e.infos[level][other] = m.info[level][other]
+        for level, inverse in inverses.items():
+            prior = priors.levels[level]
+            assert prior is not None
+            e.gradients[level] = e.gradients[level] + prior.members * (inverse - inverse @ prior.psi @ inverse / sigma2)
+            e.infos[level][level] = e.infos[level][level] + prior.members * np.einsum("ac,bd->abcd", inverse, inverse)
+    return e

@@ -1,0 +1,74 @@
+"""Analyser bias on fleets whose analysers are known to be off."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from drift_fleet import fleet
+
+from models.analysers import STATED, AnalyserBias, analyser_bias
+from models.drift import fit_series
+from models.series import FitOptions
+
+OPTIONS = FitOptions(gammas=(1.0,), breaks=False, pace=False)
+
+
+def test_biased_analysers_are_found_and_taken_off():
+    made = fleet(installs=200, seed=13, bias=(0.0, 0.25, 0.0, 0.0, -0.2, 0.0))
+    inputs = replace(made.inputs, indicator="co_air_free_ppm")  # a bias in part of the reading
+    fit = fit_series(inputs, OPTIONS)
+    found = fit.analysers
+    assert found is not None
+    np.testing.assert_allclose(found.bias, [0, 0.25, 0, 0, -0.2, 0], atol=0.03)
+    assert found.wants_calibration(STATED["co_air_free_ppm"]).tolist() == [False, True, False, False, True, False]
+    without = fit_series(inputs, replace(OPTIONS, analysers=False))
+    assert fit.sigma == pytest.approx(0.06, rel=0.08)
+    assert without.sigma > 1.5 * fit.sigma
+
+
+def test_sound_analysers_are_left_alone():
+    made = fleet(installs=200, seed=14)
+    fit = fit_series(replace(made.inputs, indicator="co_air_free_ppm"), OPTIONS)
+    assert fit.analysers is not None
+    assert np.abs(fit.analysers.bias).max() < 0.02
+    assert not fit.analysers.wants_calibration(STATED["co_air_free_ppm"]).any()
+
+
+def test_a_temperature_bias_is_found_in_kelvin():
+    """The series is a logarithm; a probe that is off by 3 K weighs more where the difference is small."""
+    made = fleet(installs=250, seed=15)
+    off = np.array([0.0, 0.0, 3.0, 0.0, 0.0, 0.0, 0.0, 0.0])
+    readings = made.inputs.readings
+    shifted = readings.with_columns(value=readings["value"] + off[readings["analyser_no"].to_numpy()])
+    fit = fit_series(replace(made.inputs, readings=shifted), OPTIONS)
+    assert fit.analysers is not None
+    np.testing.assert_allclose(fit.analysers.bias, off, atol=0.4)
+
+
+def dense_projection(n: int, groups: np.ndarray, sigma2: float, between: float) -> np.ndarray:
+    v = sigma2 * np.eye(n) + between * (groups[:, None] == groups[None, :])
+    inverse, x = np.linalg.inv(v), np.ones((n, 1))
+    return inverse - inverse @ x @ np.linalg.solve(x.T @ inverse @ x, x.T @ inverse)
+
+
+@pytest.mark.parametrize("analysers", [6, 60])
+def test_bias_by_conjugate_gradients_agrees_with_the_dense_one(analysers):
+    rng = np.random.default_rng(2)
+    n = 1500
+    groups, who = rng.integers(0, 200, n), rng.integers(0, analysers, n)
+    true = np.where(np.arange(analysers) % 10 == 3, 0.3, 0.0)
+    z = rng.normal(0, 0.2, 200)[groups] + true[who] + rng.normal(0, 0.1, n)
+    p = dense_projection(n, groups, 0.01, 0.04)
+    found = analyser_bias(lambda x: p @ x, z, who, np.ones(n), 0.1)
+    assert found is not None
+    np.testing.assert_allclose(found.bias - np.median(found.bias), true, atol=0.06)
+
+
+def test_one_analyser_or_none_named_gives_no_bias():
+    z = np.zeros(5)
+    assert analyser_bias(lambda x: x, z, np.full(5, -1), np.ones(5), 0.1) is None
+    assert analyser_bias(lambda x: x, z, np.zeros(5, dtype=int), np.ones(5), 0.1) is None
+    none = AnalyserBias(np.zeros(0, dtype=int), np.zeros(0), np.zeros(0), np.zeros(0, dtype=int))
+    assert none.of(np.array([1, 2]), np.ones(2)).tolist() == [0.0, 0.0]
