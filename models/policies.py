@@ -62,7 +62,7 @@ def by_risk_within_hours(
     hours); it is found by bisection. Returns (n,) [d] and [d/h].
     """
     low, high = 0.0, 1.0
-    longest = np.minimum(longest, cycles.age + cycles.chances.nodes[-1])
+    longest = np.minimum(longest, cycles.longest)
     shortest = np.minimum(shortest, longest)
 
     def lengths(price: float) -> Array:

@@ -16,97 +16,113 @@ from numpy.typing import NDArray
 from models.visit_weeks import Array, Chances
 
 STEEPEST, FLATTEST = 8.0, 0.5  # bounds of the power that carries a cycle back to its start
+USUAL_POWER = (
+    4.0  # where nearly all have left already and the curve no longer shows it: drift with spread rates, no source
+)
+NEARLY_ALL = 0.98
+BEFORE = np.arange(16) / 16  # points in the stretch before as_of, as shares of the age
 
 
 @dataclass(frozen=True)
 class FreshCycles:
     """A cycle from its start, taken from the present one.
 
-    At age a the chance F(a) is the present one, later it follows the forecast; earlier what has been added since the
-    start is a power of the age with the forecast's own log-log slope. An approximation: the next cycle is taken to
-    drift like the present one.
+    At age a the chance F(a) is the present one, later it follows the forecast; earlier the hazard that has added up is a
+    power of the age, with the forecast's own log-log slope (a Weibull life). Straight between points. An approximation:
+    the next cycle is taken to drift like the present one.
 
-    chances: points after as_of. age: (n,) days since the cycle began at as_of, above 0. [d]
+    age: (n,) days since the cycle began at as_of, above 0. [d]
     start: (n,) chance that a cycle begins out of range, which no visit can be expected to mend.
+    ages, points, total: (n, k) ages, rising; F there; expected days out of range up to there. [d]
     """
 
-    chances: Chances
     age: Array
     start: Array
-    power: Array
-    before: Array  # (n,) expected days out of range from the cycle's start to as_of [d]
+    ages: Array
+    points: Array
+    total: Array
 
     @classmethod
     def of(cls, chances: Chances, age: Array, start: Array | float = 0.0) -> FreshCycles:
         age = np.maximum(np.asarray(age, float), 1.0)
-        now = chances.chance[:, 0].astype(float)
-        begins = np.minimum(np.broadcast_to(np.asarray(start, float), now.shape), now)
+        later = chances.chance.astype(float)
+        begins = np.minimum(np.broadcast_to(np.asarray(start, float), age.shape), later[:, 0])
         ahead = min(6, len(chances.nodes) - 1)
-        then = chances.chance[:, ahead].astype(float)
-        slope = np.log(np.maximum(then - begins, 1e-12) / np.maximum(now - begins, 1e-12))
-        power = np.clip(slope / np.log1p(chances.nodes[ahead] / age), FLATTEST, STEEPEST)
-        return cls(chances, age, begins, power, age * (begins + (now - begins) / (power + 1)))
+        now, then = (_hazard(later[:, k], begins) for k in (0, ahead))
+        slope = np.log(np.maximum(then, 1e-12) / np.maximum(now, 1e-12)) / np.log1p(chances.nodes[ahead] / age)
+        power = np.where(later[:, 0] > NEARLY_ALL, USUAL_POWER, np.clip(slope, FLATTEST, STEEPEST))
+        early = begins[:, None] - (1 - begins[:, None]) * np.expm1(-now[:, None] * BEFORE ** power[:, None])
+        ages = np.hstack([age[:, None] * BEFORE, age[:, None] + chances.nodes])
+        points = np.maximum.accumulate(np.hstack([early, later]), axis=1)
+        total = np.zeros_like(points)
+        np.cumsum((points[:, 1:] + points[:, :-1]) / 2 * np.diff(ages, axis=1), axis=1, out=total[:, 1:])
+        return cls(age, begins, ages, points, total)
+
+    @property
+    def longest(self) -> Array:
+        """Age at which the forecast ends. (n,) [d]"""
+        return self.ages[:, -1]
 
     def tolerated(self, tolerance: float) -> Array:
         """The chance that is accepted at a visit: the tolerance, of those that begin in range. -> (n,)."""
         return self.start + tolerance * (1 - self.start)
 
     def chance_at(self, age: Array) -> Array:
-        """F at an age per install. age: (n,) [d] -> (n,)."""
-        added = (self.chances.chance[:, 0] - self.start) * np.clip(age / self.age, 0, 1) ** self.power
-        return np.where(age < self.age, self.start + added, self.chances.at_each(np.maximum(age - self.age, 0)))
+        """F at an age per install; constant beyond the forecast. age: (n,) [d] -> (n,)."""
+        low, high, share, _ = self._place(age)
+        return low + share * (high - low)
 
     def days_out(self, age: Array) -> Array:
         """D, expected days out of range from the start of the cycle to an age per install. (n,) [d] -> (n,) [d]."""
-        share = np.clip(age / self.age, 0, 1)
-        steady = self.start * self.age
-        early = steady * share + (self.before - steady) * share ** (self.power + 1)
-        return np.where(age < self.age, early, self.before + self.chances.days_out_each(np.maximum(age - self.age, 0)))
+        low, high, share, step = self._place(age)
+        row = np.arange(len(self.age))
+        width = self.ages[row, step + 1] - self.ages[row, step]
+        beyond = np.maximum(age - self.longest, 0.0) * self.points[:, -1]
+        return self.total[row, step] + width * share * (low + share * (high - low) / 2) + beyond
 
     def age_at_chance(self, chance: Array | float) -> Array:
-        """Age at which F reaches a chance (0 where a cycle begins above it); inf where it does not within the
-        forecast. -> (n,) [d].
-        """
+        """Age at which F reaches a chance (0 where a cycle begins above it); inf where the forecast does not. (n,) [d]"""
         target = np.broadcast_to(np.asarray(chance, float), self.age.shape)
-        points = self.chances.chance.astype(float)
-        added = np.maximum(points[:, 0] - self.start, 1e-15)
-        early = self.age * (np.maximum(target - self.start, 0.0) / added) ** (1 / self.power)
-        step, reached = _first_reached(points, target)
+        step, reached = _first_reached(self.points, target)
         row = np.arange(len(step))
-        low, high = points[row, step], points[row, step + 1]
+        low, high = self.points[row, step], self.points[row, step + 1]
         share = np.clip((target - low) / np.maximum(high - low, 1e-300), 0, 1)
-        nodes = self.chances.nodes
-        late = self.age + nodes[step] + share * (nodes[step + 1] - nodes[step])
-        return np.where(target <= points[:, 0], np.minimum(early, self.age), np.where(reached, late, np.inf))
+        age = self.ages[row, step] + share * (self.ages[row, step + 1] - self.ages[row, step])
+        return np.where(reached, age, np.inf)
 
     def worth(self, age: Array) -> Array:
         """T F(T) - D(T): the price of a visit at which an age is the best one. (n,) [d] -> (n,) [d]."""
         return age * self.chance_at(age) - self.days_out(age)
 
     @cached_property
-    def _worth_at_nodes(self) -> Array:
-        # T F(T) - D(T) at the ages of the points; it rises along a row.
-        ages = self.age[:, None] + self.chances.nodes
-        return ages * self.chances.chance.astype(float) - (self.before[:, None] + self.chances.cumulated)
+    def _worth(self) -> Array:
+        return self.ages * self.points - self.total  # rises along a row
 
     def best_age(self, price: Array) -> Array:
-        """Age of least long-run cost for a visit that costs `price` out-of-range days; inf beyond the forecast.
-        (n,) [d].
-        """
-        points, nodes, worth = self.chances.chance, self.chances.nodes, self._worth_at_nodes
-        early = self.age * (price / np.maximum(worth[:, 0], 1e-15)) ** (1 / (self.power + 1))
-        step, reached = _first_reached(worth, price)
+        """Age of least long-run cost for a visit that costs `price` out-of-range days; inf beyond the forecast. [d]"""
+        step, reached = _first_reached(self._worth, price)
         row = np.arange(len(step))
-        start, end = self.age + nodes[step], self.age + nodes[step + 1]
-        slope = (points[row, step + 1].astype(float) - points[row, step]) / (end - start)
-        rest = np.maximum(price - worth[row, step], 0)
-        late = np.sqrt(start**2 + 2 * rest / np.maximum(slope, 1e-300))  # F straight in between: exact
-        late = np.minimum(late, end)
-        return np.where(price <= worth[:, 0], np.minimum(early, self.age), np.where(reached, late, np.inf))
+        start, end = self.ages[row, step], self.ages[row, step + 1]
+        slope = (self.points[row, step + 1] - self.points[row, step]) / (end - start)
+        rest = np.maximum(price - self._worth[row, step], 0)
+        age = np.sqrt(start**2 + 2 * rest / np.maximum(slope, 1e-300))  # F straight in between: exact
+        return np.where(reached, np.minimum(age, end), np.inf)
 
     def cost_rate(self, age: Array, price: Array) -> Array:
         """Long-run cost per day of cycles of a given length: (price + D) / age. (n,) [d/d]."""
         return (price + self.days_out(age)) / age
+
+    def _place(self, age: Array) -> tuple[Array, Array, Array, NDArray[np.int64]]:
+        age = np.clip(age, 0, self.longest)
+        step = np.clip((self.ages <= age[:, None]).sum(axis=1) - 1, 0, self.ages.shape[1] - 2)
+        row = np.arange(len(step))
+        start, end = self.ages[row, step], self.ages[row, step + 1]
+        return self.points[row, step], self.points[row, step + 1], (age - start) / (end - start), step
+
+
+def _hazard(chance: Array, start: Array) -> Array:
+    """Hazard that has added up to a chance, from those that began in range."""
+    return -np.log1p(-np.clip((chance - start) / np.maximum(1 - start, 1e-12), 0, 1 - 1e-7))
 
 
 def _first_reached(rising: Array, target: Array) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
@@ -150,6 +166,6 @@ def day_price(
     tolerance: None, or the chance at which an install is visited whatever it costs: g is no more than that.
     """
     age = np.clip(cycles.best_age(price), shortest, np.maximum(longest, shortest))
-    age = np.minimum(age, cycles.age + cycles.chances.nodes[-1])
+    age = np.minimum(age, cycles.longest)
     rate = cycles.cost_rate(age, price)
     return rate if tolerance is None else np.minimum(rate, cycles.tolerated(tolerance))

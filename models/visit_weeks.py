@@ -173,9 +173,9 @@ def week_costs(
 
     A visit at day t leaves D(t) expected out-of-range days before it and starts the next cycle, whose long-run cost
     per day is g (`day_price`): D(t) - g t, up to a constant (renewal-reward; Barlow & Hunter 1960; Ross, Applied
-    Probability Models, on relative costs). An overdue visit pays for each day it waits, twice what its
-    cycles cost a day. A visit that finds no hours is taken to slip by a year: it costs the out-of-range days of that year,
-    counted at no less than as much, which is above anything that moving visits inside the horizon can cost.
+    Probability Models, on relative costs). An overdue visit pays for each day it waits, twice what its cycles cost
+    a day. A visit that finds no hours is taken to slip by a year: it costs the out-of-range days of that year, counted
+    at no less than twice its cycles' cost too, which is above anything that moving visits in the horizon can cost.
 
     day_price: (n,) g, expected out-of-range days per day.
     tolerance: what a day of waiting counts for at least, twice.
