@@ -14,7 +14,7 @@ import polars as pl
 
 from pipeline.enthalpy import REFERENCE_K, ZERO_C, enthalpy_at_kj, enthalpy_kj
 from pipeline.fuels import OXYGEN_IN_AIR, VAPORISATION_KJ, FuelTerms
-from pipeline.vapour import per_mol_dry, saturation_temperature_c
+from pipeline.vapour import per_mol_dry
 
 O2_IN_AIR_PCT = 100 * OXYGEN_IN_AIR
 """20.95: for all stoichiometry."""
@@ -143,22 +143,20 @@ def flue_h2o_pct(gas: Gas) -> pl.Expr:
     return 100 * gas.h2o / (gas.dry + gas.h2o)
 
 
-def dew_point_c(h2o_pct: pl.Expr, pressure_pa: pl.Expr) -> pl.Expr:
-    """Temperature at which the flue gas starts to condense. [°C]   Range: as `saturation_temperature_c`."""
-    return saturation_temperature_c(h2o_pct / 100 * pressure_pa)
+def water_pa(h2o_pct: pl.Expr, pressure_pa: pl.Expr) -> pl.Expr:
+    """Partial pressure of the water in the flue gas before any condenses. [Pa]"""
+    return h2o_pct / 100 * pressure_pa
 
 
-def condensate_mol(
-    gas: Gas, flue_temp_c: pl.Expr, dew_c: pl.Expr, flue_vapour_pa: pl.Expr, pressure_pa: pl.Expr
-) -> pl.Expr:
-    """Water condensed if the gas leaves saturated at flue_temp_c; 0 above the dew point. [mol per unit of fuel]
+def condensate_mol(gas: Gas, gas_water_pa: pl.Expr, saturation_pa: pl.Expr, pressure_pa: pl.Expr) -> pl.Expr:
+    """Water condensed if the gas leaves saturated; 0 above the dew point. [mol per unit of fuel]
 
-    flue_vapour_pa: saturation pressure at flue_temp_c. [Pa]
-    A low estimate near the dew point: surfaces are colder than the bulk gas. Gated on the dew point, since above the
-    boiling point the formula changes sign.
+    gas_water_pa: `water_pa`.   saturation_pa: saturation pressure at the flue temperature.   pressure_pa: ambient. [Pa]
+    A low estimate near the dew point: surfaces are colder than the bulk gas. Gated on the dew point (written as
+    pressures), since above the boiling point the formula changes sign.
     """
-    condensed = gas.h2o - gas.dry * per_mol_dry(flue_vapour_pa, pressure_pa)
-    return pl.when(flue_temp_c < dew_c).then(condensed).when(flue_temp_c >= dew_c).then(0.0)
+    condensed = gas.h2o - gas.dry * per_mol_dry(saturation_pa, pressure_pa)
+    return pl.when(gas_water_pa > saturation_pa).then(condensed).when(gas_water_pa <= saturation_pa).then(0.0)
 
 
 def condensate_kg_per_kwh(condensed_mol: pl.Expr, fuel: FuelTerms) -> pl.Expr:

@@ -56,7 +56,8 @@ def with_values(tests: pl.LazyFrame, fuel_terms: pl.DataFrame, relative_humidity
     A value is null where an input is missing, where the test was rejected, or where the fuel is not known.
     """
     return (
-        tests.rename({"co_air_free_ppm": "air_free_given_ppm"})
+        tests.with_columns(pl.col(*INPUTS, "altitude_m").fill_nan(None))
+        .rename({"co_air_free_ppm": "air_free_given_ppm"})
         .join(fuel_terms.lazy(), on="fuel", how="left", maintain_order="left")
         .with_columns(_ambient_and_co())
         .with_columns(_burnt_o2())
@@ -90,6 +91,7 @@ def _burnt_o2() -> list[pl.Expr]:
     read = pl.when((o2 >= 0) & (o2 < O2_AMBIENT_PCT)).then(combustion.o2_without_co_pct(o2, co))
     carbon_pct = pl.col("co2_pct") + findings.counted_co_pct()
     from_co2 = combustion.o2_from_co2_pct(carbon_pct, FUEL_COLUMNS.co2_max_pct)
+    from_co2 = pl.when(from_co2 + findings.counted_co_pct() / 2 < O2_AMBIENT_PCT).then(from_co2)
     return [pl.when(o2.is_null()).then(from_co2).otherwise(read).alias("o2_burnt_pct")]
 
 
@@ -123,6 +125,7 @@ def _where_air_is_known(value: pl.Expr) -> pl.Expr:
 
 def _heats_and_water() -> list[pl.Expr]:
     air_kj = combustion.air_enthalpy_kj(gas(), pl.col("air_used_c"))
+    h2o_pct = _where_air_is_known(combustion.flue_h2o_pct(gas()))
     return [
         air_kj.alias("air_kj"),
         (FUEL_COLUMNS.net_kj + air_kj).alias("flame_kj"),
@@ -130,7 +133,8 @@ def _heats_and_water() -> list[pl.Expr]:
             combustion.products_enthalpy_kj(gas(), temp_k).alias(name)
             for name, temp_k in zip(PRODUCTS_KJ, combustion.FLAME_NODES_K, strict=True)
         ),
-        _where_air_is_known(combustion.flue_h2o_pct(gas())).alias("flue_h2o_pct"),
+        h2o_pct.alias("flue_h2o_pct"),
+        combustion.water_pa(h2o_pct, pl.col("ambient_pa")).alias("water_pa"),
         vapour.saturation_pressure_pa(pl.col("flue_temp_c")).alias("flue_vapour_pa"),
     ]
 
@@ -139,15 +143,13 @@ def _flame_and_dew_point() -> list[pl.Expr]:
     flame_c = combustion.adiabatic_flame_c(pl.col("flame_kj"), [pl.col(name) for name in PRODUCTS_KJ])
     return [
         flame_c.alias("flame_used_c"),
-        combustion.dew_point_c(pl.col("flue_h2o_pct"), pl.col("ambient_pa")).alias("dew_point_c"),
+        vapour.saturation_temperature_c(pl.col("water_pa")).alias("dew_point_c"),
     ]
 
 
 def _condensate() -> list[pl.Expr]:
     flame, flue, water = pl.col("flame_used_c"), pl.col("flue_temp_c"), pl.col("return_temp_c")
-    condensed = combustion.condensate_mol(
-        gas(), flue, pl.col("dew_point_c"), pl.col("flue_vapour_pa"), pl.col("ambient_pa")
-    )
+    condensed = combustion.condensate_mol(gas(), pl.col("water_pa"), pl.col("flue_vapour_pa"), pl.col("ambient_pa"))
     return [
         _where_air_is_known(flame).alias("adiabatic_flame_c"),
         condensed.alias("condensed_mol"),

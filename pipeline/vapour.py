@@ -11,6 +11,7 @@ import polars as pl
 from pipeline.enthalpy import ZERO_C
 
 SEA_LEVEL_PA = 101_325.0
+LEAST_PA = 10.0
 # IAPWS R7-97(2012), table 34.
 _N = (
     1167.0521452767,
@@ -53,7 +54,7 @@ def saturation_pressure_pa(temp_c: pl.Expr) -> pl.Expr:
 def saturation_temperature_c(pressure_pa: pl.Expr) -> pl.Expr:
     """Temperature at which water vapour of this pressure condenses. [°C]
 
-    pressure_pa: 611 to 22e6 (0 to 374 °C); extrapolates to 30 Pa within 0.1 K. [Pa]
+    pressure_pa: 611 to 22e6 (0 to 374 °C); extrapolates to 30 Pa within 0.1 K, null below LEAST_PA. [Pa]
     Source: IAPWS R7-97(2012), equation 31.
     """
     n1, n2, n3, n4, n5, n6, n7, n8, n9, n10 = _N
@@ -62,7 +63,8 @@ def saturation_temperature_c(pressure_pa: pl.Expr) -> pl.Expr:
     f = (n1 * beta + n4) * beta + n7
     g = (n2 * beta + n5) * beta + n8
     d = -2 * g / (f + (f.pow(2) - 4 * e * g).sqrt())
-    return (n10 + d - ((n10 + d).pow(2) - 4 * (n9 + n10 * d)).sqrt()) / 2 - ZERO_C
+    temp_k = (n10 + d - ((n10 + d).pow(2) - 4 * (n9 + n10 * d)).sqrt()) / 2
+    return pl.when(pressure_pa >= LEAST_PA).then(temp_k - ZERO_C)
 
 
 def air_vapour_pa(air_temp_c: pl.Expr, relative_humidity_pct: pl.Expr | float) -> pl.Expr:

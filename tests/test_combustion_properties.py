@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from typing import Any
 
+import numpy as np
 import polars as pl
 import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from pipeline import combustion, fuels
-from pipeline.derive import INPUTS, with_values
+from pipeline.derive import INPUTS, VALUES, with_values
 from pipeline.fuels import Fuel, FuelTable
 
 CALM = settings(max_examples=60, deadline=None, derandomize=True)
@@ -91,7 +92,7 @@ def test_altitude_lowers_the_dew_point_and_nothing_else_of_dry_gas(
 ) -> None:
     low = reading.pop("altitude_m")
     got = derived(fuel, rh_pct=0.0, altitude_m=[low, low + up], **reading)
-    assert got["dew_point_c"][1] < got["dew_point_c"][0] or fuel.water == 0
+    assert fuel.water == 0 or got["dew_point_c"][1] < got["dew_point_c"][0]
     for name in ("excess_air_ratio", "co2_dry_pct", "flue_h2o_pct", "adiabatic_flame_c"):
         assert got[name][1] == got[name][0]
 
@@ -163,3 +164,28 @@ def test_flue_gas_at_25_degrees_with_all_water_condensed_loses_nothing() -> None
     sensible = combustion.loss_sensible_pct(gas, fuel.water, pl.lit(25.0), air_kj, fuel)
     latent = combustion.loss_latent_pct(fuel.water, fuel)
     assert pl.select(combustion.efficiency_gross_pct(sensible, latent)).item() == pytest.approx(100, abs=1e-9)
+
+
+def test_anything_a_file_may_hold_gives_finite_values_or_none() -> None:
+    draw = np.random.default_rng(0)
+    rows = 30_000
+    known = fuels.load({"dry_gas": {"carbon_monoxide": 1.0}, "lean": {"hydrogen": 0.3, "carbon_dioxide": 0.7}})
+    ranges = {
+        "o2_pct": (-1, 21.5), "co2_pct": (-1, 25), "co_ppm": (-10, 1e5), "co_air_free_ppm": (-10, 1e6),
+        "flue_temp_c": (-40, 800), "air_temp_c": (-60, 120), "supply_temp_c": (-20, 200), "return_temp_c": (-20, 200),
+        "flame_current_ua": (0, 1000), "altitude_m": (-450, 6000),
+    }  # fmt: skip
+    columns = {}
+    for name, (low, high) in ranges.items():
+        values = draw.uniform(low, high, rows)
+        values[draw.random(rows) < 0.05] = np.nan  # not a number, as a file may spell it
+        columns[name] = pl.Series(values)
+        columns[name] = pl.select(pl.when(pl.Series(draw.random(rows) > 0.1)).then(columns[name])).to_series()
+    tests = pl.DataFrame({**columns, "fuel": draw.choice(list(known), rows)})
+    for rh_pct in (0.0, 100.0):
+        got = with_values(tests.lazy(), known.frame, rh_pct).select(VALUES).collect()
+        assert got.select(pl.all().is_finite().fill_null(True).all()).row(0) == (True,) * len(VALUES)
+        assert got["o2_dry_pct"].drop_nulls().is_between(0, 20.9).all()
+        assert got["excess_air_ratio"].min() >= 1  # type: ignore[operator]
+        assert got["co_air_free_ppm"].min() >= 0  # type: ignore[operator]
+        assert got["condensate_kg_per_kwh"].min() >= 0  # type: ignore[operator]

@@ -95,7 +95,8 @@ def co_at_3_pct_for_a_pound(name: str) -> float:
 def dew(name: str, o2_pct: float = 0.0, rh_pct: float = 0.0, ratio: float | None = None) -> float:
     burnt = fuel(name).terms()
     o2 = o2_pct if ratio is None else value(combustion.o2_at_excess_air_pct(lit(ratio), burnt))
-    return value(combustion.dew_point_c(combustion.flue_h2o_pct(wet_gas(name, o2, rh_pct)), lit(101325)))
+    water = combustion.water_pa(combustion.flue_h2o_pct(wet_gas(name, o2, rh_pct)), lit(101325))
+    return value(vapour.saturation_temperature_c(water))
 
 
 def condensate_l_per_kwh(name: str) -> float:
