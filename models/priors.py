@@ -27,7 +27,7 @@ class Weak:
     unknown: float
 
 
-LOG = Weak(level=0.20, rate=0.03, sigma=0.12, level_mean_sd=3.0, rate_mean=0.0, rate_mean_sd=0.10, unknown=0.4)
+LOG = Weak(level=0.20, rate=0.05, sigma=0.12, level_mean_sd=3.0, rate_mean=0.0, rate_mean_sd=0.10, unknown=0.4)
 PLAIN = {
     "o2_pct": Weak(level=0.35, rate=0.08, sigma=0.25, level_mean_sd=5.0, rate_mean=0.0, rate_mean_sd=0.25, unknown=0.8),
     "condensate_ph": Weak(
@@ -45,8 +45,8 @@ def level_priors(assumed: Weak, members: float, levels: int = 4) -> Priors:
     if members <= 0:
         return Priors()
     psi = np.diag([assumed.level**2, assumed.rate**2])
-    # a cycle's rate differs less from its install's than installs differ among themselves
-    leaf = np.diag([(0.5 * assumed.level) ** 2, (0.5 * assumed.rate) ** 2])
+    # a cycle's level differs less from its install's than installs differ; of its rate few fleets can say how much
+    leaf = np.diag([(0.5 * assumed.level) ** 2, assumed.rate**2])
     return Priors(
         levels=(LevelPrior(members, leaf), *(LevelPrior(members, psi) for _ in range(levels - 1))),
         sigma_members=members,
