@@ -151,7 +151,8 @@ def explain(store: Store, visit_id: str) -> Explanation:
         raise FleetError("This store holds no combustion values yet; run `foulcast run` on its fleet folder first.")
     tests = store.frame(
         f"select r.stage, r.firing, r.analyser_id, {', '.join(f'r.{name}::double as {name}' for name in INPUTS)}, "
-        "i.fuel, i.altitude_m from current_readings r join current_visits v on v.visit_no = r.visit_no "
+        "i.fuel, i.altitude_m::double as altitude_m from current_readings r "
+        "join current_visits v on v.visit_no = r.visit_no "
         "join current_installs i on i.install_no = v.install_no where r.visit_no = ? order by r.stage, r.firing",
         [visit["visit_no"]],
     )

@@ -160,7 +160,11 @@ RULES: tuple[Rule, ...] = (
         "o2_co2_disagree",
         "co2_pct",
         _BOTH,
-        pl.format("{}: a wrong fuel set, a cell that has drifted, or a typing error.", _BESIDE),
+        pl.format(
+            "{}, as if its CO2max were {} %: a wrong fuel set, a cell that has drifted, or a typing error.",
+            _BESIDE,
+            _n((CO2 + counted_co_pct()) / (1 - (O2 - counted_co_pct() / 2) / O2_IN_AIR_PCT)),
+        ),
         _off_line() & ~exchanged() & ~co2_impossible(),
     ),
     Rule(

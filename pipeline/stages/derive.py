@@ -6,7 +6,8 @@ looked for among the few installs that give a reason to, and their rows are mend
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
+from concurrent.futures import Future, ThreadPoolExecutor
 
 import polars as pl
 
@@ -25,7 +26,7 @@ select r.visit_no, r.visit_id, r.stage, r.firing, r.analyser_id,
     {inputs},
     v.install_no,
     coalesce(v.burner_adjusted, false) or coalesce(v.exchanger_cleaning, 'none') <> 'none' as worked,
-    i.fuel, i.altitude_m,
+    i.fuel, i.altitude_m::double as altitude_m,
     case when a.compared_visits >= {visits} then a.scatter_pct <= {scatter} end as analyser_computes, a.off_share
 from current_readings r
 join current_visits v on v.visit_no = r.visit_no
@@ -79,29 +80,41 @@ def derive(store: Store, settings: Settings) -> int:
     store.run_file("40_analyser_lines.sql")
     written = 0
     o2_marks, off_line = [], []
-    for part in _streamed(store):
-        tests = with_rules(with_values(part.lazy(), terms, rh_pct))
-        rows, told = derived_rows(tests), findings.worded(tests)
-        store.append("derived", rows) if written else store.write("derived", rows)
-        store.append("found_rules", told) if written else store.write("found_rules", told)
-        o2_marks.append(patterns.o2_marks(tests))
-        off_line.append(patterns.off_line_installs(tests))
-        written += rows.height
+    with ThreadPoolExecutor(1) as writer:  # one piece is written while the next is worked out
+        writing: Future[None] | None = None
+        for part in _streamed(store):
+            tests = with_rules(with_values(part.lazy(), terms, rh_pct))
+            frames = {"derived": derived_rows(tests), "found_rules": findings.worded(tests)}
+            o2_marks.append(patterns.o2_marks(tests))
+            off_line.append(patterns.off_line_installs(tests))
+            if writing is not None:
+                writing.result()
+            writing = writer.submit(_put, store, frames, first=not written)
+            written += tests.height
+        if writing is not None:
+            writing.result()
     suspects = pl.concat([*off_line, patterns.jumping_installs(pl.concat(o2_marks))]).unique().sort("install_no")
     _compare_tests(store, suspects, terms, rh_pct)
     store.run(READING_FINDINGS)
     return written
 
 
+def _put(store: Store, frames: Mapping[str, pl.DataFrame], first: bool) -> None:
+    """Each frame into the table of its name: replacing it first, then adding to it."""
+    for table, frame in frames.items():
+        store.write(table, frame) if first else store.append(table, frame)
+
+
 def _streamed(store: Store, query: str = TESTS) -> Iterator[pl.DataFrame]:
-    """The tests of a query in pieces; at least one piece, if without rows."""
-    reader = store.db.cursor().sql(query).to_arrow_reader(TESTS_AT_ONCE)
-    nothing = True
-    for batch in reader:
-        nothing = False
-        yield pl.DataFrame(pl.from_arrow(batch))
-    if nothing:
-        yield pl.DataFrame(pl.from_arrow(reader.schema.empty_table()))
+    """The tests of a query in pieces, read beside what is written; at least one piece, if without rows."""
+    with store.db.cursor() as beside:
+        reader = beside.sql(query).to_arrow_reader(TESTS_AT_ONCE)
+        nothing = True
+        for batch in reader:
+            nothing = False
+            yield pl.DataFrame(pl.from_arrow(batch))
+        if nothing:
+            yield pl.DataFrame(pl.from_arrow(reader.schema.empty_table()))
 
 
 def _whole_installs(pieces: Iterator[pl.DataFrame]) -> Iterator[pl.DataFrame]:
@@ -121,16 +134,14 @@ def _compare_tests(store: Store, suspects: pl.DataFrame, terms: pl.DataFrame, rh
     """Look at all tests of the suspect installs together, and mend what was written of them."""
     store.write("suspect_installs", suspects)
     query = f"{TESTS} where v.install_no in (from suspect_installs) order by r.visit_no, r.stage, r.firing"
-    written = False
+    first = True
     for part in _whole_installs(_streamed(store, query)):
         alone = with_rules(with_values(part.lazy(), terms, rh_pct))
         together = with_patterns(alone, terms)
         changed = together.filter(together["broken"] != alone["broken"])
         mended = derived_rows(changed).select(*KEYS, "findings", "keep_flue", "keep_co", "keep_o2")
-        told = findings.worded(changed)
-        store.append("mended_tests", mended) if written else store.write("mended_tests", mended)
-        store.append("mended_rules", told) if written else store.write("mended_rules", told)
-        written = True
-    if written:
+        _put(store, {"mended_tests": mended, "mended_rules": findings.worded(changed)}, first)
+        first = False
+    if not first:
         store.run(MEND)
     store.run("drop table suspect_installs")
