@@ -21,9 +21,9 @@ DONE = (
     ("burner_adjusted", "burner adjusted"),
 )
 BASIS = {
-    "install": "its own readings",
-    "model": "readings of its model",
-    "design": "readings of its exchanger design",
+    "install": "itself",
+    "model": "its model",
+    "design": "its design",
     "fleet": "the whole fleet",
 }
 MAKE_SAFE = (
@@ -42,7 +42,9 @@ def words(text: str | None) -> list[str]:
 
 
 def cautions(head: Mapping[str, Any], series: list[dict[str, Any]]) -> list[str]:
-    """The cautions of the trade that this visit calls for (common practice, no source; the maker's instructions come first)."""
+    """The cautions of the trade that this visit calls for (common practice, no source; the maker's instructions come
+    first).
+    """
     out = [s for s in series if s["state"] == "out_of_range"]
     tasks = " ".join(words(head["tasks"])).lower()
     said = []
@@ -67,13 +69,16 @@ def why_now(head: Mapping[str, Any], series: list[dict[str, Any]]) -> list[str]:
     """Sentences that say why this install is due: what is out, what will be, with the chances."""
     said = []
     pressing = [s for s in series if s["state"] == "out_of_range" or (s["p_out_now"] or 0) >= 0.02 or s["out_p50_on"]]
-    for s in pressing[:PICTURES]:
+    for s in pressing[: PICTURES if head["visits"] else 1]:
         limits = theme.limits_text(s["limit_low"], s["limit_high"], s["unit"])
         if s["last_value"] is None:
             read = f"{s['label']}: never read; {limits} allowed"
         else:
             left = {"as_left": ", as left", "as_found": ", as found"}.get(s["last_stage"] or "", "")
-            read = f"{s['label']}: {theme.quantity(s['last_value'], s['unit'])} on {theme.day(s['last_on'])}{left}; {limits} allowed"
+            read = (
+                f"{s['label']}: {theme.quantity(s['last_value'], s['unit'])} on {theme.day(s['last_on'])}{left}; "
+                f"{limits} allowed"
+            )
         if s["state"] == "out_of_range":
             said.append(f"{read}. Out of range at the last reading.")
             continue
@@ -127,7 +132,7 @@ def sisters_say(
         if kin["share_out"] is not None:
             text += f"; {theme.chance(kin['share_out'])} chance of being out at the present interval"
         said.append(text + ".")
-    return said[:4]
+    return said[:3]
 
 
 def build_cards(
@@ -221,7 +226,7 @@ def _series_row(s: dict[str, Any]) -> dict[str, Any]:
         "label": s["label"],
         "value": theme.quantity(s["last_value"], s["unit"]),
         "on": theme.day(s["last_on"]),
-        "limits": theme.limits_text(s["limit_low"], s["limit_high"], s["unit"]),
+        "limits": theme.limits_short(s["limit_low"], s["limit_high"], s["unit"]),
         "mark": Markup(f'<span class="state {s["state"]}"><span aria-hidden="true">{sign}</span> {word}</span>'),
         "p": theme.chance(s["p_out_now"]),
         "due": theme.day(s["due_on"]),

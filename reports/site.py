@@ -40,7 +40,10 @@ NAV = (
 
 @dataclass(frozen=True)
 class Fleet:
-    """What every page says of the run. units: 'si' or 'us'; risk_tolerance: accepted chance of being out at the visit."""
+    """What every page says of the run.
+
+    units: 'si' or 'us'; risk_tolerance: accepted chance of being out at the visit.
+    """
 
     title: str
     as_of: date
@@ -53,11 +56,10 @@ class Fleet:
 def shown(frame: pl.DataFrame) -> pl.DataFrame:
     """A frame as charts and pages may have it: no control characters, no NaN, six figures, no decimals of DuckDB's."""
     number = pl.col(pl.Float32, pl.Float64).cast(pl.Float64)
-    clean = frame.with_columns(pl.col(pl.Decimal).cast(pl.Float64)).with_columns(
+    return frame.with_columns(pl.col(pl.Decimal).cast(pl.Float64)).with_columns(
         pl.col(pl.String).str.replace_all(NOT_XML, "\ufffd"),
         pl.when(number.is_finite()).then(number.round_sig_figs(6)),
     )
-    return clean
 
 
 def clean(text: str) -> str:
@@ -65,7 +67,10 @@ def clean(text: str) -> str:
 
 
 def whole(chart: alt.TopLevelMixin) -> dict[str, Any]:
-    """A chart as its specification with its data. Checked against the schema by the tests of charts, not at each run."""
+    """A chart as its specification with its data.
+
+    Checked against the schema by the tests of charts, not at each run.
+    """
     with alt.data_transformers.disable_max_rows():
         return theme.configure(chart).to_dict(validate=False)
 
@@ -83,7 +88,10 @@ def split(spec: dict[str, Any]) -> tuple[dict[str, Any], dict[str, dict[str, lis
 
 
 def still(spec: dict[str, Any], name: str, width: int = 640) -> Markup:
-    """A specification as SVG, for paper and for readers without scripts. Its ids are made unique, the same bytes each run."""
+    """A specification as SVG, for paper and for readers without scripts.
+
+    Its ids are made unique, the same bytes each run.
+    """
     svg = vl_convert.vegalite_to_svg({**spec, "width": width}, config=theme.LIGHT, allowed_base_urls=[])
     for k, old in enumerate(dict.fromkeys(re.findall(r'\bid="([^"]+)"', svg))):
         svg = svg.replace(f'id="{old}"', f'id="{name}-{k}"').replace(f"url(#{old})", f"url(#{name}-{k})")
@@ -93,7 +101,7 @@ def still(spec: dict[str, Any], name: str, width: int = 640) -> Markup:
 @cache
 def vega_script() -> str:
     """Vega, Vega-Lite and Vega-Embed in one script, wrapped so that nothing but vegaEmbed becomes global."""
-    return f"(()=>{{{vl_convert.javascript_bundle()}}})();"
+    return f"(()=>{{{vl_convert.javascript_bundle()}}})();"  # type: ignore[call-arg]
 
 
 @cache
@@ -138,7 +146,7 @@ class Figure:
     finding: str
     note: str = ""
     height_px: int = 300
-    still: Markup = Markup("")
+    still: Markup = field(default_factory=Markup)
 
 
 class Site:

@@ -134,7 +134,10 @@ def limits_short(low: Any, high: Any, unit: str) -> str:
 
 
 def configure(chart: alt.TopLevelMixin) -> alt.TopLevelMixin:
-    """The common type and lines. Colours of text and grid are set by the page, so that a dark page is dark throughout."""
+    """The common type and lines.
+
+    Colours of text and grid are set by the page, so that a dark page is dark throughout.
+    """
     return chart.configure(**CONFIG)
 
 

@@ -32,6 +32,16 @@ from current_installs i
 left join current_models m using (model_no)
 left join current_areas a using (area_no);
 
+-- page_model_names: what people call each appliance model.
+create or replace view page_model_names as
+select model_no, model_id, coalesce(nullif(name, ''), model_id) as model from current_models;
+
+-- page_indicators: what goes for an indicator at whatever firing.
+create or replace view page_indicators as
+select indicator, min(series_no) as series_no, any_value(short_label) as label, any_value(unit) as unit,
+       any_value(unit_inside) as unit_inside, any_value(factor) as factor
+from page_series group by indicator;
+
 -- page_series_state: one row per install and series, in the units shown.
 create or replace view page_series_state as
 select f.install_no, s.series_no, s.label, s.short_label, s.unit, s.indicator, s.firing, f.state, f.last_stage, f.last_on,

@@ -117,11 +117,15 @@ CHARTS: dict[str, tuple[alt.TopLevelMixin, list[str], int]] = {
     ),
     "drift": (models.drift_chart(MODELS, "K", "Flue over return"), ["Drift per 1,000 burner hours [K]"], 5),
     "readings": (
-        models.readings_chart(POINTS, BAND, None, 30.0, "K", "Flue over return"),
+        models.readings_chart(POINTS, BAND, [30.0], (10.0, 40.0), "K", "Flue over return"),
         ["Flue over return [K]", "Burner hours since set back [h]"],
         6,
     ),
-    "readings_no_band": (models.readings_chart(POINTS, BAND.clear(), 3.0, 7.0, "%", "O2"), ["O2 [%]"], 5),
+    "readings_no_band": (
+        models.readings_chart(POINTS, BAND.clear(), [3.0, 7.0], (0.0, 40.0), "%", "O2"),
+        ["O2 [%]"],
+        5,
+    ),
     "share": (
         models.share_out_chart(pl.DataFrame({"label": ["a", "b"], "share": [0.2, 0.1], "installs": [3, 4]})),
         ["Share out of range at the present interval"],
@@ -176,7 +180,7 @@ def test_each_chart_draws_its_marks_and_names_its_axes(name: str) -> None:
     svg = still(whole(chart), name)
     drawn = 0
     for group in svg.split('class="mark-')[1:]:
-        kind, rest = group.split(" ", 1)
+        _, rest = group.split(" ", 1)
         if "role-mark" in rest.split('"', 1)[0]:
             drawn += sum(rest.split("</g>")[0].count(tag) for tag in ("<path", "<text", "<line"))
     assert drawn >= marks, f"{drawn} marks"
@@ -217,7 +221,8 @@ def contrast(a: str, b: str) -> float:
     return (high + 0.05) / (low + 0.05)
 
 
-# WCAG 2.2, success criterion 1.4.11: graphics want 3 to 1 against what they stand on; its formula of relative luminance.
+# WCAG 2.2, success criterion 1.4.11: graphics want 3 to 1 against what they stand on;
+# its formula of relative luminance.
 @pytest.mark.parametrize("colour", [theme.BLUE, theme.VERMILLION, theme.GREEN, theme.PURPLE, theme.GREY])
 @pytest.mark.parametrize("ground", ["#ffffff", "#1e2227"])
 def test_marks_stand_out_on_light_and_dark(colour: str, ground: str) -> None:

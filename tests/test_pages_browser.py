@@ -1,4 +1,6 @@
-"""The pages as people meet them: opened from disk in Chromium without a network, wide and narrow, light, dark and on paper."""
+"""The pages as people meet them: opened from disk in Chromium without a network, wide and narrow, light, dark and on
+paper.
+"""
 
 from __future__ import annotations
 
@@ -53,7 +55,9 @@ def site() -> Path:
 
 
 class Watched:
-    """A page and everything that went wrong on it: console errors, exceptions, dialogs, requests that leave the disk."""
+    """A page and everything that went wrong on it: console errors, exceptions, dialogs, requests that leave the
+    disk.
+    """
 
     def __init__(self, page: Page) -> None:
         self.page = page
@@ -117,7 +121,8 @@ def test_narrow_and_dark(site: Path, browser: Browser, name: str) -> None:
     assert page.evaluate("document.documentElement.scrollWidth") <= 360
     assert page.evaluate("getComputedStyle(document.body).backgroundColor") == "rgb(21, 24, 28)"
     # Fingers want 44 px; the size of text in a field below 16 px makes a phone zoom in.
-    small = page.evaluate("""[...document.querySelectorAll('nav a, button, select, input, summary')].filter(e => e.offsetParent)
+    small = page.evaluate("""[...document.querySelectorAll('nav a, button, select, input, summary')]
+        .filter(e => e.offsetParent)
         .filter(e => e.getBoundingClientRect().height < 43.5).map(e => e.outerHTML.slice(0, 80))""")
     assert small == []
     assert page.evaluate(

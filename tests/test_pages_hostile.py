@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 import shutil
 import subprocess
@@ -10,12 +11,13 @@ from html.parser import HTMLParser
 from pathlib import Path
 
 import pytest
-from page_store import HOSTILE
+from page_tables import HOSTILE
 
 SCRIPT = """
 import sys
 from pathlib import Path
-from page_store import HOSTILE, small_store
+from page_store import small_store
+from page_tables import HOSTILE
 from pipeline.settings import settings_from
 from pipeline.stages.pages import pages
 with small_store(HOSTILE) as store:
@@ -43,13 +45,14 @@ from pathlib import Path
 from playwright.sync_api import sync_playwright
 site, shown, wrong = Path(sys.argv[1]), sys.argv[2], []
 with sync_playwright() as play:
-    browser = play.chromium.launch(executable_path=shutil.which("chromium"), chromium_sandbox=False, args=["--disable-gpu"])
+    browser = play.chromium.launch(executable_path=shutil.which("chromium"), chromium_sandbox=False)
     page = browser.new_context(offline=True).new_page()
     page.on("console", lambda m: wrong.append(m.text) if m.type == "error" else None)
     page.on("pageerror", lambda e: wrong.append(str(e)))
     page.on("dialog", lambda d: (wrong.append(d.message), d.dismiss()))
     page.on("request", lambda r: None if r.url.startswith(("file:", "data:")) else wrong.append(r.url))
-    names = ["index", "staffing", "appliance-models", "visits", "limits", "data-quality", "visits/area-00", "phone/area-00", "tags/area-00"]
+    names = ["index", "staffing", "appliance-models", "visits", "limits", "data-quality",
+             "visits/area-00", "phone/area-00", "tags/area-00"]
     for name in names:
         page.goto((site / f"{name}.html").as_uri())
         charts = page.locator(".live:visible")
@@ -70,13 +73,26 @@ print(wrong)
 """
 
 
+def run_apart(script: str, *arguments: str) -> subprocess.CompletedProcess[str]:
+    here = Path(__file__).parent
+    return subprocess.run(
+        [sys.executable, "-c", script, *arguments],
+        cwd=here.parent,
+        check=False,
+        capture_output=True,
+        text=True,
+        env={**os.environ, "PYTHONPATH": f"{here.parent}{os.pathsep}{here}"},
+        timeout=300,
+    )
+
+
 @pytest.fixture(scope="module")
 def site(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Made in a process of its own: a control character in a drawn string ends the process, without an exception to catch."""
+    """Made in a process of its own: a control character in a drawn string ends the process, without an exception to
+    catch.
+    """
     folder = tmp_path_factory.mktemp("hostile") / "site"
-    here = Path(__file__).parent
-    done = subprocess.run([sys.executable, "-c", SCRIPT, str(folder)], cwd=here.parent, check=False, capture_output=True, text=True,
-                          env={"PYTHONPATH": f"{here.parent}:{here}", "PATH": "/usr/bin:/bin"}, timeout=300)  # fmt: skip
+    done = run_apart(SCRIPT, str(folder))
     assert done.returncode == 0, done.stderr[-2000:]
     return folder
 
@@ -111,6 +127,5 @@ def test_search_scripts_hold_nothing_but_data(site: Path) -> None:
 @pytest.mark.browser
 @pytest.mark.skipif(shutil.which("chromium") is None, reason="Debian's chromium is not installed")
 def test_the_browser_shows_the_text_and_runs_none_of_it(site: Path) -> None:
-    done = subprocess.run([sys.executable, "-c", LOOK, str(site), HOSTILE.replace("\x00", "\ufffd").replace("\x07", "\ufffd")], check=False,
-                          capture_output=True, text=True, timeout=300)  # fmt: skip
+    done = run_apart(LOOK, str(site), HOSTILE.replace("\x00", "\ufffd").replace("\x07", "\ufffd"))
     assert (done.returncode, done.stdout.strip()) == (0, "[]"), done.stderr[-2000:]

@@ -13,7 +13,8 @@ from pathlib import Path
 import altair as alt
 import polars as pl
 import pytest
-from page_store import AS_OF, built_site, empty_store, small_store
+from page_store import built_site, small_store
+from page_tables import AS_OF, empty_store
 
 from pipeline import fuels
 from pipeline.settings import settings_from
@@ -150,7 +151,8 @@ def test_the_same_store_gives_the_same_bytes(site: Path, tmp_path: Path) -> None
 
 
 def test_us_units_reach_every_page_and_differences_have_no_offset(us_site: Path) -> None:
-    # NIST SP 811, B.8 and B.9: a difference of 1 K is 1.8 °F (no 32 added); 1 psi is 6.894757 kPa, so 83 and 172 kPa are 12.0 and 24.9 psi.
+    # NIST SP 811, B.8 and B.9: a difference of 1 K is 1.8 °F (no 32 added); 1 psi is 6.894757 kPa,
+    # so 83 and 172 kPa are 12.0 and 24.9 psi.
     limits = text_of(us_site / "limits.html")
     assert "at most 54.0 °F" in limits
     assert "12.0 to 24.9 psi" in limits
@@ -208,7 +210,8 @@ def test_without_capacity_the_page_says_what_it_cannot_say(tmp_path: Path) -> No
 
 
 def test_pairs_of_oxygen_and_carbon_dioxide_are_those_of_the_fuel() -> None:
-    # Published: CO2 ultimate of natural gas 11.8 and propane 13.7 % (trade tables); at 5 % O2 natural gas has 28 % excess air
+    # Published: CO2 ultimate of natural gas 11.8 and propane 13.7 % (trade tables); at 5 % O2
+    # natural gas has 28 % excess air
     # (V. Ganapathy's flue-gas analyses give 5.27 % O2 at 30 %).
     pairs = gas_pairs(fuels.load({}), ["natural_gas", "propane", "no_such_fuel"])
     at = {(r["fuel"], r["o2_pct"]): r for r in pairs.iter_rows(named=True)}

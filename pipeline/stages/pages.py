@@ -28,6 +28,7 @@ VIEWS = (
     "85_page_limits.sql",
     "86_page_tags.sql",
     "87_page_quality.sql",
+    "88_page_trust.sql",
 )
 WEEKS_AHEAD = 8
 CARDS_OF_ALL = 16_000  # over the whole fleet; the plan itself is in exports/visit_plan.csv
@@ -102,6 +103,7 @@ def series_shown(units: str) -> pl.DataFrame:
                 "label": label_of(s),
                 "short_label": s.title,
                 "unit": unit.name.removesuffix(" difference"),
+                "unit_inside": s.unit,
                 "factor": unit.factor,
                 "shift": unit.offset,
                 "transform": s.transform,
@@ -119,7 +121,8 @@ def _counts(store: Store) -> pl.DataFrame:
         store,
         """
         select (select count(*) from current_visits) as visits, (select count(*) from current_readings) as tests,
-               (select min(visited_on) from current_visits) as first_on, (select max(visited_on) from current_visits) as last_on,
+               (select min(visited_on) from current_visits) as first_on,
+               (select max(visited_on) from current_visits) as last_on,
                (select count(*) from (select distinct file, line from rejected_rows)) as set_aside,
                (select count(*) from all_findings) as findings""",
     )
@@ -134,7 +137,7 @@ def front_of(store: Store, made: Site) -> None:
             "area_states": get(store, "select * from page_area_states"),
             "first": get(
                 store,
-                "select * from page_first order by state = 'out_of_range' desc, co_out desc, p_out_now desc nulls last, due_on, install_no",
+                "select * from page_first order by place",
             ),
             "quality_counts": _counts(store),
         },
@@ -184,41 +187,18 @@ def staffing_of(store: Store, made: Site, settings: Settings) -> None:
 
 
 def models_of(store: Store, made: Site) -> None:
-    with_label = "join page_series s on s.indicator = t.indicator and s.firing = t.firing"
-    # An analyser is judged over both firings at once, hence the indicator's title without the firing.
-    title = "(select indicator, min(series_no) as series_no, any_value(short_label) as label, any_value(unit) as unit, any_value(factor) as factor from page_series group by indicator)"
+    views = ("models", "model_limits", "cleaning", "analysers", "pace", "scores", "bins")
     models.models_page(
         made,
         {
-            "models": get(store, "select * from page_models"),
-            "series": get(store, "select series_no, label, unit from page_series where series_no < 8"),
-            "model_points": get(store, "select * from page_model_points order by series_no, model_no, visit_no, stage"),
+            **{name: get(store, f"select * from page_{name}") for name in views},
+            "series": get(store, "select series_no, label, unit, transform from page_series where series_no < 8"),
+            "model_points": get(
+                store, "select * from page_model_points order by series_no, model_no, visit_no, stage, value"
+            ),
             "model_curves": shown(_model_curves(store)),
-            "model_limits": get(store, "select * from page_model_limits"),
             "odd_limits": get(
-                store,
-                "select o.*, coalesce(nullif(m.name, ''), m.model_id) as model from page_odd_limits o join current_models m using (model_no)",
-            ),
-            "cleaning": get(
-                store,
-                f"""
-            select s.series_no, s.label, s.unit, t.exchanger_design, t.kind, t.restored_share, t.low, t.high, t.cycles,
-                   t.value_before * s.factor + s.shift as value_before, t.value_after * s.factor + s.shift as value_after
-            from cleaning_effects t {with_label}""",
-            ),
-            "analysers": get(
-                store,
-                f"""
-            select s.series_no, s.label, t.analyser_id as analyser, t.tests, t.wants_calibration, t.unit
-                   , t.bias, t.low, t.high from analyser_bias t join {title} s using (indicator)""",
-            ),
-            "pace": get(store, f"select t.*, s.label from pace_changes t {with_label}"),
-            "scores": get(
-                store,
-                f"select s.series_no, s.label, t.* exclude (indicator, firing) from backtest_scores t {with_label}",
-            ),
-            "bins": get(
-                store, f"select s.series_no, s.label, t.* exclude (indicator, firing) from backtest_bins t {with_label}"
+                store, "select o.*, l.model from page_odd_limits o join page_model_names l using (model_no)"
             ),
         },
     )
@@ -272,7 +252,10 @@ def limits_of(store: Store, made: Site, settings: Settings) -> None:
 
 
 def gas_pairs(known: fuels.FuelTable, names: list[str]) -> pl.DataFrame:
-    """O2 and what belongs to it for each fuel: fuel, o2_pct, co2_pct (null where the fuel makes none), excess_air_pct, co_at_limit_factor."""
+    """O2 and what belongs to it for each fuel: fuel, o2_pct, co2_pct, excess_air_pct, co_at_limit_factor.
+
+    co_at_limit_factor: CO as read over CO air-free. Fuels whose composition is not known are left out.
+    """
     o2 = pl.DataFrame({"o2_pct": [k / 2 for k in range(31)]})
     found = [
         o2.with_columns(pl.lit(name).alias("fuel")).with_columns(
@@ -349,7 +332,9 @@ def visits_of(store: Store, made: Site) -> None:
 
 
 def _fans(store: Store, as_of: date, months: int = 12) -> pl.DataFrame:
-    """What each card's series will do over the coming months if nobody visits: install_no, series_no, on, low, middle, high.
+    """What each card's series will do over the coming months if nobody visits.
+
+    Returns install_no, series_no, on, low, middle, high: middle and the span of 80 %, in the units shown.
 
     Burner hours of a month are the install's hours per year times the area's share for that calendar month.
     """

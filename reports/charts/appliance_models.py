@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import altair as alt
 import polars as pl
 
 from reports import theme
 
 
-def drift_chart(models: pl.DataFrame, unit: str, indicator: str) -> alt.LayerChart:
+def drift_chart(models: pl.DataFrame, unit: str, indicator: str) -> alt.TopLevelMixin:
     """Drift of the appliance models with its 80 % interval, worst first; those surely worse than the fleet stand out.
 
     models: label, rate, low, high [unit per 1,000 h], verdict (words), installs, p_text; in the order to stand.
@@ -49,22 +51,28 @@ def drift_chart(models: pl.DataFrame, unit: str, indicator: str) -> alt.LayerCha
 
 
 def readings_chart(
-    points: pl.DataFrame, band: pl.DataFrame, low: float | None, high: float | None, unit: str, indicator: str
-) -> alt.LayerChart:
+    points: pl.DataFrame,
+    band: pl.DataFrame,
+    limits: Sequence[float],
+    span: tuple[float, float],
+    unit: str,
+    indicator: str,
+) -> alt.TopLevelMixin:
     """Readings of one appliance model by burner hours since the last reset, with the fitted band and the limits.
 
     points: hours [h], value [unit], state (words). band: hours, q10, q50, q90 (80 % of installs between the outer two).
+    limits: the ends of the range that there are. span: the values between which it is drawn; the rest is cut off.
     """
     x = alt.X("hours:Q").title("Burner hours since set back [h]").axis(format=",.0f", tickCount=5)
-    y = alt.Y("value:Q").title(f"{indicator} [{unit}]").scale(zero=False)
+    y = alt.Y("value:Q").title(f"{indicator} [{unit}]").scale(domain=list(span), nice=False)
     layers: list[alt.Chart] = []
     if band.height:
         layers.append(
             alt.Chart(band)
-            .mark_area(color=theme.BLUE, opacity=0.18, aria=False)
+            .mark_area(color=theme.BLUE, opacity=0.18, aria=False, clip=True)
             .encode(x=x, y=alt.Y("q10:Q").title(f"{indicator} [{unit}]"), y2="q90:Q")
         )
-        layers.append(alt.Chart(band).mark_line(color=theme.BLUE, aria=False).encode(x=x, y="q50:Q"))
+        layers.append(alt.Chart(band).mark_line(color=theme.BLUE, aria=False, clip=True).encode(x=x, y="q50:Q"))
     words = ["in range", "out of range"]
     layers.append(
         alt.Chart(points)
@@ -76,13 +84,12 @@ def readings_chart(
             shape=alt.Shape("state:N").title(None).scale(domain=words, range=["circle", "triangle-up"]),
         )
     )
-    for limit in (low, high):
-        if limit is not None:
-            layers.append(
-                alt.Chart(pl.DataFrame({"limit": [limit]}))
-                .mark_rule(strokeDash=[6, 3], strokeWidth=2, color=theme.VERMILLION, aria=False)
-                .encode(y="limit:Q")
-            )
+    for limit in limits:
+        layers.append(
+            alt.Chart(pl.DataFrame({"limit": [limit]}))
+            .mark_rule(strokeDash=[6, 3], strokeWidth=2, color=theme.VERMILLION, aria=False, clip=True)
+            .encode(y="limit:Q")
+        )
     return alt.layer(*layers).properties(width="container", height=220)
 
 
@@ -110,7 +117,7 @@ def share_out_chart(models: pl.DataFrame) -> alt.Chart:
     )
 
 
-def cleaning_chart(effects: pl.DataFrame) -> alt.LayerChart:
+def cleaning_chart(effects: pl.DataFrame) -> alt.TopLevelMixin:
     """How much of what had built up each kind of work takes away, with its interval.
 
     effects: label (design and kind), kind, restored, low, high (shares, 1 = all of it), cycles; in the order to stand.

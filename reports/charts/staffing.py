@@ -48,7 +48,7 @@ def fleet_state_chart(states: pl.DataFrame) -> alt.Chart:
     )
 
 
-def hours_by_week_chart(weeks: pl.DataFrame, area_param: alt.Parameter) -> alt.LayerChart:
+def hours_by_week_chart(weeks: pl.DataFrame, area_param: alt.Parameter) -> alt.TopLevelMixin:
     """Technician hours needed against hours there are, week by week, of one area or of all.
 
     weeks: area ('All areas' included), week, week_end, hours_needed, hours_available (null: not given). [h]
@@ -152,7 +152,7 @@ def hour_value_chart(weeks: pl.DataFrame) -> alt.Chart:
     )
 
 
-def tolerance_chart(scenarios: pl.DataFrame) -> alt.LayerChart:
+def tolerance_chart(scenarios: pl.DataFrame) -> alt.TopLevelMixin:
     """Hours of the plan against the out-of-range days that remain, one point per risk tolerance.
 
     scenarios: risk_tolerance, label ('10 %'), hours [h], expected_out_days [days], present (words)

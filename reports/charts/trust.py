@@ -50,7 +50,7 @@ def skill_chart(scores: pl.DataFrame) -> alt.Chart:
     )
 
 
-def calibration_chart(bins: pl.DataFrame) -> alt.LayerChart:
+def calibration_chart(bins: pl.DataFrame) -> alt.TopLevelMixin:
     """What was forecast against what came about; on the dashed line both agree.
 
     bins: p_mid, observed, low, high (0 to 1), n; one indicator, firing and horizon.
@@ -77,7 +77,7 @@ def calibration_chart(bins: pl.DataFrame) -> alt.LayerChart:
     return alt.layer(ideal, bars, dots).properties(width="container", height=240)
 
 
-def analyser_chart(analysers: pl.DataFrame, unit: str, indicator: str) -> alt.LayerChart:
+def analyser_chart(analysers: pl.DataFrame, unit: str, indicator: str) -> alt.TopLevelMixin:
     """Each analyser's bias against its peers with its interval; those that want calibration stand out.
 
     analysers: analyser, bias, low, high [unit], verdict (words), tests; in the order to stand.

@@ -15,7 +15,10 @@ AREAS_DRAWN = 30
 
 
 def front_page(site: Site, frames: Mapping[str, pl.DataFrame], card_pages: Mapping[int, str]) -> None:
-    """index.html. frames: due_counts, first, area_states, quality_counts; card_pages: install_no -> page with its card."""
+    """index.html.
+
+    frames: due_counts, first, area_states, quality_counts; card_pages: install_no -> page with its card.
+    """
     due = frames["due_counts"].row(0, named=True)
     tolerance = theme.chance(site.fleet.risk_tolerance)
     out, installs = due["out_now"], due["installs"]
@@ -24,7 +27,8 @@ def front_page(site: Site, frames: Mapping[str, pl.DataFrame], card_pages: Mappi
         headlines.append("No install is on record yet.")
     else:
         headlines.append(
-            f"{theme.plural(out, 'install')} of {installs:,} {'was' if out == 1 else 'were'} out of range at the last reading."
+            f"{theme.plural(out, 'install')} of {installs:,} {'was' if out == 1 else 'were'} out of range at the "
+            "last reading."
             if out
             else f"None of {theme.plural(installs, 'install')} was out of range at the last reading."
         )
@@ -75,7 +79,10 @@ def _first(first: pl.DataFrame, card_pages: Mapping[int, str]) -> tables.Table:
             return theme.DASH
         if row["last_value"] is None:
             return f"{row['label']}: never read ({theme.limits_text(row['limit_low'], row['limit_high'], row['unit'])})"
-        return f"{row['label']}: {theme.quantity(row['last_value'], row['unit'])} ({theme.limits_text(row['limit_low'], row['limit_high'], row['unit'])})"
+        return (
+            f"{row['label']}: {theme.quantity(row['last_value'], row['unit'])} "
+            f"({theme.limits_text(row['limit_low'], row['limit_high'], row['unit'])})"
+        )
 
     columns = [
         tables.Column("Install", lambda r: install_link(r, card_pages)),
@@ -140,7 +147,8 @@ def _area_states(states: pl.DataFrame) -> tuple[list[Figure], tables.Table]:
 def _data_words(counts: pl.DataFrame) -> list[str]:
     c = counts.row(0, named=True)
     said = [
-        f"{theme.plural(c['visits'], 'visit')} and {theme.plural(c['tests'], 'analyser test')} from {theme.day(c['first_on'])} "
+        f"{theme.plural(c['visits'], 'visit')} and {theme.plural(c['tests'], 'analyser test')} from "
+        f"{theme.day(c['first_on'])} "
         f"to {theme.day(c['last_on'])}."
         if c["visits"]
         else "No visit has been read yet."

@@ -1,4 +1,6 @@
-"""Limits sheets: per appliance model and fuel the allowed ranges, their source, and matching O2 and CO2; one printed page each."""
+"""Limits sheets: per appliance model and fuel the allowed ranges, their source, and matching O2 and CO2; one printed
+page each.
+"""
 
 from __future__ import annotations
 
@@ -15,9 +17,11 @@ SHEETS_A_PAGE = 60
 PUBLISHED = (
     "US, vented heating appliances: 400 ppm CO air-free in the flue gas (ANSI Z21 series, second-hand).",
     "UK trade bodies, condensing boilers without a maker's figure: CO at most 350 ppm and CO/CO2 at most 0.0040.",
-    "Germany: above 1000 ppm CO in undiluted dry flue gas the test is repeated within 6 weeks (sweeps' ordinance KÜO, second-hand); "
+    "Germany: above 1000 ppm CO in undiluted dry flue gas the test is repeated within 6 weeks (sweeps' ordinance "
+    "KÜO, second-hand); "
     "network operators cite 300 ppm as to be put right within weeks and shut off above 1000 ppm (gas rules G 680).",
-    "Room air: 9 ppm CO over 8 h and 35 ppm over 1 h (US ambient standard); 50 ppm over 8 h (OSHA); ceiling 200 ppm (NIOSH).",
+    "Room air: 9 ppm CO over 8 h and 35 ppm over 1 h (US ambient standard); 50 ppm over 8 h (OSHA); ceiling 200 "
+    "ppm (NIOSH).",
 )
 
 
@@ -47,7 +51,8 @@ def limits_pages(site: Site, frames: Mapping[str, pl.DataFrame]) -> None:
     )
     if general:
         headlines.append(
-            f"{theme.plural(general, 'sheet')} {'leans' if general == 1 else 'lean'} in part on general ranges: enter the maker's in limits.csv."
+            f"{theme.plural(general, 'sheet')} {'leans' if general == 1 else 'lean'} in part on general ranges: "
+            "enter the maker's in limits.csv."
         )
     parts = [sheets[k : k + SHEETS_A_PAGE] for k in range(0, len(sheets), SHEETS_A_PAGE)]
     inline = len(parts) <= 1
@@ -64,7 +69,7 @@ def limits_pages(site: Site, frames: Mapping[str, pl.DataFrame]) -> None:
         }
         for s in sheets
     ]
-    common = {"published": PUBLISHED, "headlines": headlines}
+    common: dict[str, Any] = {"published": PUBLISHED, "headlines": headlines}
     site.write("limits.html", "limits.html.j2", links=links, sheets=sheets if inline else [], part="", **common)
     if not inline:
         for k, some in enumerate(parts, start=1):

@@ -20,7 +20,7 @@ def models_page(site: Site, frames: Mapping[str, pl.DataFrame]) -> None:
     """appliance-models.html.
 
     frames: models (one row per model and series, units shown), model_points, model_curves (hours, q10, q50, q90),
-    model_limits, series (series_no, label, unit), cleaning, analysers, pace, odd_limits, scores, bins.
+    model_limits, series (series_no, label, unit, transform), cleaning, analysers, pace, odd_limits, scores, bins.
     """
     models = _with_labels(frames["models"])
     figures: list[Figure] = []
@@ -29,15 +29,11 @@ def models_page(site: Site, frames: Mapping[str, pl.DataFrame]) -> None:
         own = models.filter(pl.col("series_no") == s["series_no"]).sort("place", "model_no", nulls_last=True)
         if own.drop_nulls("rate").height:
             sections.append(_section(s, own, frames, figures))
-    headlines = _headlines(models, frames["series"])
-    odd = frames["odd_limits"].sort(["outside", "model_no", "series_no"], descending=[True, False, False])
+        odd = frames["odd_limits"].sort(["outside", "model_no", "series_no"], descending=[True, False, False])
+    headlines = _headlines(models, odd)
     cleaning = trust.cleaning(frames["cleaning"], figures)
     analysers = trust.analysers(frames["analysers"], figures)
     scores = trust.scores(frames["scores"], frames["bins"], figures)
-    if odd.height:
-        headlines.append(
-            f"{theme.plural(odd.height, 'limit')} {'looks' if odd.height == 1 else 'look'} wrong: most readings just after work lie outside."
-        )
     site.write(
         "appliance-models.html",
         "appliance-models.html.j2",
@@ -66,36 +62,44 @@ def _with_labels(models: pl.DataFrame) -> pl.DataFrame:
     return models.join(labels.select("model_no", "label_model"), on="model_no", how="left")
 
 
-def _headlines(models: pl.DataFrame, series: pl.DataFrame) -> list[str]:
-    said = []
-    worse = models.filter(pl.col("worse_than_fleet_p") >= TOLD_APART)
+def _headlines(models: pl.DataFrame, odd: pl.DataFrame) -> list[str]:
+    """What the analyst should know first; models whose limit looks wrong are not called bad for it."""
     if models.is_empty():
         return ["No drift has been fitted yet: there are too few readings."]
-    if worse.height:
-        count = worse["model_no"].n_unique()
-        top = worse.sort(
-            ["worse_than_fleet_p", "share_out_at_interval", "model_no", "series_no"],
-            descending=[True, True, False, False],
-            nulls_last=True,
-        ).row(0, named=True)
-        said.append(
-            f"{theme.plural(count, 'appliance model')} of {models['model_no'].n_unique():,} {'drifts' if count == 1 else 'drift'} "
-            f"worse than the fleet in at least one reading, with a chance above {theme.chance(TOLD_APART)}; the surest is "
-            f"{top['label_model']} ({top['label']}, {theme.chance(top['worse_than_fleet_p'])})."
-        )
-    else:
-        said.append(
-            "No appliance model is told apart from the fleet yet: every interval still covers the common drift."
-        )
-    risky = models.drop_nulls("share_out_at_interval").sort(
-        ["share_out_at_interval", "model_no", "series_no"], descending=[True, False, False]
+    sound = models.join(odd.select("model_no", "series_no").unique(), on=["model_no", "series_no"], how="anti")
+    order = ["share_out_at_interval", "worse_than_fleet_p", "model_no", "series_no"]
+    ranked = sound.sort(order, descending=[True, True, False, False], nulls_last=True)
+    worse = ranked.filter(pl.col("worse_than_fleet_p") >= TOLD_APART).unique(
+        "model_no", keep="first", maintain_order=True
     )
-    if risky.height:
-        top = risky.row(0, named=True)
+    said = []
+    if worse.height:
+        names = [
+            f"{r['label_model']} ({r['label']}: {theme.chance(r['worse_than_fleet_p'])} sure, "
+            f"{theme.chance(r['share_out_at_interval'])} out at the present interval)"
+            for r in worse.head(3).iter_rows(named=True)
+        ]
+        said.append(f"Drifting worse than the fleet: {'; '.join(names)}.")
+    else:
+        said.append("No appliance model is told apart from the fleet yet.")
+    top = ranked.row(0, named=True) if ranked.height else None
+    if (
+        top
+        and top["share_out_at_interval"] is not None
+        and (not worse.height or worse["model_no"][0] != top["model_no"])
+    ):
         said.append(
             f"At the present interval most are to be expected out of range in {top['label_model']}: "
             f"{theme.chance(top['share_out_at_interval'])} of its installs ({top['label']})."
         )
+    for r in odd.head(2).iter_rows(named=True):
+        said.append(
+            f"The limit of {r['model']} for {r['label']} looks wrong: {r['outside']:,} of {r['readings']:,} "
+            "readings just "
+            "after work lie outside."
+        )
+    if odd.height > 2:
+        said.append(f"{odd.height - 2:,} more limits look wrong.")
     return said
 
 
@@ -133,11 +137,14 @@ def _section(
     )
     worst = known.row(0, named=True)
     finding = (
-        f"{worst['label_model']} drifts fastest towards its limit: {theme.rate(worst['rate'], unit)}{theme.NBSP}{unit} per 1,000 h "
+        f"{worst['label_model']} drifts fastest towards its limit: "
+        f"{theme.rate(worst['rate'], unit)}{theme.NBSP}{unit} per 1,000 h "
         f"(80{theme.NBSP}% interval {theme.rate(worst['rate_low'], unit)} to {theme.rate(worst['rate_high'], unit)}); "
         f"{theme.chance(worst['worse_than_fleet_p'])} chance that it is worse than the fleet."
     )
     note = f"The {MODELS_DRAWN} worst of {known.height:,}." if known.height > MODELS_DRAWN else ""
+    if s["transform"] == "log":
+        note = f"{note} Ordered by drift relative to the model's own level.".strip()
     drift = f"drift{k}"
     figures.append(Figure(drift, charts.drift_chart(rows, unit, label), finding, note, 90 + 22 * rows.height))
     curves: list[str] = []
@@ -168,7 +175,8 @@ def _section(
             Figure(
                 share,
                 charts.share_out_chart(bars),
-                f"Left to the present interval, {theme.chance(top['share_out_at_interval'])} of the installs of {top['label_model']} "
+                f"Left to the present interval, {theme.chance(top['share_out_at_interval'])} of the installs of "
+                f"{top['label_model']} "
                 "would be out of range.",
                 "The 15 largest." if shares.height > 15 else "",
                 60 + 20 * bars.height,
@@ -210,14 +218,34 @@ def _readings(
     low, high = limit.select("limit_low", "limit_high").row(0) if limit.height else (None, None)
     model = own.filter(pl.col("model_no") == model_no)["label_model"][0]
     out = points.filter(pl.col("state") == "out of range").height
-    text = f"{model}: {out} of {theme.plural(points.height, 'reading')} drawn {'lies' if out == 1 else 'lie'} outside ({theme.limits_text(low, high, unit)})."
-    return Figure(
-        name,
-        charts.readings_chart(points, band, low, high, unit, label),
-        text,
-        "Band: 8 in 10 of its installs by the fit." if band.height else "",
-        220,
+    limits = [x for x in (low, high) if x is not None]
+    span = _span(points["value"], limits)
+    kept = points.filter(pl.col("value").is_between(*span))
+    text = (
+        f"{model}: {out} of {theme.plural(points.height, 'reading')} {'lies' if out == 1 else 'lie'} outside "
+        f"({theme.limits_text(low, high, unit)})."
     )
+    beyond = points.height - kept.height
+    notes = ["Band: 8 in 10 of its installs by the fit."] if band.height else []
+    if beyond:
+        notes.append(f"{beyond} beyond the picture.")
+    return Figure(
+        name, charts.readings_chart(kept, band, limits, span, unit, label), text, " ".join(notes), height_px=220
+    )
+
+
+def _span(values: pl.Series, limits: list[float]) -> tuple[float, float]:
+    """From where to where to draw: nearly all readings and the limits near them; a single wild one may not flatten
+    the rest.
+    """
+    low, high = values.quantile(0.02, "lower"), values.quantile(0.97, "higher")
+    low, high = float(low or 0.0), float(high or 0.0)
+    size = max(high - low, 0.05 * abs(high), 1e-6)
+    near = [x for x in limits if low - 2 * size <= x <= high + 2 * size]
+    bottom, top = min([low, *near]), max([high, *near])
+    pad = 0.08 * (top - bottom or size)
+    floor = 0.0 if bottom >= 0 > bottom - pad else bottom - pad
+    return float(f"{floor:.4g}"), float(f"{top + pad:.4g}")
 
 
 def _odd(odd: pl.DataFrame) -> tables.Table:
@@ -238,5 +266,6 @@ def _odd(odd: pl.DataFrame) -> tables.Table:
         ],
         25,
         rest="limits",
-        note="Work leaves an appliance in range, so the range may be mistyped, in another unit, or of another model: check it against the maker's instructions.",
+        note="Work leaves an appliance in range, so the range may be mistyped, in another unit, or of another "
+        "model: check it against the maker's instructions.",
     )

@@ -12,7 +12,10 @@ from reports.site import Figure, Site
 
 
 def quality_page(site: Site, frames: Mapping[str, pl.DataFrame]) -> None:
-    """data-quality.html. frames: rejected, doubtful, doubtful_by, completeness, test_completeness, input_files, quality_counts."""
+    """data-quality.html.
+
+    frames: rejected, doubtful, doubtful_by, completeness, test_completeness, input_files, quality_counts.
+    """
     rejected = frames["rejected"].sort(["rows", "reason"], descending=[True, False], nulls_last=True)
     doubtful = frames["doubtful"].sort(["cells", "rule"], descending=[True, False], nulls_last=True)
     counts = frames["quality_counts"].row(0, named=True)

@@ -71,11 +71,13 @@ def _hours(weeks: pl.DataFrame, capacity: bool, context: dict[str, Any], headlin
             )
         else:
             headlines.append(
-                f"The hours suffice: {theme.quantity(need, 'h', 0)} needed, {theme.quantity(there, 'h', 0)} there are ({span})."
+                f"The hours suffice: {theme.quantity(need, 'h', 0)} needed, {theme.quantity(there, 'h', 0)} there "
+                f"are ({span})."
             )
     else:
         headlines.append(
-            f"The plan needs {theme.quantity(need, 'h', 0)} from {span}; capacity.csv gave no hours to set against them."
+            f"The plan needs {theme.quantity(need, 'h', 0)} from {span}; capacity.csv gave no hours to set against "
+            "them."
         )
     headlines.append(
         f"The fullest week begins on {theme.day(top['week'])}: {theme.quantity(top['hours_needed'], 'h', 0)} for "
@@ -112,7 +114,8 @@ def _hours(weeks: pl.DataFrame, capacity: bool, context: dict[str, Any], headlin
     said = (
         f"In {above} of {total.height} weeks the fleet as a whole needs more hours than there are."
         if capacity
-        else f"Hours needed run from {theme.quantity(total['hours_needed'].min(), 'h', 0)} to {theme.quantity(top['hours_needed'], 'h', 0)} a week."
+        else f"Hours needed run from {theme.quantity(total['hours_needed'].min(), 'h', 0)} to "
+        f"{theme.quantity(top['hours_needed'], 'h', 0)} a week."
     )
     figures = [Figure("hours", charts.hours_by_week_chart(pick, picked), said, note)]
     if by_area.height > 1:
@@ -164,7 +167,10 @@ def _hours(weeks: pl.DataFrame, capacity: bool, context: dict[str, Any], headlin
 
 
 def _minutes(minutes: pl.DataFrame) -> str:
-    """How good the expected minutes are. minutes: used, visits, mae_minutes, mae_standard_minutes, travel_minutes; one row or none."""
+    """How good the expected minutes are.
+
+    minutes: used, visits, mae_minutes, mae_standard_minutes, travel_minutes; one row or none.
+    """
     if minutes.is_empty():
         return ""
     m = minutes.row(0, named=True)
@@ -172,7 +178,8 @@ def _minutes(minutes: pl.DataFrame) -> str:
     if m["mae_minutes"] is None or m["used"] != "regression":
         return f"Hours are from the standard times; {travel}."
     return (
-        f"Hours are from {m['visits']:,} past visits, tried on visits left out: off by {theme.quantity(m['mae_minutes'], 'min', 0)} on average "
+        f"Hours are from {m['visits']:,} past visits, tried on visits left out: off by "
+        f"{theme.quantity(m['mae_minutes'], 'min', 0)} on average "
         f"(standard times: {theme.quantity(m['mae_standard_minutes'], 'min', 0)}); {travel}."
     )
 
@@ -218,7 +225,8 @@ def _value(weeks: pl.DataFrame, capacity: bool, context: dict[str, Any], headlin
         Figure(
             "value",
             charts.hour_value_chart(drawn),
-            f"An extra hour avoids something in {theme.plural(worth.height, 'week and area', 'weeks and areas')} of {weeks.height:,}.",
+            f"An extra hour avoids something in {theme.plural(worth.height, 'week and area', 'weeks and areas')} "
+            f"of {weeks.height:,}.",
             "Areas where no week is full are left out.",
             80 + 22 * order.height,
         )
@@ -268,11 +276,13 @@ def _scenarios(
             tables.Column("Fullest week [h]", tables.figures("peak_hours"), True),
             tables.Column("Expected out-of-range days", tables.figures("expected_out_days"), True),
         ],
-        note="Over the 52 weeks ahead, a second visit to the same install counted, as if the hours were there. The weeks above plan each install once.",
+        note="Over the 52 weeks ahead, a second visit to the same install counted, as if the hours were there. The "
+        "weeks above plan each install once.",
     )
     low, high = rows.row(0, named=True), rows.row(-1, named=True)
     said = (
-        f"Accepting {high['label']} instead of {low['label']} saves {theme.quantity(low['hours'] - high['hours'], 'h', 0)} and costs "
+        f"Accepting {high['label']} instead of {low['label']} saves "
+        f"{theme.quantity(low['hours'] - high['hours'], 'h', 0)} and costs "
         f"{theme.number(high['expected_out_days'] - low['expected_out_days'])} more out-of-range days."
     )
     return [Figure("tolerance", charts.tolerance_chart(rows), said)]
@@ -305,7 +315,8 @@ def _peak(weeks: pl.DataFrame, forward: pl.DataFrame, overdue: pl.DataFrame, con
     planned_first = planned_last - timedelta(days=7 * (PEAK_WEEKS - 1))
     in_plan = weeks.filter(pl.col("week").is_between(planned_first, planned_last))["planned_h"].sum()
     context["peak_words"] = [
-        f"As planned, the {PEAK_WEEKS} fullest weeks run from {theme.day(planned_first)} to {theme.day(planned_last + timedelta(days=6))} and need "
+        f"As planned, the {PEAK_WEEKS} fullest weeks run from {theme.day(planned_first)} to "
+        f"{theme.day(planned_last + timedelta(days=6))} and need "
         f"{theme.quantity(in_plan, 'h', 0)}.",
         f"{theme.plural(int(moved['visits'].sum()), 'visit')} ({theme.quantity(moved['hours'].sum(), 'h', 0)}) "
         f"due from {span} by the present intervals are brought forward by four weeks or more.",
@@ -368,7 +379,8 @@ def _media(media: pl.DataFrame, unit: str, context: dict[str, Any]) -> list[Figu
         Figure(
             "media",
             charts.media_chart(months, unit),
-            f"{theme.quantity(months['media'].sum(), unit, 0)} over the plan; {theme.quantity(months['media'][0], unit, 0)} "
+            f"{theme.quantity(months['media'].sum(), unit, 0)} over the plan; "
+            f"{theme.quantity(months['media'][0], unit, 0)} "
             f"of it in {theme.month(months['month'][0])}.",
             height_px=180,
         )

@@ -55,7 +55,8 @@ def tags_pages(site: Site, frames: Mapping[str, pl.DataFrame], units: Mapping[st
     ]
     total = sum(w[1] for w in window.values())
     headlines = [
-        f"{theme.plural(total, 'install')} had {'its' if total == 1 else 'their'} latest visit in the {weeks} weeks to {theme.day(site.fleet.as_of)}."
+        f"{theme.plural(total, 'install')} had {'its' if total == 1 else 'their'} latest visit in the {weeks} "
+        f"weeks to {theme.day(site.fleet.as_of)}."
     ]
     site.write("tags.html", "tags.html.j2", headlines=headlines, links=links, tags=[], title="Result tags", rest="")
     for no, some in by_area.items():

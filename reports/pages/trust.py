@@ -16,7 +16,10 @@ ANALYSERS_DRAWN = 20
 
 
 def cleaning(effects: pl.DataFrame, figures: list[Figure]) -> dict[str, Any]:
-    """What each kind of work restores. effects: label, unit, exchanger_design, kind, restored_share, low, high, cycles, value_*."""
+    """What each kind of work restores.
+
+    effects: label, unit, exchanger_design, kind, restored_share, low, high, cycles, value_*.
+    """
     if effects.is_empty():
         return {"fig": None, "table": None}
     order = effects.sort("series_no", "exchanger_design", "kind", nulls_last=True)
@@ -42,7 +45,8 @@ def cleaning(effects: pl.DataFrame, figures: list[Figure]) -> dict[str, Any]:
         name = "cleaning"
         top, least = best.row(0, named=True), best.row(-1, named=True)
         said = (
-            f"{first['label'][0]}: {top['kind']} on {top['exchanger_design']} takes away {theme.chance(top['restored_share'])} of what had built up, "
+            f"{first['label'][0]}: {top['kind']} on {top['exchanger_design']} takes away "
+            f"{theme.chance(top['restored_share'])} of what had built up, "
             f"{least['kind']} on {least['exchanger_design']} {theme.chance(least['restored_share'])}."
         )
         rows = drawn.select(
@@ -73,7 +77,7 @@ def cleaning(effects: pl.DataFrame, figures: list[Figure]) -> dict[str, Any]:
             tables.Column("Typical after", lambda r: theme.quantity(r["value_after"], r["unit"]), True),
             tables.Column("Times done", tables.figures("cycles"), True),
         ],
-        40,
+        30,
         rest="rows in the store, table cleaning_effects",
     )
     return {"fig": name, "table": table}
@@ -84,73 +88,61 @@ def _pct(share: float | None) -> float | None:
 
 
 def analysers(bias: pl.DataFrame, figures: list[Figure]) -> dict[str, Any]:
-    """Analysers against their peers. bias: analyser, series_no, label, unit, bias, low, high, tests, wants_calibration."""
+    """Analysers against their peers.
+
+    bias: analyser, series_no, label, unit, bias, low, high, tests, wants_calibration.
+    """
     if bias.is_empty():
         return {
-            "fig": None,
+            "figs": [],
             "table": None,
             "words": "No analyser could be compared with its peers: too few tests name one.",
         }
-    wants = bias.filter("wants_calibration")
-    worst = bias.sort(
-        ["wants_calibration", pl.col("bias").abs(), "analyser"], descending=[True, True, False], nulls_last=True
+    by_size = ["wants_calibration", "size", "analyser"]
+    order = bias.with_columns(pl.col("bias").abs().alias("size")).sort(
+        ["series_no", *by_size], descending=[False, True, True, False], nulls_last=True
     )
-    focus = worst["label"][0]
-    own = bias.filter(pl.col("label") == focus)
-    unit = own["unit"][0]
-    rows = (
-        own.sort(
-            ["wants_calibration", pl.col("bias").abs(), "analyser"], descending=[True, True, False], nulls_last=True
+    figs = []
+    for (series_no,), own in order.partition_by("series_no", as_dict=True, maintain_order=True).items():
+        unit, label = own["unit"][0], own["label"][0]
+        off = own.filter("wants_calibration")
+        names = [f"{r['analyser']} ({_signed(r['bias'], unit)})" for r in off.head(3).iter_rows(named=True)]
+        said = (
+            f"{label}: {', '.join(names)}{' and others' if off.height > 3 else ''} "
+            f"{'reads' if off.height == 1 else 'read'} away from the others by more than chance and "
+            f"{'wants' if off.height == 1 else 'want'} calibration."
+            if off.height
+            else f"{label}: none of {theme.plural(own.height, 'analyser')} reads away from its peers by more than "
+            "chance."
         )
-        .head(ANALYSERS_DRAWN)
-        .select(
-            "analyser",
-            "bias",
-            "low",
-            "high",
-            "tests",
-            pl.when("wants_calibration")
-            .then(pl.lit("wants calibration"))
-            .otherwise(pl.lit("agrees with its peers"))
-            .alias("verdict"),
+        verdict = (
+            pl.when("wants_calibration").then(pl.lit("wants calibration")).otherwise(pl.lit("agrees with its peers"))
         )
-    )
-    count = wants["analyser"].n_unique()
-    said = (
-        f"{theme.plural(count, 'analyser')} of {bias['analyser'].n_unique():,} {'reads' if count == 1 else 'read'} away from the others by more than chance "
-        f"and {'wants' if count == 1 else 'want'} calibration."
-        if count
-        else f"None of {bias['analyser'].n_unique():,} analysers reads away from its peers by more than chance."
-    )
-    note = f"The {ANALYSERS_DRAWN} furthest off in {focus}." if own.height > ANALYSERS_DRAWN else ""
-    figures.append(
-        Figure(
-            "analysers",
-            charts.analyser_chart(rows, unit, focus),
-            f"{focus}: {said}" if count else said,
-            note,
-            80 + 22 * rows.height,
-        )
-    )
+        rows = own.head(ANALYSERS_DRAWN).select("analyser", "bias", "low", "high", "tests", verdict.alias("verdict"))
+        note = f"The {ANALYSERS_DRAWN} furthest off of {own.height:,}." if own.height > ANALYSERS_DRAWN else ""
+        figs.append(f"analysers{series_no}")
+        figures.append(Figure(figs[-1], charts.analyser_chart(rows, unit, label), said, note, 80 + 22 * rows.height))
     table = tables.build(
-        "Analysers, furthest off first",
-        worst,
+        "Analysers that want calibration",
+        order.filter("wants_calibration"),
         [
             tables.Column("Analyser", tables.words("analyser")),
             tables.Column("Reading", tables.words("label")),
-            tables.Column("Reads away by", lambda r: theme.quantity(r["bias"], r["unit"], 2), True),
+            tables.Column("Reads away by", lambda r: _signed(r["bias"], r["unit"]), True),
             tables.Column(
-                "80 % interval",
-                lambda r: f"{theme.number(r['low'], 2)} to {theme.quantity(r['high'], r['unit'], 2)}",
-                True,
+                "80 % interval", lambda r: f"{_signed(r['low'], '')} to {_signed(r['high'], r['unit'])}", True
             ),
             tables.Column("Tests", tables.figures("tests"), True),
-            tables.Column("Calibration", lambda r: "wanted" if r["wants_calibration"] else theme.DASH),
         ],
         15,
         rest="rows in the store, table analyser_bias",
     )
-    return {"fig": "analysers", "table": table, "words": ""}
+    return {"figs": figs, "table": table, "words": ""}
+
+
+def _signed(value: float | None, unit: str) -> str:
+    text = theme.quantity(value, unit, 2 if unit == "%" else 1)
+    return f"+{text}" if value is not None and value > 0 else text
 
 
 def pace(changes: pl.DataFrame) -> tables.Table:
@@ -176,7 +168,10 @@ def pace(changes: pl.DataFrame) -> tables.Table:
 
 
 def scores(frame: pl.DataFrame, bins: pl.DataFrame, figures: list[Figure]) -> dict[str, Any]:
-    """How past forecasts fared. frame: series_no, label, horizon_months, method, n, events, brier, brier_skill, auc, ...; bins likewise."""
+    """How past forecasts fared.
+
+    frame: series_no, label, horizon_months, method, n, events, brier, brier_skill, auc, ...; bins likewise.
+    """
     if frame.is_empty():
         return {
             "figs": [],
@@ -201,13 +196,15 @@ def scores(frame: pl.DataFrame, bins: pl.DataFrame, figures: list[Figure]) -> di
     if drawn.height:
         mine = one.filter(pl.col("method") == "foulcast").sort("horizon_months")
         skill = mine["brier_skill"][-1] if mine.height else None
+        furthest: Any = one["horizon_months"].max()
         best = (
-            one.filter(pl.col("horizon_months") == one["horizon_months"].max())
+            one.filter(pl.col("horizon_months") == furthest)
             .sort(["brier", "method"], nulls_last=True)
             .row(0, named=True)
         )
         said = (
-            f"{label}, {one['horizon_months'].max()} months ahead: the forecasts have a Brier skill of {theme.number(skill, 2)}; the best of the "
+            f"{label}, {furthest} months ahead: the forecasts have a Brier skill of "
+            f"{theme.number(skill, 2)}; the best of the "
             f"methods tried there is “{best['method_words']}”."
         )
         figures.append(
@@ -221,12 +218,15 @@ def scores(frame: pl.DataFrame, bins: pl.DataFrame, figures: list[Figure]) -> di
         figs.append("skill")
     own_bins = bins.filter(pl.col("series_no") == focus)
     if own_bins.height:
-        horizon = own_bins["horizon_months"].max()
+        horizon: Any = own_bins["horizon_months"].max()
         own_bins = own_bins.filter(pl.col("horizon_months") == horizon).sort("p_mid")
         off = own_bins.select(
             ((pl.col("observed") - pl.col("p_mid")).abs() * pl.col("n")).sum() / pl.col("n").sum()
         ).item()
-        said = f"{label}, {horizon} months ahead: forecast and found shares differ by {100 * (off or 0):.0f} points on average."
+        said = (
+            f"{label}, {horizon} months ahead: forecast and found shares differ by {100 * (off or 0):.0f} points "
+            "on average."
+        )
         figures.append(
             Figure(
                 "calibration",
@@ -269,6 +269,7 @@ def _score_table(named: pl.DataFrame) -> tables.Table:
         ],
         60,
         rest="rows in the store, table backtest_scores",
-        note="Brier score: mean squared error of the chances, smaller is better. AUC: chance that an install that went out had the higher forecast. "
+        note="Brier score: mean squared error of the chances, smaller is better. AUC: chance that an install that "
+        "went out had the higher forecast. "
         "Slope 1 is calibrated. Every method and score is in exports/run.json.",
     )

@@ -56,7 +56,8 @@ def visits_pages(site: Site, frames: Mapping[str, pl.DataFrame], cards: Mapping[
     total = sum(len(c) for c in cards.values())
     if total:
         headlines.append(
-            f"{theme.plural(total, 'card')} for the visits that come first; the whole plan is in exports/visit_plan.csv."
+            f"{theme.plural(total, 'card')} for the visits that come first; the whole plan is in "
+            "exports/visit_plan.csv."
         )
     site.write(
         "visits.html",
@@ -102,7 +103,10 @@ def _by_area(plan: pl.DataFrame, this_week: date, cards: Mapping[int, list[Any]]
 def _area(site: Site, area_no: int, area: str, cards: list[dict[str, Any]], in_window: int, find: pl.DataFrame) -> None:
     parts = [cards[k : k + CARDS_A_PAGE] for k in range(0, len(cards), CARDS_A_PAGE)]
     out = sum(c["state"] == "out_of_range" for c in cards)
-    words = f"{theme.plural(len(cards), 'visit')} planned from the week of {cards[0]['week']} to the week of {cards[-1]['week']}"
+    words = (
+        f"{theme.plural(len(cards), 'visit')} planned from the week of {cards[0]['week']} to the week of "
+        f"{cards[-1]['week']}"
+    )
     headlines = [f"{words}; {theme.plural(out, 'install')} out of range at the last reading." if out else f"{words}."]
     rest = (
         f"{in_window - len(cards):,} more visits of the coming weeks stand in exports/visit_plan.csv."
@@ -119,7 +123,8 @@ def _area(site: Site, area_no: int, area: str, cards: list[dict[str, Any]], in_w
         .iter_rows()
     ]
     note = (
-        f"The search knows the {FIND_ON_PHONE:,} installs of this area that are due soonest, of {others.height:,} without a card."
+        f"The search knows the {FIND_ON_PHONE:,} installs of this area that are due soonest, of {others.height:,} "
+        "without a card."
         if others.height > FIND_ON_PHONE
         else ""
     )
