@@ -2,8 +2,13 @@
 -- reads: nothing.   key: none.
 -- Only what is certain is read: a blank or apostrophe between digits, the column's own unit behind the number, a decimal
 -- comma, groups of three digits. `decimal` is the file's decimal mark, '' where its sample shows none.
-create or replace temp macro cell_is_blank(t) as
-    lower(trim(t, ' ' || chr(9) || chr(13) || chr(10) || chr(160) || chr(65279))) in ('', '-', '--', '–', '—', 'n/a', 'na', 'n.a.', '#n/a', 'null', 'nil', 'nan', '?');
+create or replace temp macro cell_bare(t) as lower(trim(t, ' ' || chr(9) || chr(13) || chr(10) || chr(160) || chr(65279)));
+
+create or replace temp macro cell_is_blank(t) as cell_bare(t) = '';
+
+-- Words by which people say that nothing was recorded.
+create or replace temp macro cell_says_nothing(t) as
+    cell_bare(t) in ('-', '--', '---', '–', '—', 'n/a', 'na', 'n.a.', '#n/a', 'null', 'nil', 'none', 'nan', '?');
 
 create or replace temp macro cell_digits(t, units) as
     regexp_replace(replace(regexp_replace(lower(t), '[\s\x{00a0}\x{2009}\x{202f}\x{feff}''’]+', '', 'g'), '−', '-'),

@@ -7,6 +7,8 @@ create or replace table input_files (
     message varchar,        -- why a file was stopped, or what to know about it
     read_as varchar         -- what the reading depends on besides the bytes: mapping, declared columns
 );
+-- file_units: columns a file gives in another unit than ours; ours = written * factor + offset.   key: file_id, cell.
+create or replace table file_units (file_id integer, cell varchar, header varchar, factor double, "offset" double);
 -- line_shifts: from record number `record` on (0 is the first under the header), physical line = record + 2 + shift.
 -- key: file_id, record. Only files with blank lines or line breaks inside cells have rows here.
 create or replace table line_shifts (file_id integer, record bigint, shift bigint);

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
 
-from pipeline.schema import columns_of, keys_of
+from pipeline.schema import Column, columns_of, keys_of
 from pipeline.store import Store, literal, quoted, sql_text
 
 RULE = re.compile(r"-- (\w+): (.+)")
@@ -81,7 +81,7 @@ def _needed(kind: str) -> Iterator[str]:
     cells = [c for c in columns_of(kind).values() if c.need]
     nothing = " and ".join(f"{quoted(c)} is null" for c in columns_of(kind))
     yield (
-        f"select row, 'empty' as rule, '' as cell, '' as written, 'nothing is written in this row' as told "
+        f"select row, 'empty' as rule, '' as cell, null as written, 'nothing is written in this row' as told "
         f"from seen_{kind} where {' and '.join(quoted(k) + ' is null' for k in keys_of(kind))} and odd is null and {nothing}"
     )
     for column in cells:
@@ -101,41 +101,55 @@ def _needed(kind: str) -> Iterator[str]:
 
 def _emptied(store: Store, kind: str) -> Iterator[str]:
     """Cells that could not be read or cannot be physical, and cells that were read after all."""
+    source = f"mended_{kind}" if store.has(f"mended_{kind}") else f"seen_{kind}"
     for column in columns_of(kind).values():
+        if column.type == "text":
+            continue
         name, cell = quoted(column.column), literal(column.column)
-        if column.type in ("number", "date", "week", "choice", "boolean"):
-            allowed = f"; allowed are {', '.join(column.allowed)}" if column.allowed else ""
-            what = {"number": "a number", "choice": "one of the words known here", "boolean": "true or false"}.get(
-                column.type, "a date"
-            )
-            bounds = (
-                f" that is possible here ({column.low:g} to {column.high:g} {column.unit})".replace(" )", ")")
-                if column.type == "number" and column.low is not None and column.high is not None
-                else ""
-            )
+        allowed = f"; allowed are {', '.join(column.allowed)}" if column.allowed else ""
+        what = {"number": "a number", "choice": "a word known here", "boolean": "true or false"}.get(
+            column.type, "a date"
+        )
+        unread = literal(f"what is written is not {what}{allowed}; the cell is left empty")
+        possible = literal(f"possible are {_range(column.low, column.high, column.unit)}; the cell is left empty")
+        number = column.type == "number"
+        impossible = "cell_number(written, '', '') is not null" if number else "false"
+        yield (
+            f"select row, {cell} as cell, written, false as misleads, "
+            f"case when value is not null then 'mended' when cell_says_nothing(written) then 'not_recorded' "
+            f"when {impossible} then 'impossible' else 'unreadable' end as rule, "
+            f"case when value is not null then 'read as ' || value when cell_says_nothing(written) then 'taken as not recorded' "
+            f"when {impossible} then {possible} else {unread} end as told "
+            f"from (select row, {_shown(column, name)} as value, unnest(odd, recursive := true) "
+            f"from seen_{kind} where odd is not null) where cell = {cell}"
+        )
+        if number:
             yield (
-                f"select row, case when value is null then 'unreadable' else 'mended' end as rule, {cell} as cell, written, "
-                f"case when value is null then {literal(f'what is written is not {what}{bounds}{allowed}; the cell is left empty')} "
-                f"else 'read as ' || value end as told, false as misleads "
-                f"from (select row, {name}::varchar as value, unnest(odd, recursive := true) from seen_{kind} where odd is not null) "
-                f"where cell = {cell}"
+                f"select s.row, {cell} as cell, {_shown(column, 'r.' + name)} as written, false as misleads, "
+                f"case when isnan(r.{name}) then 'not_recorded' else 'impossible' end as rule, "
+                f"case when isnan(r.{name}) then 'taken as not recorded' else {possible} end as told "
+                f"from {source} s join raw_{kind} r on r.rowid = s.row where s.{name} is null and r.{name} is not null"
             )
-        if column.type == "number" and column.low is not None and column.high is not None:
-            source = f"mended_{kind}" if store.has(f"mended_{kind}") else f"seen_{kind}"
-            yield (
-                f"select s.row, 'impossible' as rule, {cell} as cell, r.{name}::varchar as written, "
-                f"{literal(f'possible are {column.low:g} to {column.high:g} {column.unit}'.strip() + '; the cell is left empty')} as told, "
-                f"false as misleads from {source} s join raw_{kind} r on r.rowid = s.row where s.{name} is null and r.{name} is not null"
-            )
+
+
+def _shown(column: Column, name: str) -> str:
+    """SQL of a value as text; 12.0 as 12."""
+    return f"regexp_replace({name}::varchar, '\\.0$', '')" if column.type == "number" else f"{name}::varchar"
+
+
+def _range(low: float | None, high: float | None, unit: str) -> str:
+    if low is None or high is None:
+        return "finite numbers"
+    return f"{low:g} to {high:g} {unit}".strip()
 
 
 def _unlikely(kind: str) -> Iterator[str]:
     for column in columns_of(kind).values():
         name = quoted(column.column)
+        usual = literal(f"usual are {_range(column.likely_low, column.likely_high, column.unit)}; taken as it is")
         for sign, bound in ((">", column.likely_high), ("<", column.likely_low)):
             if bound is not None:
                 yield (
-                    f"select row, 'unlikely' as rule, {literal(column.column)} as cell, {name}::varchar as written, "
-                    f"{literal(f'usual are {column.likely_low:g} to {column.likely_high:g} {column.unit}'.strip())} as told, "
-                    f"true as misleads from seen_{kind} where {name} {sign} {bound!r}"
+                    f"select row, 'unlikely' as rule, {literal(column.column)} as cell, {_shown(column, name)} as written, "
+                    f"{usual} as told, true as misleads from seen_{kind} where {name} {sign} {bound!r}"
                 )

@@ -65,6 +65,10 @@ def load_file(
         if reading.date_format:
             shown = reading.date_format.replace("%d", "day").replace("%m", "month").replace("%Y", "year")
             loaded.notes.append(f"dates were read as {shown}")
+    for one in mapped:
+        if one.header_is_other_unit:
+            unit = [file_id, one.column.column, one.header, one.unit.factor, one.unit.offset]
+            store.run("insert into file_units values (?, ?, ?, ?, ?)", unit)
     if unknown:
         loaded.notes.append(
             "columns not known and left out: " + ", ".join(unknown[:12]) + (" …" if len(unknown) > 12 else "")
@@ -131,8 +135,14 @@ def _load_plain(
 def _load_records(
     store: Store, kind: str, file_id: int, mapped: list[Mapped], width: int, records: Iterable[Record], reading: Reading
 ) -> Loaded:
-    rows, shifts = _append_records(store, kind, file_id, mapped, width, records, reading)
-    store.append("line_shifts", shifts.frame(file_id))
+    store.run("begin transaction")
+    try:
+        rows, shifts = _append_records(store, kind, file_id, mapped, width, records, reading)
+        store.append("line_shifts", shifts.frame(file_id))
+    except BaseException:
+        store.run("rollback")
+        raise
+    store.run("commit")
     return Loaded(rows)
 
 

@@ -24,7 +24,7 @@ def place_visits(store: Store) -> int:
     repeats.settle(store, "visits", repeats.repeats_by_key(store, "visits"))
     kept = store.db.sql(
         """
-        select v.row, i.install_no, (v.visited_on - date '1970-01-01')::integer as day
+        select v.row, i.install_no, (v.visited_on - date '1970-01-01')::integer as day, v.burner_hours
         from seen_visits v join current_installs i on i.install_id = v.install_id
         where v.row not in (select row from set_aside_rows where kind = 'visits')
         """
@@ -34,6 +34,7 @@ def place_visits(store: Store) -> int:
     order = np.argsort(packed, kind="stable")
     order = _settle_ties(store, order, packed, row)
     row, install = row[order], install[order]
+    _tell_counters_back(store, row, install, np.ma.filled(np.ma.asarray(kept["burner_hours"]), np.nan)[order])
     count = store.scalar("select count(*) from raw_visits")
     visit_no, install_no = np.full(count, NOWHERE, np.int32), np.full(count, NOWHERE, np.int32)
     visit_no[row], install_no[row] = np.arange(len(row), dtype=np.int32), install
@@ -42,6 +43,25 @@ def place_visits(store: Store) -> int:
     visit_no[mended] = NOWHERE
     store.write("visit_places", pl.DataFrame({"visit_no": visit_no, "install_no": install_no, "line": lines}))
     return len(row)
+
+
+def _tell_counters_back(store: Store, row: np.ndarray, install: np.ndarray, hours: np.ndarray) -> None:
+    """A finding for each counter below that of the install's visit before. They are taken: a control swap sets them back."""
+    known = np.flatnonzero(np.isfinite(hours))
+    row, install, hours = row[known], install[known], hours[known]
+    back = 1 + np.flatnonzero((install[1:] == install[:-1]) & (hours[1:] < hours[:-1]))
+    if not len(back):
+        return
+    told = pl.DataFrame({"row": row[back], "written": hours[back], "before": hours[back - 1]}).select(
+        pl.lit("visits").alias("kind"), "row", pl.lit("counter_back").alias("rule"), pl.lit("burner_hours").alias("cell"),
+        pl.format("{}", pl.col("written").round(1)).str.strip_suffix(".0").alias("written"),
+        pl.format(
+            "the visit before reads {}: a counter that was swapped or set back, or a typing error",
+            pl.format("{}", pl.col("before").round(1)).str.strip_suffix(".0"),
+        ).alias("told"),
+        pl.lit(False).alias("misleads"),
+    )  # fmt: skip
+    store.append("finding_rows", told)
 
 
 def _settle_ties(store: Store, order: np.ndarray, packed: np.ndarray, row: np.ndarray) -> np.ndarray:
@@ -137,7 +157,7 @@ def _leave(store: Store, visit_no: np.ndarray, which: str) -> None:
 def _settle_repeats(store: Store, visit_no: np.ndarray, code: np.ndarray) -> None:
     """Of the tests of one visit, stage and firing the last is taken. Counted over whole numbers: no table of keys is built."""
     key = np.where(visit_no >= 0, visit_no.astype(np.int64) * 4 + code, NOWHERE)
-    times = np.bincount(key + 1)
+    times = np.bincount(key + 1, minlength=1)
     times[0] = 0
     if times.max(initial=0) > 1:
         store.write("repeated_rows", pl.DataFrame({"row": np.flatnonzero(times[key + 1] > 1)}))

@@ -67,4 +67,8 @@ class PreviousStore:
         self.store.run(
             f"insert into line_shifts select {file_id}, record, shift from before.line_shifts where file_id = {known.file_id}"
         )
+        self.store.run(
+            f'insert into file_units select {file_id}, cell, header, factor, "offset" '
+            f"from before.file_units where file_id = {known.file_id}"
+        )
         return rows

@@ -5,11 +5,16 @@ from __future__ import annotations
 import numpy as np
 import polars as pl
 
+from pipeline.intake.cells import BLANKS
 from pipeline.intake.lines import row_lines
 from pipeline.schema import KINDS
-from pipeline.store import Store
+from pipeline.store import Store, literal
 
 LONGEST_VALUE = 500
+# What the rules see is in our unit; what is told is in the unit the file is written in.
+WRITTEN = """case when u.factor is null or s.rule not in ('impossible', 'unlikely') then s.written
+    else coalesce(regexp_replace(round((try_cast(s.written as double) - u."offset") / u.factor, 4)::varchar, '\\.0$', ''),
+                  s.written) end"""
 
 
 def write_rejected(store: Store) -> None:
@@ -34,10 +39,11 @@ def write_findings(store: Store) -> None:
     store.run(
         f"""
         create or replace table findings as
-        select f.name as file, s.line, nullif(s.cell, '') as "column", {_shortened("s.written")} as value, s.rule,
-            s.told as message, s.visit_id, s.stage, s.firing, coalesce(s.install_id, v.install_id) as install_id,
+        select f.name as file, s.line, nullif(s.cell, '') as "column", {_shortened(WRITTEN)} as value, s.rule,
+            s.told || coalesce(' (written in ' || u.header || ')', '') as message, s.visit_id, s.stage, s.firing, coalesce(s.install_id, v.install_id) as install_id,
             v.technician_id, s.analyser_id, s.misleads
         from told_rows s join input_files f using (file_id)
+        left join file_units u on u.file_id = s.file_id and u.cell = s.cell
         left join current_visits v on v.visit_id = s.visit_id
         order by all
         """
@@ -54,7 +60,7 @@ def _with_lines(store: Store, table: str) -> None:
     parts = []
     for kind in KINDS:
         keys = ", ".join(
-            f"r.{k}::varchar as {k}" if k in _own(kind) else f"null::varchar as {k}"
+            f"trim(r.{k}::varchar, {literal(BLANKS)}) as {k}" if k in _own(kind) else f"null::varchar as {k}"
             for k in ("visit_id", "stage", "firing", "install_id", "analyser_id")
         )
         part = store.frame(

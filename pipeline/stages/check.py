@@ -44,6 +44,7 @@ def check(store: Store, settings: Settings, as_of: date | None, today: date) -> 
     Raises FleetError where a reference table leaves nothing to work with.
     """
     warnings: list[str] = []
+    store.run_file("00_cells.sql")
     aside.begin(store)
     store.run(f"set variable last_day = '{as_of or today}'")
     take_reference(store, settings, warnings)

@@ -1,0 +1,227 @@
+"""Checks: each has a row it must catch and one it must not; every row ends in exactly one place."""
+
+from __future__ import annotations
+
+from datetime import date
+from pathlib import Path
+
+import pytest
+from fleet_writer import TABLES, account, run_checks, write_fleet
+
+from pipeline.errors import FleetError
+from pipeline.intake.aside import checks
+from pipeline.schema import all_columns
+
+V = "visit_id,install_id,visited_on,technician_id,minutes_on_site,burner_hours,exchanger_cleaning,trap_cleaned,condensate_ph_found\n"
+R = "visit_id,stage,firing,o2_pct,co2_pct,co_ppm,flue_temp_c,return_temp_c\n"
+GOOD_V = "G1,I1,2021-01-05,T1,45,5000,brush,true,6.5\n"
+GOOD_R = "G1,as_found,high,5.0,9.0,40,60,45\n"
+NOTHING_ELSE = {"visits/visits.csv": V + GOOD_V, "readings/readings.csv": R + GOOD_R}
+
+# file, header, the row as written -> (column, value, rule) it is set aside with
+ASIDE = {
+    "no key": ("visits", V, ",I1,2021-01-05,,,,,,", ("visit_id", None, "missing")),
+    "key too long": ("visits", V, "x" * 300 + ",I1,2021-01-05,,,,,,", ("visit_id", "x" * 300, "unreadable")),
+    "no install": ("visits", V, "B1,,2021-01-05,,,,,,", ("install_id", None, "missing")),
+    "unknown install": ("visits", V, "B1,I99,2021-01-05,,,,,,", ("install_id", "I99", "unknown_install")),
+    "no date": ("visits", V, "B1,I1,,,,,,,", ("visited_on", None, "missing")),
+    "no such date": ("visits", V, "B1,I1,2021-02-30,,,,,,", ("visited_on", "2021-02-30", "unreadable")),
+    "a word for a date": ("visits", V, "B1,I1,soon,,,,,,", ("visited_on", "soon", "unreadable")),
+    "year 24": ("visits", V, "B1,I1,24-01-05,,,,,,", ("visited_on", "0024-01-05", "unreadable")),
+    "ambiguous date": ("visits", V, "B1,I1,03/04/2021,,,,,,", ("visited_on", "03/04/2021", "unreadable")),
+    "before the install": ("visits", V, "B1,I1,2018-02-28,,,,,,", ("visited_on", "2018-02-28", "before_install")),
+    "in the future": ("visits", V, "B1,I1,2026-11-26,,,,,,", ("visited_on", "2026-11-26", "future")),
+    "too few cells": ("visits", V, "B1,I1,2021-01-05", (None, "B1,I1,2021-01-05", "cells")),
+    "too many cells": ("visits", V, "B1,I1,2021-01-05,,,,,,,,,9", (None, "B1,I1,2021-01-05,,,,,,,,,9", "cells")),
+    "nothing at all": ("visits", V, ",,,,,,,,", (None, None, "empty")),
+    "unknown visit": ("readings", R, "Z9,as_found,high,5,9,,,", ("visit_id", "Z9", "unknown_visit")),
+    "unknown stage": ("readings", R, "G1,during,high,5,9,,,", ("stage", "during", "unreadable")),
+    "no firing": ("readings", R, "G1,as_left,,5,9,,,", ("firing", None, "missing")),
+}
+# the cell as written -> (column, rule) of its finding, and whether the cell is kept
+CELLS = {
+    "a word for a number": ("minutes_on_site", "n/k", "unreadable", None),
+    "not recorded, in words": ("minutes_on_site", "n/a", "not_recorded", None),
+    "negative minutes": ("minutes_on_site", "-5", "impossible", None),
+    "no number": ("minutes_on_site", "nan", "not_recorded", None),
+    "beyond all numbers": ("minutes_on_site", "1e999", "impossible", None),
+    "pH of 15": ("condensate_ph_found", "15", "impossible", None),
+    "pH of 13": ("condensate_ph_found", "13", "unlikely", 13.0),
+    "unit behind the number": ("minutes_on_site", "45 min", "mended", 45.0),
+    "decimal comma": ("condensate_ph_found", '"6,5"', "mended", 6.5),
+    "a blank between thousands": ("burner_hours", "12 345", "mended", 12345.0),
+    "an unknown cleaning": ("exchanger_cleaning", "sandblasted", "unreadable", None),
+    "perhaps": ("trap_cleaned", "perhaps", "unreadable", None),
+}  # fmt: skip
+SILENT = {
+    "blank cell": ("minutes_on_site", "  ", None), "yes": ("trap_cleaned", "Yes", True), "ja": ("trap_cleaned", "ja", True),
+    "zero": ("trap_cleaned", "0", False), "shouted": ("exchanger_cleaning", "BRUSH ", "brush"), "exponent": ("burner_hours", "6.2e3", 6200.0),
+    "pH of 12": ("condensate_ph_found", "12", 12.0), "ten thousand minutes": ("minutes_on_site", "600", 600.0),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("case", ASIDE)
+def test_a_bad_row_is_set_aside_and_the_rest_goes_on(case: str, tmp_path: Path) -> None:
+    kind, header, row, (column, value, rule) = ASIDE[case]
+    good = GOOD_V if kind == "visits" else GOOD_R
+    files = NOTHING_ELSE | {f"{kind}/{kind}.csv": header + good + row + "\n"}
+    checked = run_checks(write_fleet(tmp_path, files))
+    assert len(checked.rejected) == 1
+    assert checked.rejected[0][:5] == (f"{kind}/{kind}.csv", 3, column, value, rule)
+    assert checked.check.accepted[kind] == 1
+    assert checked.findings == []
+    reason = checked.store.scalar("select reason from rejected_rows")
+    assert reason.startswith(f"{rule}: ")
+    assert len(reason) > len(rule) + 15
+
+
+def visit_with(column: str, cell: str) -> str:
+    names = V.strip().split(",")
+    cells = GOOD_V.strip().replace("G1", "G2").split(",")
+    cells[names.index(column)] = cell
+    return ",".join(cells) + "\n"
+
+
+@pytest.mark.parametrize("case", CELLS)
+def test_a_bad_cell_is_emptied_or_mended_with_a_finding(case: str, tmp_path: Path) -> None:
+    column, cell, rule, kept = CELLS[case]
+    files = NOTHING_ELSE | {"visits/visits.csv": V + GOOD_V + visit_with(column, cell)}
+    checked = run_checks(write_fleet(tmp_path, files))
+    assert checked.rejected == []
+    assert [(f, line, c, r) for f, line, c, _, r in checked.findings] == [("visits/visits.csv", 3, column, rule)]
+    assert checked.store.scalar(f"select {column} from current_visits where visit_id = 'G2'") == kept
+    assert checked.check.accepted["visits"] == 2
+
+
+@pytest.mark.parametrize("case", SILENT)
+def test_what_needs_no_word(case: str, tmp_path: Path) -> None:
+    column, cell, kept = SILENT[case]
+    files = NOTHING_ELSE | {"visits/visits.csv": V + GOOD_V + visit_with(column, cell)}
+    checked = run_checks(write_fleet(tmp_path, files))
+    assert (checked.rejected, checked.findings) == ([], [])
+    assert checked.store.scalar(f"select {column} from current_visits where visit_id = 'G2'") == kept
+
+
+def test_a_later_row_replaces_and_a_repeat_is_a_duplicate(tmp_path: Path) -> None:
+    files = NOTHING_ELSE | {
+        "visits/visits.csv": V + "A,I1,2021-01-05,T1,,,,,\nA,I1,2021-01-05,T1,,,,,\nA,I1,2021-01-05,T2,,,,,\nG1,I1,2021-01-09,,,,,,\n",
+        "visits/visits_b.csv": V + "A,I1,2021-01-06,T3,,,,,\nA,I1,2021-01-06,T3,,,,,\nG1,I1,2021-01-09,,,,,,\n",
+        "readings/readings.csv": R + GOOD_R + GOOD_R.replace("60", "61") + GOOD_R.replace("high", "low"),
+    }
+    checked = run_checks(write_fleet(tmp_path, files))
+    assert [(f, line, rule) for f, line, _, _, rule, _ in checked.rejected] == [
+        ("readings/readings.csv", 2, "replaced"),
+        ("visits/visits.csv", 2, "replaced"),
+        ("visits/visits.csv", 3, "duplicate"),
+        ("visits/visits.csv", 4, "replaced"),
+        ("visits/visits_b.csv", 3, "duplicate"),
+        ("visits/visits_b.csv", 4, "duplicate"),
+    ]
+    assert checked.store.rows("select visited_on::varchar, technician_id from current_visits where visit_id = 'A'") == [("2021-01-06", "T3")]
+    assert checked.store.rows("select firing, flue_temp_c from current_readings order by 1") == [("high", 61.0), ("low", 60.0)]
+    assert account(checked) == {"visits": (7, 2, 5), "readings": (3, 2, 1)}
+    assert checked.store.scalar("select count(*) from raw_visits where visit_id = 'A'") == 5
+
+
+def test_a_bad_correction_does_not_take_the_good_row_away(tmp_path: Path) -> None:
+    files = NOTHING_ELSE | {"visits/z.csv": V + "G1,I1,2021-99-05,T9,,,,,\n"}
+    checked = run_checks(write_fleet(tmp_path, files))
+    assert checked.store.scalar("select technician_id from current_visits where visit_id = 'G1'") == "T1"
+    assert checked.check.accepted["readings"] == 1
+
+
+def test_as_of_is_the_newest_visit_that_remains(tmp_path: Path) -> None:
+    rows = V + GOOD_V + "F1,I1,2027-01-01,,,,,,\nF2,I1,2022-06-01,,,,,,\n"
+    checked = run_checks(write_fleet(tmp_path / "a", NOTHING_ELSE | {"visits/visits.csv": rows}))
+    assert checked.check.as_of == date(2022, 6, 1)
+    assert checked.store.fact("as_of") == "2022-06-01"
+    earlier = run_checks(write_fleet(tmp_path / "b", NOTHING_ELSE | {"visits/visits.csv": rows}), as_of=date(2021, 6, 30))
+    assert earlier.store.fact("as_of") == "2021-06-30"
+    assert [(r[2], r[4]) for r in earlier.rejected] == [("visited_on", "future"), ("visited_on", "future")]
+    none = run_checks(write_fleet(tmp_path / "c", {"visits/visits.csv": None, "readings/readings.csv": None}))
+    assert none.store.fact("as_of") == "2026-11-25"
+    assert none.check.accepted["installs"] == 3
+
+
+STOPPED = {
+    "needed column missing": (V.replace("install_id", "place") + GOOD_V, "install_id"),
+    "two units for one quantity": ("visit_id,install_id,visited_on,system_pressure_kpa,system_pressure_psi\nB,I1,2021-01-05,100,14\n", "system_pressure"),
+    "the same column twice": ("visit_id,install_id,visited_on,notes,notes\nB,I1,2021-01-05,a,b\n", "notes"),
+    "empty": ("", "empty"),
+    "only blank lines": ("\n\n \n", "header"),
+    "a picture": (b"\x89PNG\r\n\x1a\n\0\0\0\rIHDR" + bytes(range(256)) * 20, "pic"),
+}
+
+
+@pytest.mark.parametrize("case", STOPPED)
+def test_a_bad_file_stops_that_file_only_and_by_name(case: str, tmp_path: Path) -> None:
+    content, word = STOPPED[case]
+    checked = run_checks(write_fleet(tmp_path, NOTHING_ELSE | {"visits/pic.csv": content}))
+    assert checked.read.files_stopped == 1
+    told = [w for w in checked.read.warnings if w.startswith("visits/pic.csv")]
+    assert len(told) == 1
+    assert word in told[0]
+    assert checked.check.accepted["visits"] == 1
+    assert [(r[0], r[4]) for r in checked.rejected] == [("visits/pic.csv", "file_stopped")]
+
+
+REFUSED = {
+    "no installs": ({"installs.csv": None}, "installs.csv: is missing"),
+    "two tables of installs": ({"installs.tsv": TABLES["installs.csv"].replace(",", "\t")}, "more than one table of installs"),
+    "no model column": ({"appliance_models.csv": "name,condensing\nx,true\n"}, "appliance_models.csv: the column model_id is missing"),
+    "loads off": ({"areas.csv": "area_id,load_jan,load_feb\nA1,0.5,0.44\nA2,0.5,0.5\n"}, "'A1' sum to 0.94"),
+    "loads in percent": ({"areas.csv": "area_id,load_jan,load_feb\nA1,50,50\nA2,0.5,0.5\n"}, "'A1' sum to 100"),
+    "no install left": ({"installs.csv": "install_id,model_id,area_id,installed_on\nI1,M9,A1,2020-01-01\n"}, "unknown_model.*M9"),
+    "binary areas": ({"areas.csv": b"\0\1\2\3" * 500}, "areas.csv"),
+}
+
+
+@pytest.mark.parametrize("case", REFUSED)
+def test_a_bad_reference_table_stops_the_run(case: str, tmp_path: Path) -> None:
+    files, told = REFUSED[case]
+    with pytest.raises(FleetError, match=told):
+        run_checks(write_fleet(tmp_path, files))
+
+
+def test_load_shares_are_scaled_up_to_five_per_cent_and_flat_without_any(tmp_path: Path) -> None:
+    text = "area_id,load_jan,load_jul\nA1,0.7,0.26\nA2,,\n"
+    checked = run_checks(write_fleet(tmp_path, {"areas.csv": text}))
+    (one,), (two,) = checked.store.rows("select load from current_areas order by area_id")
+    assert sum(one) == pytest.approx(1, abs=1e-12)
+    assert one[0] == pytest.approx(0.7 / 0.96)
+    assert list(two) == pytest.approx([1 / 12] * 12)
+    assert any("A1" in w and "scaled" in w for w in checked.check.warnings)
+    assert any("A2" in w and "flat" in w for w in checked.check.warnings)
+
+
+def test_other_units_are_converted_by_their_suffix(tmp_path: Path) -> None:
+    # 140 °F = 60 °C, 14.5 psi = 99.97 kPa (NIST SP 811), 1 grain per US gallon = 17.12 mg/L, 100 lb = 45.36 kg, 1000 ft = 304.8 m
+    files = {
+        "readings/readings.csv": "visit_id,stage,firing,flue_temp_f,return_temp_f,co_air_free_ppm\nV1,as_found,high,140,113,52\n",
+        "visits/visits.csv": "visit_id,install_id,visited_on,system_pressure_psi\nV1,I1,2021-01-05,14.5\n",
+        "visits/more.csv": "visit_id,install_id,visited_on,system_pressure_bar\nV2,I1,2021-01-05,1.5\n",
+        "installs.csv": "install_id,model_id,area_id,installed_on,altitude_ft,water_hardness_gpg,media_lb\nI1,M1,A1,2018-01-01,1000,10,100\n",
+    }
+    store = run_checks(write_fleet(tmp_path, files)).store
+    assert store.rows("select flue_temp_c, return_temp_c, co_air_free_ppm, co_ppm from current_readings") == [(60.0, 45.0, 52.0, None)]
+    assert store.rows("select system_pressure_kpa from current_visits order by visit_id") == [(99.973981,), (150.0,)]
+    altitude, hardness, media = store.rows("select altitude_m, water_hardness_mg_l, media_kg from current_installs")[0]
+    assert (altitude, media) == (304.8, 45.359237)
+    assert hardness == pytest.approx(171.2, abs=0.05)
+
+
+def test_an_unknown_fuel_is_told_and_one_of_fleet_toml_is_known(tmp_path: Path) -> None:
+    installs = TABLES["installs.csv"].replace("propane", "Site Biogas").replace("Never seen,natural_gas", "Never seen,coal")
+    toml = "[fuels.site_biogas]\nmethane = 0.6\ncarbon_dioxide = 0.4\n"
+    checked = run_checks(write_fleet(tmp_path, {"installs.csv": installs, "fleet.toml": toml}))
+    assert checked.findings == [("installs.csv", 4, "fuel", "coal", "unknown_fuel")]
+    assert checked.store.rows("select fuel from current_installs order by install_id") == [("natural_gas",), ("site_biogas",), (None,)]
+
+
+def test_every_check_file_names_what_it_reads_and_its_key() -> None:
+    kinds = {c.kind.split("_")[0] for c in all_columns()}
+    for check in checks():
+        assert check.kind in kinds, check.rule
+        assert "-- reads: " in check.sql
+        assert "key: row." in check.sql
+    assert len({(c.kind, c.rule) for c in checks()}) == len(checks())
