@@ -27,7 +27,7 @@ BEFORE = np.arange(16) / 16  # points in the stretch before as_of, as shares of 
 class FreshCycles:
     """A cycle from its start, taken from the present one.
 
-    At age a the chance F(a) is the present one, later it follows the forecast; earlier the hazard that has added up is a
+    At age a the chance F(a) is the present one, later it follows the forecast; earlier the hazard added up so far is a
     power of the age, with the forecast's own log-log slope (a Weibull life). Straight between points. An approximation:
     the next cycle is taken to drift like the present one.
 
@@ -81,7 +81,7 @@ class FreshCycles:
         return self.total[row, step] + width * share * (low + share * (high - low) / 2) + beyond
 
     def age_at_chance(self, chance: Array | float) -> Array:
-        """Age at which F reaches a chance (0 where a cycle begins above it); inf where the forecast does not. (n,) [d]"""
+        """Age at which F reaches a chance (0 where a cycle begins above it), inf where it never does. (n,) [d]"""
         target = np.broadcast_to(np.asarray(chance, float), self.age.shape)
         step, reached = _first_reached(self.points, target)
         row = np.arange(len(step))

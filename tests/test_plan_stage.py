@@ -174,6 +174,16 @@ def test_weeks_the_capacity_file_leaves_out_get_the_areas_median_and_other_areas
     assert store.scalar("select count(hours_available) from area_weeks where area_id = 'A01'") == 0
 
 
+def test_an_area_without_installs_is_listed_with_the_hours_it_has() -> None:
+    store = plan_store(40, areas=2)
+    store.run("insert into current_areas values ('A99', 99, 'Moor')")
+    store.run("insert into current_capacity values ('A99', date '2026-03-23', 12.0)")
+    planned(store)
+    rows = store.rows("select visits, hours_needed, hours_available, hours_short, hour_value from area_weeks "
+                      "where area_id = 'A99'")  # fmt: skip
+    assert rows == [(0, 0.0, 12.0, 0.0, 0.0)] * 52
+
+
 def test_a_longer_interval_is_only_used_where_the_firm_accepts_it() -> None:
     store = planned(plan_store(300, overdue=0.0), longest_interval_factor=1.5)
     promises(store, factor=1.5)

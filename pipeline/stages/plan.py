@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from datetime import date
 
@@ -57,10 +59,17 @@ def plan(store: Store, settings: Settings) -> None:
     n = fleet.frame.height
     week, value = np.full(n, NO_WEEK, np.int64), {}
     gap = 0.0
-    for area_id, rows in areas(fleet):
-        part = plan_area(fleet, rows, hours[rows], price, calendar, settings, capacity.get(area_id))
+    split = areas(fleet)
+
+    def planned_area(area: tuple[str, np.ndarray]) -> AreaPlan:
+        return plan_area(fleet, area[1], hours[area[1]], price, calendar, settings, capacity.get(area[0]))
+
+    # HiGHS lets go of the interpreter lock, so areas are solved side by side.
+    with ThreadPoolExecutor(min(4, os.cpu_count() or 1)) as pool:
+        solved = list(pool.map(planned_area, split))
+    for (area_id, rows), part in zip(split, solved, strict=True):
         week[rows] = part.week
-        gap = max(gap, part.bound_gap)
+        gap = max(gap, abs(part.bound_gap))
         if part.value is not None:
             value[area_id] = part.value
     p_planned = fleet.chances.at_each(np.where(week == NO_WEEK, 0, calendar.first_monday + 7 * week))
@@ -84,7 +93,8 @@ def plan(store: Store, settings: Settings) -> None:
         tasks.cleaning.alias("exchanger_cleaning"),
     )
     store.write("visit_plan", visit_plan)
-    store.write("area_weeks", _area_weeks(fleet, week, hours, calendar, capacity, value))
+    idle = [area for (area,) in store.rows("select area_id from current_areas order by area_id")]
+    store.write("area_weeks", _area_weeks(fleet, idle, week, hours, calendar, capacity, value))
     store.write("media_weeks", _media_weeks(fleet, week, calendar))
     store.write("plan_minutes", _minutes_told(minutes, levers.travel_minutes))
     store.write("plan_scenarios", compare_tolerances(fleet, hours, calendar, settings))
@@ -197,25 +207,40 @@ def _hour_price(fleet: Fleet, hours: np.ndarray, tolerance: float) -> float:
     return hour_price(fleet.cycles(rows), hours[rows], tolerance)
 
 
-def _area_weeks(fleet, week, hours, calendar, capacity, value) -> pl.DataFrame:
+def _area_weeks(
+    fleet: Fleet,
+    every_area: list[str],
+    week: np.ndarray,
+    hours: np.ndarray,
+    calendar: Calendar,
+    capacity: dict[str, np.ndarray],
+    value: dict[str, np.ndarray],
+) -> pl.DataFrame:
+    """One row per area and week; areas without installs are in it, with the hours they have."""
     weeks = len(calendar.mondays)
-    parts = []
-    for area_id, rows in areas(fleet):
+    rows_of = dict(areas(fleet))
+    parts = [pl.DataFrame(schema=AREA_WEEKS)]
+    for area_id in sorted({*every_area, *rows_of}):
+        rows = rows_of.get(area_id, np.zeros(0, np.int64))
         made = rows[week[rows] != NO_WEEK]
-        count = np.bincount(week[made], minlength=weeks)
         needed = np.bincount(week[made], hours[made], minlength=weeks).astype(float)
         given = capacity.get(area_id)
-        none = pl.Series([None] * weeks, dtype=pl.Float64)
-        parts.append(pl.DataFrame({
-            "area_id": pl.Series([area_id] * weeks, dtype=pl.String),
-            "week": pl.Series(calendar.mondays, dtype=pl.Date),
-            "visits": pl.Series(count, dtype=pl.Int32),
+        short = None if given is None else np.maximum(needed - given, 0)
+        worth = None if given is None else value.get(area_id, np.zeros(weeks))
+        columns: dict[str, np.ndarray | list | None] = {
+            "area_id": [area_id] * weeks,
+            "week": calendar.mondays,
+            "visits": np.bincount(week[made], minlength=weeks),
             "hours_needed": np.round(needed, 4),
-            "hours_available": none if given is None else pl.Series(given, dtype=pl.Float64),
-            "hours_short": none if given is None else pl.Series(np.round(np.maximum(needed - given, 0), 4)),
-            "hour_value": none if given is None else pl.Series(np.round(value[area_id], 4)),
+            "hours_available": given,
+            "hours_short": None if short is None else np.round(short, 4),
+            "hour_value": None if worth is None else np.round(worth, 4),
+        }
+        parts.append(pl.DataFrame({
+            name: pl.Series(name, [None] * weeks if column is None else column, dtype=AREA_WEEKS[name], strict=False)
+            for name, column in columns.items()
         }))  # fmt: skip
-    return pl.concat(parts) if parts else pl.DataFrame(schema=AREA_WEEKS)
+    return pl.concat(parts)
 
 
 AREA_WEEKS = {

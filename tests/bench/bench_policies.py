@@ -20,19 +20,22 @@ import numpy as np
 
 from models.policies import by_risk, by_risk_within_hours
 from models.renewal import hour_price
+from models.series import FitOptions
 from pipeline.sample.policy import Outcome, Rule, Seen, fixed_interval, follow, foreknowing
 from pipeline.sample.scenario import build_scenario
 from pipeline.settings import load_settings
+from pipeline.stages import forecast as forecast_stage
 from pipeline.stages.check import check
 from pipeline.stages.cycles import cycles
 from pipeline.stages.derive import derive
 from pipeline.stages.fit import fit
-from pipeline.stages.forecast import forecast
 from pipeline.stages.plan import planned_hours
 from pipeline.stages.plan_inputs import MONTH_DAYS, Fleet, read_fleet
 from pipeline.stages.read import read
 from pipeline.store import Store
 
+# Lighter than a run's: no search for changes of pace or analysers that read away; no backtest, which no rule reads.
+FIT = FitOptions(robust_rounds=1, analysers=False, pace=False)
 Lengths = Callable[[Fleet, np.ndarray], np.ndarray]
 
 
@@ -49,8 +52,8 @@ def forecasting(lengths: Lengths, tolerance: float, factor: float) -> Rule:
             check(store, settings, as_of, as_of)
             derive(store, settings)
             cycles(store, settings)
-            fit(store, settings)
-            forecast(store, settings)
+            fit(store, settings, FIT)
+            forecast_stage.forecast(store, settings)
             levers = settings.plan.model_copy(update={"longest_interval_factor": factor})
             fleet = read_fleet(store, as_of, levers, tolerance)
             length = lengths(fleet, planned_hours(store, fleet, settings)[0])
@@ -86,6 +89,7 @@ def same_hours_lengths(factor: float, share: float = 1.0) -> Lengths:
 
 
 def main() -> None:
+    forecast_stage.try_past = lambda *_: None  # type: ignore[assignment]
     options = argparse.ArgumentParser()
     options.add_argument("--installs", type=int, default=600)
     options.add_argument("--step-days", type=int, default=56)
