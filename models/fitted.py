@@ -8,6 +8,7 @@ import numpy as np
 import polars as pl
 
 from models import priors as assumed
+from models import smallblocks as sb
 from models.analysers import AnalyserBias
 from models.covariates import LEVEL, Term, Terms, of_unknown_age
 from models.cycle_sums import PARTS, CycleSums, Forest, Readings, clock, rate_scale
@@ -16,6 +17,17 @@ from models.tree import Evaluation, Nodes, Priors, Tree, leaf_posteriors
 
 LOWER = 2  # cycles and installs are swept in blocks; appliance models and designs are optimised inside
 BASES = ("install", "model", "design", "fleet")
+
+
+@dataclass(frozen=True)
+class Install:
+    """Posterior of each install's level and rate from all indicators of a joint fit: install_no sorted, mean (2, n),
+    cov
+    packed (3, n); on the fit's scale less its centre, inner clock, covariates left out."""
+
+    install_no: np.ndarray
+    mean: np.ndarray
+    cov: np.ndarray
 
 
 @dataclass
@@ -47,6 +59,8 @@ class SeriesFit:
         default_factory=dict
     )  # changes of pace in the terms, and the chance that each is none
     pace: pl.DataFrame | None = None  # the same in words and numbers
+    install: Install | None = None  # from a joint fit
+    together: np.ndarray | None = None  # correlation of all levels and rates of the joint fit, install by install
     downweighted_share: float = 0.0  # readings that count for less than half
     converged: bool = True
     passes: int = 0
@@ -280,6 +294,8 @@ def beta_precision(fit: SeriesFit) -> np.ndarray:
 def settle_levels(fit: SeriesFit, forest: Forest, state: State, leaf: Nodes) -> tuple[np.ndarray, np.ndarray]:
     """Level and rate of the cycles; levels that were freed come from the cycle's own mean and the rate."""
     mean, cov = leaf.mean.copy(), leaf.cov.copy()
+    if fit.install is not None:
+        learn_from_others(fit, forest, state, fit.install, mean, cov)
     w = state.sums.w
     own = state.freed & (w > 0)
     if own.any():
@@ -299,6 +315,32 @@ def settle_levels(fit: SeriesFit, forest: Forest, state: State, leaf: Nodes) -> 
                 here &= ~np.isfinite(state.built_up)
             cov[0, here] += (fit.beta[j] * term.spread) ** 2
     return mean, cov
+
+
+def learn_from_others(
+    fit: SeriesFit, forest: Forest, state: State, known: Install, mean: np.ndarray, cov: np.ndarray
+) -> None:
+    """Level and rate of the cycles anew from what all indicators say of their install (in place).
+
+    Given the install's effect the cycle depends on its own readings only; so its posterior is that line of the way down
+    the tree, with the joint posterior of the install put in.
+    """
+    wanted = forest.cycles["install_no"].to_numpy()
+    k = np.minimum(np.searchsorted(known.install_no, wanted), len(known.install_no) - 1)
+    here = known.install_no[k] == wanted
+    leaf, at, s2 = state.tree.leaf, sb.slots(2), fit.sigma**2
+    fixed = np.zeros_like(mean)
+    for b, (component, x) in zip(state.at.beta, leaf.columns, strict=True):
+        if x is not None:
+            fixed[component] += b * x
+    expected = fixed + known.mean[:, k]
+    d = fit.psi[0]
+    ws, u, big_k, _ = sb.integrate(leaf.s / s2, np.linalg.cholesky(d + 1e-14 * np.eye(2)))
+    by = leaf.by / s2
+    score = sb.subtract_transposed(by, big_k, sb.times(u, by)) - sb.symmetric_times(ws, expected)
+    keep = np.eye(2)[:, :, None] - np.einsum("ik,kjn->ijn", d, ws[at])
+    mean[:, here] = (expected + sb.constant_times(d, score))[:, here]
+    cov[:, here] = (sb.gram(u) + sb.sandwich(keep, known.cov[:, k]))[:, here]
 
 
 def basis_of(forest: Forest, state: State) -> np.ndarray:

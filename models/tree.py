@@ -67,8 +67,14 @@ class Tree:
         m = self.messages(roots, gradient) if messages is None else messages
         return evaluate_upper(m, self.parents[self.n_lower :], self.n_lower, roots, priors, sigma2, gradient)
 
-    def fit(self, start: Sequence[np.ndarray], priors: Priors = PLAIN, tolerance: float = 1e-8) -> TreeFit:
-        """Minimise the criterion over all levels' L, starting at `start`.
+    def fit(
+        self,
+        start: Sequence[np.ndarray],
+        priors: Priors = PLAIN,
+        tolerance: float = 1e-8,
+        sigma2: float | None = None,
+    ) -> TreeFit:
+        """Minimise the criterion over all levels' L, starting at `start`; sigma2 None profiles it out.
 
         Raises LinAlgError where the readings leave no residual variance (as many effects as readings).
         """
@@ -82,9 +88,9 @@ class Tree:
                 lower = split_roots(x, self.leaf.q)
                 m = self.messages(lower)
                 counted["passes"] += 1
-                upper = self.fit_upper(m, lower, upper, priors, tolerance)
-                e = self.evaluate([*lower, *upper], priors, messages=m)
-                if e.sigma2 < SATURATED * self.leaf.yy / max(self.leaf.n_obs, 1.0):
+                upper = self.fit_upper(m, lower, upper, priors, tolerance, sigma2)
+                e = self.evaluate([*lower, *upper], priors, sigma2, messages=m)
+                if sigma2 is None and e.sigma2 < SATURATED * self.leaf.yy / max(self.leaf.n_obs, 1.0):
                     raise np.linalg.LinAlgError("no residual variance is left: as many effects as readings")
                 if e.criterion < best[0]:
                     best[:] = [e.criterion, e, [*lower, *upper]]
@@ -105,7 +111,13 @@ class Tree:
         return TreeFit(self, best[2], best[1], priors, counted["passes"], found.converged)
 
     def fit_upper(
-        self, m: Messages, lower: list[np.ndarray], upper: list[np.ndarray], priors: Priors, tolerance: float
+        self,
+        m: Messages,
+        lower: list[np.ndarray],
+        upper: list[np.ndarray],
+        priors: Priors,
+        tolerance: float,
+        sigma2: float | None,
     ) -> list[np.ndarray]:
         """The levels above, given what the lower ones say."""
         if not upper:
@@ -115,12 +127,12 @@ class Tree:
         def inner(x: np.ndarray) -> tuple[float, np.ndarray, np.ndarray]:
             roots = [*lower, *split_roots(x, q)]
             levels = range(self.n_lower, self.levels)
-            return in_roots_or_inf(lambda: (self.evaluate(roots, priors, messages=m), roots), levels, x.size)
+            return in_roots_or_inf(lambda: (self.evaluate(roots, priors, sigma2, messages=m), roots), levels, x.size)
 
         found = minimise(inner, join_roots(upper), tolerance * 0.1)
         best = split_roots(found.x, q)
         for _ in range(2):
-            e = self.evaluate([*lower, *best], priors, messages=m)
+            e = self.evaluate([*lower, *best], priors, sigma2, messages=m)
             moved = leave_saddle(best, e.gradients[self.n_lower :])
             if moved is None:
                 break

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -13,6 +14,7 @@ from models.cleaning import SCHEMA as CLEANING
 from models.cleaning import cleaning_effects
 from models.drift import fit_series
 from models.fitted import SeriesFit
+from models.joint import joined
 from models.rates import SCHEMA as RATES
 from models.rates import model_rates
 from models.series import FitOptions
@@ -25,6 +27,14 @@ DEFAULTS = FitOptions()
 Z80 = 1.2816
 DIGITS = 6  # of what is stored: sums of floats differ in their last digits from run to run
 
+# What fouls an exchanger raises flue temperature and CO together; oxygen drifts together at both firings.
+GROUPS = (
+    {("flue_over_return_k", "high"), ("co_air_free_ppm", "high"), ("co_air_free_ppm", "low")},
+    {("o2_pct", "high"), ("o2_pct", "low")},
+    {("flame_current_ua", "high")},
+    {("trap_drain_s", "any")},
+    {("condensate_ph", "any")},
+)
 SERIES_COLUMNS: dict[str, Any] = {"series_no": pl.Int32, "indicator": pl.String, "firing": pl.String}
 RATES_EMPTY = pl.DataFrame(schema=SERIES_COLUMNS | RATES)
 CLEANING_EMPTY = pl.DataFrame(schema=SERIES_COLUMNS | CLEANING)
@@ -55,9 +65,8 @@ PACES = pl.DataFrame(
 )
 
 OPEN_CYCLES = """
-    create or replace table open_cycles (install_no integer, series_no integer, m0 double, m1 double, v00 double, v01
-    double,
-        v11 double, gamma double, hours_open double, basis varchar, readings integer)
+    create or replace table open_cycles (install_no integer, series_no integer, m0 double, m1 double, v00 double,
+        v01 double, v11 double, gamma double, hours_open double, basis varchar, readings integer)
 """
 
 
@@ -71,23 +80,34 @@ def fit(store: Store, settings: Settings, options: FitOptions = DEFAULTS) -> Non
     installs = store.frame("select * from drift_installs")
     store.run(OPEN_CYCLES)
     summaries, rates, cleanings, analysers, paces = [], [RATES_EMPTY], [CLEANING_EMPTY], [ANALYSERS], [PACES]
-    for series in SERIES:
-        if series.reset_class == "none":
-            continue
-        fitted = fit_series(series_inputs(store, series, installs), options)
-        summaries.append(summary(series, fitted))
-        write_open_cycles(store, series, fitted)
-        rates.append(of_series(series, model_rates(fitted)).select(RATES_EMPTY.columns))
-        cleanings.append(of_series(series, cleaning_effects(fitted)).select(CLEANING_EMPTY.columns))
-        analysers.append(analyser_rows(store, series, fitted))
-        if fitted.pace is not None:
-            paces.append(of_series(series, fitted.pace).select(PACES.columns))
+    for group in GROUPS:
+        members = [series for series in SERIES if (series.indicator, series.firing) in group]
+        for series, fitted in zip(members, fitted_together(store, members, installs, options), strict=True):
+            summaries.append(summary(series, fitted))
+            write_open_cycles(store, series, fitted)
+            rates.append(of_series(series, model_rates(fitted)).select(RATES_EMPTY.columns))
+            cleanings.append(of_series(series, cleaning_effects(fitted)).select(CLEANING_EMPTY.columns))
+            analysers.append(analyser_rows(store, series, fitted))
+            if fitted.pace is not None:
+                paces.append(of_series(series, fitted.pace).select(PACES.columns))
+    summaries.sort(key=lambda row: row["series_no"])
     store.write("drift_fit", pl.DataFrame(summaries, schema_overrides={"reml": pl.Float64}))
     store.write("model_drift", rounded(pl.concat(rates)))
     store.write("analyser_bias", rounded(pl.concat(analysers).sort("analyser_id", "indicator")))
     store.write("drift_cleanings", rounded(pl.concat(cleanings)))
     store.write("drift_paces", rounded(pl.concat(paces)))
     store.run_file("72_drift_results.sql")
+
+
+def fitted_together(
+    store: Store, members: list[Series], installs: pl.DataFrame, options: FitOptions
+) -> list[SeriesFit]:
+    """The fits of one group; each lets go of its table of readings once fitted."""
+    fits = []
+    for series in members:
+        fitted = fit_series(series_inputs(store, series, installs), options)
+        fits.append(replace(fitted, inputs=replace(fitted.inputs, readings=fitted.inputs.readings.clear())))
+    return joined(fits)
 
 
 def summary(series: Series, fitted: SeriesFit) -> dict[str, object]:
