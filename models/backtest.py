@@ -29,7 +29,7 @@ from models.series import FitOptions, SeriesInputs
 
 METHODS = ("foulcast", "base_rate", "own_line", "common_drift", "boosted_trees")
 MONTH_DAYS = 30.4375
-STEP_MONTHS = 6
+STEP_MONTHS = 9
 TESTED_MONTHS = 36  # the first origin lies this far back
 LEARNING_MONTHS = 36  # the baselines learn from origins this much earlier still
 OPTIONS = FitOptions(robust_rounds=1, pace=False)
