@@ -82,11 +82,9 @@ def test_every_model_with_installs_has_a_row_for_every_series_that_applies():
     assert co["visits"].to_list() == [2, 0]
     assert co["rank"].to_list() == [2, 1]
     assert co["rate_per_1000h"].to_list() == pytest.approx([0.2 * 2.71828**5.8, 0.25 * 2.71828**5.8], rel=1e-4)
-    # Next visit a year after the last one (September 2024) or, never visited, after the installation: now. The chances
-    # on the firsts of the months enclose the one that day.
+    # Next visit a year after the last one, on 1 September 2025, the eighth month of the curve; never visited: now.
     curve = dict(store.rows("select install_no, p_out from forecast_curve where series_no = 1"))
     now = dict(store.rows("select install_no, p_out_now from forecasts where series_no = 1"))
-    share = co["share_out_at_interval"][0]
-    assert (curve[0][6] + now[1]) / 2 <= share <= (curve[0][7] + now[1]) / 2  # August and September 2025
+    assert co["share_out_at_interval"][0] == pytest.approx((curve[0][7] + now[1]) / 2, abs=2e-6)
     halves = store.rows("select out_p50_on - as_of from forecasts where series_no = 1 and install_no < 2 order by 1")
     assert co["median_days_to_out"][0] == pytest.approx((halves[0][0] + halves[1][0]) / 2)
