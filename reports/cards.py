@@ -13,6 +13,7 @@ from markupsafe import Markup
 from reports import theme
 from reports.charts.history import History, history_svg
 
+LONG, LONGER = 1500, 1900  # characters on a card from which it is printed smaller
 PICTURES = 3  # on one card; more do not fit half a sheet of paper
 DONE = (
     ("trap_cleaned", "trap cleaned"),
@@ -189,31 +190,35 @@ def build_cards(
             for s in shown
         ]
         first_time = head["visits"] == 0
-        cards[head["area_no"]].append(
-            {
-                **{
-                    k: head[k]
-                    for k in ("card_no", "install_id", "site_label", "model", "area", "state", "planned_week")
-                },
-                "fuel": (head["fuel"] or "fuel not given").replace("_", " "),
-                "week": theme.day(head["planned_week"]),
-                "week_end": theme.day(head["planned_week"] + timedelta(days=4)),
-                "minutes": theme.quantity(head["expected_minutes"], "min", 0),
-                "why": why_now(head, own),
-                "pictures": pictures,
-                "find": " ".join(str(head[k] or "") for k in ("install_id", "site_label", "model")).lower(),
-                "rows": [_series_row(s) for s in own],
-                "last": last_done(lasts.get(no)),
-                "todo": words(head["tasks"]),
-                "bring": words(head["take_along"]),
-                "cautions": cautions(head, own),
-                "first_time": first_time,
-                "sisters": sisters_say(head["exchanger_design"], own, kin) if first_time else [],
-                "design": head["exchanger_design"],
-                "installed": theme.month(head["installed_on"]),
-            }
-        )
+        card = {
+            **{k: head[k] for k in ("card_no", "install_id", "site_label", "model", "area", "state", "planned_week")},
+            "fuel": (head["fuel"] or "fuel not given").replace("_", " "),
+            "week": theme.day(head["planned_week"]),
+            "week_end": theme.day(head["planned_week"] + timedelta(days=4)),
+            "minutes": theme.quantity(head["expected_minutes"], "min", 0),
+            "why": why_now(head, own),
+            "pictures": pictures,
+            "find": " ".join(str(head[k] or "") for k in ("install_id", "site_label", "model")).lower(),
+            "rows": [_series_row(s) for s in own],
+            "last": last_done(lasts.get(no)),
+            "todo": words(head["tasks"]),
+            "bring": words(head["take_along"]),
+            "cautions": cautions(head, own),
+            "first_time": first_time,
+            "sisters": sisters_say(head["exchanger_design"], own, kin) if first_time else [],
+            "design": head["exchanger_design"],
+            "installed": theme.month(head["installed_on"]),
+        }
+        cards[head["area_no"]].append(card | {"length": _length(card)})
     return dict(cards)
+
+
+def _length(card: dict[str, Any]) -> str:
+    """How small the card must be set to fit half a sheet of paper, by how much there is to say."""
+    last = card["last"]
+    said = [*card["why"], *card["todo"], *card["bring"], *card["cautions"], *card["sisters"]]
+    size = sum(len(text) + 12 for text in said) + (len(last["notes"]) + 60 if last else 0)
+    return "longer" if size > LONGER else "long" if size > LONG else ""
 
 
 def _pressing(s: dict[str, Any]) -> tuple[Any, ...]:

@@ -27,7 +27,7 @@ join page_series s on s.series_no = o.series_no
 left join limits l on l.install_no = o.install_no and l.series_no = o.series_no
 where o.usable and o.hours_in_cycle is not null
 qualify row_number() over (partition by o.series_no, i.model_no
-                           order by (o.visit_no * 48271) % 2147483647, o.visit_no, o.stage) <= (select points_drawn from page_options);
+                           order by (o.visit_no::bigint * 48271) % 2147483647, o.visit_no, o.stage) <= (select points_drawn from page_options);
 
 -- page_model_bands: mean and spread of the installs' levels and rates, on the fit's own scale.
 create or replace view page_model_bands as

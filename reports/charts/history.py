@@ -106,8 +106,15 @@ def history_svg(h: History) -> Markup:
     if h.fan:
         up = [f"{px(f[0].toordinal()):.1f} {py(f[3]):.1f}" for f in h.fan]
         down = [f"{px(f[0].toordinal()):.1f} {py(f[1]):.1f}" for f in reversed(h.fan)]
-        line = [f"{px(f[0].toordinal()):.1f} {py(f[2]):.1f}" for f in h.fan]
-        parts.append(f'<path class="fan" d="M{"L".join(up + down)}Z"/><path class="mid" d="M{"L".join(line)}"/>')
+        parts.append(f'<path class="fan" d="M{"L".join(up + down)}Z"/>')
+        inside = [f"{px(f[0].toordinal()):.1f} {py(f[2]):.1f}" for f in h.fan if floor <= f[2] <= ceiling]
+        if len(inside) > 1:
+            parts.append(f'<path class="mid" d="M{"L".join(inside)}"/>')
+        last = h.fan[-1][2]
+        if not floor <= last <= ceiling:  # the line leaves the picture: say where to
+            y = TOP + 10 if last > ceiling else HEIGHT - BOTTOM - 4
+            parts.append(f'<text x="{WIDTH - RIGHT}" y="{y}" class="e">{"↑" if last > ceiling else "↓"} '
+                         f"{theme.number(last, theme.DECIMALS.get(h.unit, 1))}</text>")  # fmt: skip
     for limit in near:
         parts.append(f'<path class="lim" d="M{LEFT} {py(limit):.1f}H{WIDTH - RIGHT}"/>')
     x = px(h.as_of.toordinal())
