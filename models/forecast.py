@@ -294,7 +294,7 @@ def drift_rates(o: Outlook, transform: str) -> tuple[Floats, Floats, Floats]:
 
 def _product_quantile(start: Floats, mean: Floats, var: Floats, var_z: Floats, cov: Floats, chance: float) -> Floats:
     """Quantile of e^z r, z ~ N(0, var_z) and r ~ N(mean, var) with covariance cov, by Newton and quadrature; (n,)."""
-    nodes, weights = np.polynomial.hermite_e.hermegauss(11)
+    nodes, weights = np.polynomial.hermite_e.hermegauss(9)
     keep = np.abs(nodes) < 4.0
     nodes, weights = nodes[keep], weights[keep] / weights[keep].sum()
     s = np.sqrt(np.maximum(var_z, TINY_VARIANCE))
@@ -305,7 +305,7 @@ def _product_quantile(start: Floats, mean: Floats, var: Floats, var_z: Floats, c
     shrink = np.exp(-s[:, None] * nodes)
     most = np.sqrt(var) * np.exp(s)
     x = start
-    for _ in range(7):
+    for _ in range(4):
         u = (x[:, None] * shrink - middle) / rest
         off = ndtr(u) @ weights - chance
         slope = (np.exp(-0.5 * u * u) * shrink / rest) @ weights / np.sqrt(2 * np.pi)

@@ -20,10 +20,10 @@ def rank_models(drift: pl.DataFrame, present: Floats, transform: str, worse: str
     Returns model_no, rate_per_1000h with its 80 % interval (rate_low_per_1000h, rate_high_per_1000h), rank (1 drifts
     fastest towards its limit on the scale of the fit; with two limits, the way the fleet drifts), worse_than_fleet_p.
     """
-    rate, sd = (drift[c].to_numpy().astype(float) for c in ("rate", "rate_sd"))
+    rate, sd, minus_fleet = (drift[c].cast(pl.Float64).to_numpy() for c in ("rate", "rate_sd", "minus_fleet"))
     unit = np.asarray(present, float) if transform == "log" else np.ones(len(rate))
     if worse == "both":
-        fleet = rate - drift["minus_fleet"].to_numpy()
+        fleet = rate - minus_fleet
         sign = -1.0 if len(fleet) and float(np.mean(fleet)) < 0 else 1.0
     else:
         sign = 1.0 if worse == "up" else -1.0
