@@ -65,9 +65,10 @@ def compare_tolerances(fleet: Fleet, hours: np.ndarray, calendar: Calendar, sett
         first = np.maximum(np.minimum(length - cycles.age, fleet.latest[rows]), calendar.first_monday)
         made = first < YEAR_DAYS
         first = np.minimum(first, YEAR_DAYS)
-        repeats = np.where(made, (YEAR_DAYS - first) / length, 0.0)
+        repeats = np.where(made, np.floor((YEAR_DAYS - first) / length), 0.0)
+        rest = np.where(made, YEAR_DAYS - first - repeats * length, 0.0)
         visits = made + repeats
-        out = chances.days_out_each(first) + repeats * cycles.days_out(length)
+        out = chances.days_out_each(first) + repeats * cycles.days_out(length) + cycles.days_out(rest)
         peak_week, peak = _peak(
             np.where(made, first, np.inf), h, overdue & made, calendar, settings.plan.catch_up_weeks
         )
