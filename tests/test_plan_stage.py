@@ -216,9 +216,8 @@ def test_scenarios_respond_to_the_tolerance() -> None:
 
 def test_where_nothing_drifts_a_scenario_is_one_visit_a_year_at_the_interval() -> None:
     store = plan_store(200, overdue=0.0, never_visited=0.0)
-    store.run(
-        "update forecasts set p_out_now = 0; update forecast_curve set p_out = list_transform(p_out, lambda x: 0::float)"
-    )
+    store.run("update forecasts set p_out_now = 0")
+    store.run("update forecast_curve set p_out = list_transform(p_out, lambda x: 0::float)")
     store.run("update current_models set service_interval_months = 12")
     planned(store)
     visits, out = store.rows("select visits, expected_out_days from plan_scenarios where risk_tolerance = 0.1")[0]
