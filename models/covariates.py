@@ -42,14 +42,25 @@ class Term:
 
     def column(self, forest: Forest, built_up: np.ndarray | None) -> np.ndarray | None:
         """Value per cycle of the tree, None for 1; unknown attributes count as the fleet's middle (0)."""
-        frame = forest.cycles
         if self.how == "intercept":
             return None
+        if self.how == "carry":
+            w = np.full(forest.cycles.height, np.nan) if built_up is None else built_up
+            return np.where(self.applies(forest), np.where(np.isfinite(w), w, self.centre), 0.0)
+        if self not in forest.memo:
+            forest.memo[self] = self._values(forest.cycles)
+        return forest.memo[self]
+
+    def applies(self, forest: Forest) -> np.ndarray:
+        """Carry terms: cycles opened by this kind of work on these materials ("~a,b": all but a and b; "": all)."""
+        key = (self.name, self.value)
+        if key not in forest.memo:
+            forest.memo[key] = self._applies(forest.cycles)
+        return forest.memo[key]
+
+    def _values(self, frame: pl.DataFrame) -> np.ndarray:
         if self.how == "opened":
             return (frame["opened_by"] == self.value).fill_null(False).cast(pl.Float64).to_numpy()
-        if self.how == "carry":
-            w = np.full(len(frame), np.nan) if built_up is None else built_up
-            return np.where(self.applies(frame), np.where(np.isfinite(w), w, self.centre), 0.0)
         if self.how == "category":
             return (frame[self.name].cast(pl.String) == self.value).fill_null(False).cast(pl.Float64).to_numpy()
         if self.how == "number":
@@ -61,8 +72,7 @@ class Term:
             return in_scope(frame, self.name, self.value, self.how, int(self.centre)).astype(float)
         raise ValueError(f"term {self.how!r}; allowed: intercept, opened, carry, category, number, aged, since, batch")
 
-    def applies(self, frame: pl.DataFrame) -> np.ndarray:
-        """Carry terms: cycles opened by this kind of work on these materials ("~a,b": all but a and b; "": all)."""
+    def _applies(self, frame: pl.DataFrame) -> np.ndarray:
         here = (frame["opened_by"] == self.value).fill_null(False).to_numpy()
         if not self.name:
             return here

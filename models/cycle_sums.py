@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import polars as pl
@@ -170,6 +170,7 @@ class Forest:
     installs: np.ndarray
     models: np.ndarray
     designs: np.ndarray
+    memo: dict[object, np.ndarray] = field(default_factory=dict)  # columns of fixed effects that were asked for before
 
     @classmethod
     def of(cls, cycles: pl.DataFrame, installs: pl.DataFrame) -> Forest:

@@ -32,6 +32,7 @@ from models.series import FitOptions, SeriesInputs
 from models.tree import Tree, TreeFit
 
 DEFAULTS = FitOptions()
+ROUGH, FINE = 1e-4, 1e-8  # how closely a fit on the way, and the last one, is taken to its optimum
 FEWEST_WORKS = 15  # cycles opened by one kind of work, with the value before known, to fit what it carries over
 
 
@@ -85,7 +86,7 @@ def search(inputs: SeriesInputs, readings: Readings, options: FitOptions) -> Ser
         fit = refit(reweighted(with_clean_levels(fit, forest), forest), forest)
     if options.pace:
         fit = with_paces(fit, forest)
-    return settled(fit, forest)
+    return settled(refit(fit, forest, FINE), forest)
 
 
 def with_paces(fit: SeriesFit, forest: Forest) -> SeriesFit:
@@ -121,7 +122,7 @@ def whole(searched: SeriesFit, readings: Readings) -> SeriesFit:
     fit, forest = without_breaks(fit, forest)
     if searched.options.robust_rounds:
         fit = reweighted(fit, forest, analysers=False)
-    fit = refit(fit, forest)
+    fit = refit(fit, forest, FINE)
     if fit.paces:
         fit = replace(fit, pace=described(fit, forest, fit.paces))
     return settled(fit, forest)
@@ -135,14 +136,16 @@ def enough(readings: Readings) -> bool:
     return int((np.abs(readings.hours - first) > 1.0).sum()) >= 3
 
 
-def refit(fit: SeriesFit, forest: Forest) -> SeriesFit:
+def refit(fit: SeriesFit, forest: Forest, tolerance: float = ROUGH) -> SeriesFit:
     """Covariances, residual variance and fixed effects anew from where they stand."""
-    prior = assumed.level_priors(assumed.weak(fit.inputs.indicator, fit.inputs.transform), fit.options.prior_nodes)
+    weak = assumed.weak(fit.inputs.indicator, fit.inputs.transform)
+    between = None if fit.reml is None else float(np.sqrt(fit.psi[1, 1, 1]))
+    prior = assumed.level_priors(weak, fit.options.prior_nodes, install_rate=between)
     sums, freed = tree_sums(fit, forest), freed_levels(forest)
     built_up = built_up_before(fit, forest)
     terms = drop_collinear(fit.terms, forest, sums, freed, built_up)
     leaf = sums.leaf(terms.columns(forest, built_up), freed)
-    found: TreeFit = Tree(leaf, forest.parents, n_lower=LOWER).fit(fit.roots, prior)
+    found: TreeFit = Tree(leaf, forest.parents, n_lower=LOWER).fit(fit.roots, prior, tolerance)
     e = found.at
     return replace(
         fit,
@@ -227,7 +230,7 @@ def with_carry(fit: SeriesFit, forest: Forest) -> SeriesFit:
         names = [*own, "~" + ",".join(own)] if len(own) > 1 else [""]
         for name in names:
             term = Term(LEVEL, "carry", name, kind)
-            of_term = built_up[term.applies(frame) & usable]
+            of_term = built_up[term.applies(forest) & usable]
             if len(of_term) >= (FEWEST_WORKS if name in own or not name else 1):
                 terms.append(replace(term, centre=float(of_term.mean()), spread=float(of_term.std())))
     if not terms:

@@ -310,7 +310,7 @@ def settle_levels(fit: SeriesFit, forest: Forest, state: State, leaf: Nodes) -> 
     # where what had built up before the work is not known, its spread stays in the level
     for j, term in enumerate(fit.terms.terms):
         if term.how == "carry":
-            here = term.applies(forest.cycles) & (w == 0)
+            here = term.applies(forest) & (w == 0)
             if state.built_up is not None:
                 here &= ~np.isfinite(state.built_up)
             cov[0, here] += (fit.beta[j] * term.spread) ** 2

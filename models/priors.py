@@ -29,7 +29,7 @@ class Weak:
 
 LOG = Weak(level=0.20, rate=0.05, sigma=0.12, level_mean_sd=3.0, rate_mean=0.0, rate_mean_sd=0.10, unknown=0.4)
 PLAIN = {
-    "o2_pct": Weak(level=0.35, rate=0.08, sigma=0.25, level_mean_sd=5.0, rate_mean=0.0, rate_mean_sd=0.25, unknown=0.8),
+    "o2_pct": Weak(level=0.35, rate=0.12, sigma=0.25, level_mean_sd=5.0, rate_mean=0.0, rate_mean_sd=0.25, unknown=0.8),
     "condensate_ph": Weak(
         level=0.35, rate=0.10, sigma=0.25, level_mean_sd=5.0, rate_mean=0.0, rate_mean_sd=0.5, unknown=0.8
     ),
@@ -40,13 +40,14 @@ def weak(indicator: str, transform: str) -> Weak:
     return LOG if transform == "log" else PLAIN.get(indicator, PLAIN["o2_pct"])
 
 
-def level_priors(assumed: Weak, members: float, levels: int = 4) -> Priors:
+def level_priors(assumed: Weak, members: float, levels: int = 4, install_rate: float | None = None) -> Priors:
     """Pseudo-members on every level: covariance kept off zero and off absurd values, no more."""
     if members <= 0:
         return Priors()
     psi = np.diag([assumed.level**2, assumed.rate**2])
-    # a cycle's level differs less from its install's than installs differ; of its rate few fleets can say how much
-    leaf = np.diag([(0.5 * assumed.level) ** 2, assumed.rate**2])
+    # of the cycles' own rates few fleets can say much: half of what installs differ by, once that is known
+    rate = 0.5 * (assumed.rate if install_rate is None else install_rate)
+    leaf = np.diag([(0.5 * assumed.level) ** 2, rate**2])
     return Priors(
         levels=(LevelPrior(members, leaf), *(LevelPrior(members, psi) for _ in range(levels - 1))),
         sigma_members=members,

@@ -62,10 +62,13 @@ class Tree:
         sigma2: float | None = None,
         gradient: bool = True,
         messages: Messages | None = None,
+        nodes: bool = True,
+        lower: bool = True,
     ) -> Evaluation:
         """Criterion (-2 REML with its constants, priors added) at L per level; sigma2 None profiles it out."""
         m = self.messages(roots, gradient) if messages is None else messages
-        return evaluate_upper(m, self.parents[self.n_lower :], self.n_lower, roots, priors, sigma2, gradient)
+        above = self.parents[self.n_lower :]
+        return evaluate_upper(m, above, self.n_lower, roots, priors, sigma2, gradient, nodes, lower)
 
     def fit(
         self,
@@ -80,7 +83,7 @@ class Tree:
         """
         upper = list(start[self.n_lower :])
         counted = {"passes": 0}
-        best: list = [np.inf, None, None]
+        best: list = [np.inf, None, None, None]
 
         def outer(x: np.ndarray) -> tuple[float, np.ndarray, np.ndarray]:
             def evaluated() -> tuple[Evaluation, list[np.ndarray]]:
@@ -89,11 +92,11 @@ class Tree:
                 m = self.messages(lower)
                 counted["passes"] += 1
                 upper = self.fit_upper(m, lower, upper, priors, tolerance, sigma2)
-                e = self.evaluate([*lower, *upper], priors, sigma2, messages=m)
+                e = self.evaluate([*lower, *upper], priors, sigma2, messages=m, nodes=False)
                 if sigma2 is None and e.sigma2 < SATURATED * self.leaf.yy / max(self.leaf.n_obs, 1.0):
                     raise np.linalg.LinAlgError("no residual variance is left: as many effects as readings")
                 if e.criterion < best[0]:
-                    best[:] = [e.criterion, e, [*lower, *upper]]
+                    best[:] = [e.criterion, e, [*lower, *upper], m]
                 return e, [*lower, *upper]
 
             return in_roots_or_inf(evaluated, range(self.n_lower), x.size)
@@ -108,7 +111,8 @@ class Tree:
             if moved is None:
                 break
             found = minimise(outer, join_roots(moved), tolerance)
-        return TreeFit(self, best[2], best[1], priors, counted["passes"], found.converged)
+        at = self.evaluate(best[2], priors, sigma2, messages=best[3])
+        return TreeFit(self, best[2], at, priors, counted["passes"], found.converged)
 
     def fit_upper(
         self,
@@ -127,12 +131,16 @@ class Tree:
         def inner(x: np.ndarray) -> tuple[float, np.ndarray, np.ndarray]:
             roots = [*lower, *split_roots(x, q)]
             levels = range(self.n_lower, self.levels)
-            return in_roots_or_inf(lambda: (self.evaluate(roots, priors, sigma2, messages=m), roots), levels, x.size)
+
+            def evaluated() -> tuple[Evaluation, list[np.ndarray]]:
+                return self.evaluate(roots, priors, sigma2, messages=m, nodes=False, lower=False), roots
+
+            return in_roots_or_inf(evaluated, levels, x.size)
 
         found = minimise(inner, join_roots(upper), tolerance * 0.1)
         best = split_roots(found.x, q)
         for _ in range(2):
-            e = self.evaluate([*lower, *best], priors, sigma2, messages=m)
+            e = self.evaluate([*lower, *best], priors, sigma2, messages=m, nodes=False, lower=False)
             moved = leave_saddle(best, e.gradients[self.n_lower :])
             if moved is None:
                 break

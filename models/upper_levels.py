@@ -91,8 +91,13 @@ def evaluate_upper(
     priors: Priors,
     sigma2: float | None,
     gradient: bool,
+    nodes: bool = True,
+    lower: bool = True,
 ) -> Evaluation:
-    """From the groups' messages to the root and back: criterion, fixed effects, gradients of all levels."""
+    """From the groups' messages to the root and back: criterion, fixed effects, gradients of all levels.
+
+    nodes: also the posteriors of the upper nodes. lower: also what the lower levels' gradients or posteriors need.
+    """
     q, p = m.b.shape[0], m.b.shape[1] - 1
     at = sb.slots(q)
     n_levels = len(roots)
@@ -152,7 +157,6 @@ def evaluate_upper(
     cov_root = np.zeros((p + 1, p + 1))
     cov_root[:p, :p] = beta_cov
     outer_root = cov_root + np.outer(u_root, u_root) / sigma2
-    n_groups = m.s.shape[1]
     e.gradients = [np.zeros((q, q)) for _ in range(n_levels)]
     e.infos = [[np.zeros((q, q, q, q)) for _ in range(n_levels)] for _ in range(n_levels)]
     total = np.zeros((q, p + 1, 1))
@@ -180,12 +184,37 @@ def evaluate_upper(
         total = t_par + sb.constant_times(d, score)
         own = sb.gram(u)
         cond = own + sb.sandwich(keep, c_par)
-        spread = np.einsum("icn,cd->idn", total, cov_root)
-        cov = cond + np.stack([np.einsum("dn,dn->n", spread[i], total[j]) for i in range(q) for j in range(i + 1)])
-        mean = np.einsum("icn,c->in", total, u_root)
-        resolved = 1 - own[-1] / d[-1, -1] if d[-1, -1] > 0 else np.zeros(own.shape[1])
-        e.nodes[level - n_lower] = Nodes(mean, cov, resolved)
-        e.links[level - n_lower] = Link(total, keep, own, cond, index)
+        if nodes:
+            spread = np.einsum("icn,cd->idn", total, cov_root)
+            cov = cond + np.stack([np.einsum("dn,dn->n", spread[i], total[j]) for i in range(q) for j in range(i + 1)])
+            mean = np.einsum("icn,c->in", total, u_root)
+            resolved = 1 - own[-1] / d[-1, -1] if d[-1, -1] > 0 else np.zeros(own.shape[1])
+            e.nodes[level - n_lower] = Nodes(mean, cov, resolved)
+            e.links[level - n_lower] = Link(total, keep, own, cond, index)
+    if lower:
+        reach_groups(e, m, total, cond, u_root, cov_root, gradient)
+    if gradient:
+        for level, inverse in inverses.items():
+            prior = priors.levels[level]
+            assert prior is not None
+            e.gradients[level] = e.gradients[level] + prior.members * (inverse - inverse @ prior.psi @ inverse / sigma2)
+            e.infos[level][level] = e.infos[level][level] + prior.members * np.einsum("ac,bd->abcd", inverse, inverse)
+    return e
+
+
+def reach_groups(
+    e: Evaluation,
+    m: Messages,
+    total: np.ndarray,
+    cond: np.ndarray,
+    u_root: np.ndarray,
+    cov_root: np.ndarray,
+    gradient: bool,
+) -> None:
+    """Each group's u and its covariance, and with them the gradients of the lower levels, put into `e`."""
+    q, p = m.b.shape[0], m.b.shape[1] - 1
+    at = sb.slots(q)
+    n_groups = m.s.shape[1]
     if total.shape[2] != n_groups:
         total, cond = np.repeat(total, n_groups, axis=2), np.repeat(cond, n_groups, axis=1)
     maps = np.zeros((n_groups, p + 1, p + 1))
@@ -196,15 +225,8 @@ def evaluate_upper(
     e.group_cov = maps @ cov_root @ maps.transpose(0, 2, 1)
     e.group_cov[:, :q, :q] += sb.unpack(cond, q)
     if gradient:
-        moment = e.group_cov + e.group_u.T[:, :, None] * e.group_u.T[:, None, :] / sigma2
-        for level in range(n_lower):
-            pairs = np.einsum("gscd,gcd->s", m.grams[level], moment)
-            e.gradients[level] = m.h[level] - pairs[at]
-            for other in range(n_lower):
+        moment = e.group_cov + e.group_u.T[:, :, None] * e.group_u.T[:, None, :] / e.sigma2
+        for level in range(len(m.h)):
+            e.gradients[level] = m.h[level] - np.tensordot(m.grams[level], moment, axes=([0, 2, 3], [0, 1, 2]))[at]
+            for other in range(len(m.h)):
                 e.infos[level][other] = m.info[level][other]
-        for level, inverse in inverses.items():
-            prior = priors.levels[level]
-            assert prior is not None
-            e.gradients[level] = e.gradients[level] + prior.members * (inverse - inverse @ prior.psi @ inverse / sigma2)
-            e.infos[level][level] = e.infos[level][level] + prior.members * np.einsum("ac,bd->abcd", inverse, inverse)
-    return e
