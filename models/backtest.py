@@ -21,7 +21,7 @@ from models.breaks import ROUNDS, split_at_breaks
 from models.cycle_sums import Forest, Readings
 from models.drift import fit_series, reweighted, with_clean_levels
 from models.fitted import SeriesFit, evaluate, install_frame, seen_cycles
-from models.forecast import Outlook, value_ahead
+from models.forecast import OWN_SHARE, Outlook, value_ahead
 from models.hours import Floats
 from models.past import HORIZONS, Counted, Origin, features, reading_edges, stand_at
 from models.scores import bins, score
@@ -148,6 +148,7 @@ def drift_guess(fit: SeriesFit, origin: Origin, now: pl.DataFrame, counted: Coun
         gamma=column("gamma"), low=column("edge_low"), high=column("edge_high"), hours_open=hours_open,
         counted_open=counted_open,
         per_year=clock.hours_per_year[at], rel_sd=clock.rel_sd[at], weather_sd=np.full(len(at), clock.weather_sd),
+        own=np.where((rows["basis"] == "install").to_numpy(), OWN_SHARE, 0.0),
         area_no=area, as_of=origin.day,
     )  # fmt: skip
     mean, variance = value_ahead(outlook, column("load_ahead"))

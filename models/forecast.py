@@ -24,6 +24,7 @@ from models.hours import Floats, Ints, LoadCalendar, add_months
 HORIZON_MONTHS = 120
 LEAST_LOG_LIMIT = -700.0  # stands for a limit at or below nought on the log scale
 TINY_VARIANCE = 1e-12
+OWN_SHARE = 0.75  # of a rate said to lean on the install: between the half that earns the name and all; own judgement
 
 
 @dataclass(frozen=True)
@@ -34,6 +35,8 @@ class Outlook:
     gamma: exponent of the burner hours.   low, high: the range on the scale of the fit; -inf and inf where it is open.
     hours_open: burner hours from the cycle's beginning to as_of.   counted_open: of these, up to the newest counter.
     per_year: burner hours per year.   rel_sd: its lasting relative error.   weather_sd: of one load year.
+    own: share of the rate that was learnt in the install's own hours, 0 to 1. An error of those hours cancels when a
+    date is forecast in the same hours, but stays in the rate per true hour.
     area_no: area of the calendar.   as_of: day number (one for all).
     """
 
@@ -50,6 +53,7 @@ class Outlook:
     per_year: Floats
     rel_sd: Floats
     weather_sd: Floats
+    own: Floats
     area_no: Ints
     as_of: int
 
@@ -133,7 +137,7 @@ def _variance_terms(o: Outlook) -> tuple[Floats, Floats, Floats]:
     year = o.per_year / 1000.0
     pace = np.where(o.gamma == 1.0, 1.0, o.gamma * (o.hours_open / 1000.0 + year) ** (o.gamma - 1.0))
     speed = o.m1**2 + o.v11
-    lasting, weather = speed * (o.rel_sd * k) ** 2, speed * o.weather_sd**2 * year * pace
+    lasting, weather = speed * (o.rel_sd * (1.0 - o.own) * k) ** 2, speed * o.weather_sd**2 * year * pace
     c0 = o.v00 + lasting * counted**2 - weather * counted
     c1 = o.v01 - lasting * counted + 0.5 * weather
     return c0, c1, np.maximum(o.v11 + lasting, TINY_VARIANCE)
@@ -267,7 +271,7 @@ def drift_rates(o: Outlook, transform: str) -> tuple[Floats, Floats, Floats]:
     hours = np.maximum(o.hours_open / 1000.0, 0.1)
     pace = np.where(o.gamma == 1.0, 1.0, o.gamma * hours ** (o.gamma - 1.0))
     z80 = float(ndtri(0.9))
-    var = np.maximum(o.v11, 0.0)
+    var = np.maximum(o.v11, 0.0) + (o.m1 * o.rel_sd * o.own) ** 2
     if transform == "identity":
         half = z80 * np.sqrt(var)
         return pace * o.m1, pace * (o.m1 - half), pace * (o.m1 + half)

@@ -36,7 +36,7 @@ def outlook(**given_values) -> Outlook:
     usual = {
         "m0": 2.3, "m1": 0.1, "v00": 0.01, "v01": 0.0, "v11": 0.0004, "gamma": 1.0, "low": -np.inf,
         "high": np.log(30), "hours_open": 1000.0, "counted_open": 1000.0, "per_year": 2000.0, "rel_sd": 0.0,
-        "weather_sd": 0.0, "area_no": 0,
+        "weather_sd": 0.0, "own": 0.0, "area_no": 0,
     }  # fmt: skip
     values = {
         k: np.atleast_1d(np.asarray(v, int if k == "area_no" else float)) for k, v in (usual | given_values).items()
@@ -56,7 +56,7 @@ def drawn(seed: int, n: int = 40, two_sided: bool = False) -> tuple[Outlook, Loa
         rng.normal(0, 0.4, n), rng.normal(0.03, 0.08, n), sd0**2, corr * sd0 * sd1, sd1**2,
         rng.choice([0.5, 0.7, 1.0, 1.4, 2.0], n), np.full(n, -0.8 if two_sided else -np.inf), np.full(n, 0.9), hours,
         np.minimum(hours, rng.uniform(0, 8000, n)), rng.uniform(300, 4000, n), rng.uniform(0.02, 0.4, n),
-        np.full(n, 0.06), rng.integers(0, 5, n), AS_OF + int(rng.integers(0, 365)),
+        np.full(n, 0.06), rng.uniform(0, 1, n), rng.integers(0, 5, n), AS_OF + int(rng.integers(0, 365)),
     ), LoadCalendar(load)  # fmt: skip
 
 
@@ -137,6 +137,14 @@ def test_unsure_hours_widen_the_forecast():
     early, late = (last_days_within(o, FLAT, (0.1, 0.9))[0] for o in (unsure, sure))
     assert early[0] < late[0]
     assert early[1] > late[1]
+
+
+def test_an_error_of_hours_that_the_rate_was_learnt_in_stays_in_the_rate_and_leaves_the_date():
+    alone = outlook(rel_sd=0.3, counted_open=0.0, own=1.0)
+    assert last_days_within(alone, FLAT, (0.1, 0.9)).tolist() == last_days_within(outlook(), FLAT, (0.1, 0.9)).tolist()
+    _, low, high = drift_rates(replace(alone, v11=np.array([0.0])), "identity")
+    # A rate of 0.1 per counted hour when hours are 30 % uncertain: 0.03.
+    assert high[0] - low[0] == pytest.approx(2 * 1.2816 * 0.03, rel=1e-3)
 
 
 def test_a_limit_that_the_log_scale_cannot_show_is_always_or_never_passed():

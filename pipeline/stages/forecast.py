@@ -66,6 +66,7 @@ def outlook_of(store: Store, series: Series, as_of: int) -> tuple[pl.DataFrame, 
         gamma=column("gamma"), low=low, high=high, hours_open=hours_open,
         counted_open=np.maximum(hours_open - since_counter, 0.0), per_year=np.maximum(column("hours_per_year"), 1.0),
         rel_sd=column("hours_rel_sd"), weather_sd=column("weather_rel_sd"),
+        own=np.where((frame["basis"] == "install").to_numpy(), OWN_SHARE, 0.0),
         area_no=frame["area_no"].to_numpy().astype(np.int64), as_of=as_of,
     )  # fmt: skip
 
