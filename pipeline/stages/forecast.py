@@ -9,6 +9,7 @@ import numpy as np
 import polars as pl
 
 from models.forecast import (
+    OWN_SHARE,
     Outlook,
     chance_on,
     chance_on_own_day,
