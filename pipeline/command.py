@@ -71,7 +71,7 @@ def check_fleet(fleet: Path, as_of: date | None) -> None:
 def propose_headers(fleet: Path, write: bool) -> None:
     """Show a [columns.…] mapping for unknown headers; add it to fleet.toml when told to."""
     check_folders(fleet, None)
-    from pipeline.intake.headers import propose
+    from pipeline.intake.proposals import propose
     from pipeline.settings import load_settings
 
     proposal = propose(fleet.resolve(), load_settings(fleet))
@@ -79,7 +79,7 @@ def propose_headers(fleet: Path, write: bool) -> None:
     if write and proposal.toml:
         target = fleet / "fleet.toml"
         before = target.read_text(encoding="utf-8") if target.exists() else ""
-        target.write_text(before.rstrip("\n") + "\n\n" + proposal.toml if before else proposal.toml, encoding="utf-8")
+        target.write_text(proposal.added_to(before), encoding="utf-8")
         terminal.print(f"written to {target}", markup=False)
 
 

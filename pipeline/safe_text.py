@@ -10,7 +10,7 @@ import re
 
 STARTS = "=+\\-@\uff1d\uff0b\uff0d\uff20"  # the last four are the full-width forms
 FORMULA = f"^([\\t\\r\\n\\x00]|[\\s\\x{{00a0}}\\x{{feff}}]*[{STARTS}])"
-_FORMULA = re.compile(f"^([\\t\\r\\n\\x00]|[\\s\\u00a0\\ufeff]*[{STARTS}])")
+_FORMULA = re.compile(f"^([\\t\\r\\n\\x00]|[\\s\\u00a0\\ufeff]*[{STARTS}])", re.ASCII)
 
 
 def safe_cell(text: str) -> str:

@@ -17,7 +17,7 @@ from pipeline.intake.dates import date_format_of
 from pipeline.intake.dialect import Bytes, Dialect, dialect_of, text_lines
 from pipeline.intake.headers import Mapped, map_headers
 from pipeline.intake.lines import LineShifts, record_places, shifts_of_simple_file
-from pipeline.intake.records import Record, lines_of, records_of
+from pipeline.intake.records import Record, records_of
 from pipeline.intake.workbook import workbook_records
 from pipeline.settings import Settings
 from pipeline.store import Store, literal, quoted
@@ -118,7 +118,7 @@ def _load_plain(
     store.run("begin transaction")
     try:
         rows = store.scalar(f"insert into raw_{kind} by name select {selected} from {source}")
-        rejected = _rejected(store, dialect.delimiter)
+        rejected = _rejected(store, path, dialect.delimiter)
         shifts = None if rejected is None else _shifts(path, scanned, rows, rejected)
         if rejected is None or shifts is None:
             store.run("rollback")
@@ -146,22 +146,29 @@ def _load_records(
     return Loaded(rows)
 
 
-def _rejected(store: Store, delimiter: str) -> list[tuple[int, Record]] | None:
-    """The first byte and the cells of each record that DuckDB rejected; None where it lost its way between records."""
+def _rejected(store: Store, path: Path, delimiter: str) -> list[tuple[int, Record]] | None:
+    """The first byte and the cells of each record that DuckDB rejected; None where it lost its way between records.
+
+    The cells are read from the file once more: the line that DuckDB hands back is cut when it is long.
+    """
     kinds = "'CAST', 'MISSING COLUMNS', 'TOO MANY COLUMNS'"
     if store.scalar(f"select count(*) from rejects_in where error_type::varchar not in ({kinds})"):
         return None
     found = store.rows(
-        "select line_byte_position, min(line), any_value(csv_line) from rejects_in group by line_byte_position order by 1"
+        "select line_byte_position, min(line), left(any_value(csv_line), 8) from rejects_in group by line_byte_position order by 1"
     )
     rejected = []
-    for place, line, text in found:
-        bare = text.lstrip("\r\n")
-        records = list(records_of(lines_of(bare), delimiter))
-        if len(records) != 1:
-            return None
-        start = place - 1 + len(text) - len(bare)  # DuckDB counts from 1 and may begin at the line break before
-        rejected.append((start, Record(line, records[0].cells, records[0].broken)))
+    with path.open("rb") as file:
+        for place, line, text in found:
+            # DuckDB counts from 1 and may begin at the line break before.
+            start = place - 1 + len(text) - len(text.lstrip("\r\n"))
+            file.seek(start - 1)
+            if file.read(1) != b"\n":
+                return None
+            record = next(records_of((one.decode("utf-8") for one in iter(file.readline, b"")), delimiter), None)
+            if record is None:
+                return None
+            rejected.append((start, Record(line, record.cells, record.broken)))
     return rejected
 
 

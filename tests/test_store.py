@@ -1,0 +1,62 @@
+"""The store, and text that is safe to open in a spreadsheet."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import polars as pl
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from pipeline.errors import FleetError
+from pipeline.safe_text import safe_cell, safe_cell_sql
+from pipeline.store import Store, literal, quoted
+
+
+def test_frames_go_in_and_come_out(tmp_path: Path) -> None:
+    frame = pl.DataFrame({"a": [1, 2], "b": ["x", None], "c": [[1.0], None]})
+    with Store.open(tmp_path / "s.duckdb") as store:
+        assert store.write("t", frame) == 2
+        assert store.append("t", frame.select("b", "a")) == 2
+        assert store.rows("select count(*), count(c) from t") == [(4, 1)]
+        store.set_fact("as_of", "2026-01-01")
+        store.set_fact("as_of", "2026-01-02")
+    with Store.open(tmp_path / "s.duckdb", read_only=True) as store:
+        assert store.frame("select * from t where c is not null").equals(frame[:1])
+        assert (store.fact("as_of"), store.fact("other")) == ("2026-01-02", None)
+        assert (store.has("t"), store.has("u")) == (True, False)
+
+
+def test_a_file_that_is_no_store_is_named(tmp_path: Path) -> None:
+    path = tmp_path / "s.duckdb"
+    path.write_bytes(b"no store" * 1000)
+    with pytest.raises(FleetError, match="s.duckdb"):
+        Store.open(path)
+
+
+def test_nothing_is_fetched() -> None:
+    with Store.open(None) as store, pytest.raises(Exception, match="(?i)spatial|extension|catalog"):
+        store.rows("select st_point(1, 2)")
+
+
+@settings(deadline=None, max_examples=50)
+@given(st.text())
+def test_any_text_is_a_literal_and_a_name(text: str) -> None:
+    with Store.open(None) as store:
+        bare = text.replace("\0", "")
+        assert store.scalar(f"select {literal(bare)}") == bare
+        assert store.frame(f"select 1 as {quoted('x' + bare)}").columns == ["x" + bare]
+
+
+# The list of the OWASP page on CSV injection; the full-width forms from OWASP ASVS 5, 1.2.10.
+@pytest.mark.parametrize("start", ["=", "+", "-", "@", "\t", "\r", "\n", "\0", "＝", "＋", "－", "＠", " =", "\u00a0=", "\ufeff="])
+def test_what_would_be_a_formula_gets_an_apostrophe(start: str) -> None:
+    assert safe_cell(start + "1+1") == "'" + start + "1+1"
+
+
+@settings(deadline=None)
+@given(st.text(alphabet=st.sampled_from("=+-@\t\r\n ＝a'1\u00a0\ufeff\u2003"), max_size=6))
+def test_sql_and_python_agree(text: str) -> None:
+    with Store.open(None) as store:
+        assert store.scalar(f"select {safe_cell_sql('$1::varchar')}", [text]) == safe_cell(text)
