@@ -12,6 +12,7 @@ from sklearn.utils.validation import check_is_fitted, validate_data
 from models.nested import Nested, leaf_sums, nest
 from models.priors import Weak, level_priors
 from models.smallblocks import unpack
+from models.start import guess
 from models.tree import Priors, Tree, all_nodes
 
 
@@ -64,11 +65,11 @@ class DriftModel(RegressorMixin, BaseEstimator):
         fitted = levels > 0 and len(y) > 4 and np.ptp(tau) > 1e-9 * (1 + abs(tau).max()) and np.ptp(y) > 0
         found = None
         if fitted:
-            guess = Weak(np.sqrt(spread / 4), np.sqrt(spread / 4) / reach, np.sqrt(spread / 4), 0, 0, 0, 0)
-            priors = level_priors(guess, self.prior_nodes, tree.levels)
+            weak = Weak(np.sqrt(spread / 4), np.sqrt(spread / 4) / reach, np.sqrt(spread / 4), 0, 0, 0, 0)
+            priors = level_priors(weak, self.prior_nodes, tree.levels)
             # as many effects as readings: no residual is left to compare with, a line through all is what can be said
             with contextlib.suppress(np.linalg.LinAlgError):
-                found = tree.fit([np.diag([1.0, 1.0 / reach])] * tree.levels, priors)
+                found = tree.fit(guess(leaf, nested.parents), priors)
         if found is not None:
             roots, at, self.singular_ = found.roots, found.at, found.singular
             self.converged_, self.reml_ = found.converged, at.criterion

@@ -10,6 +10,7 @@ from scipy.stats import norm
 
 from models.nested import leaf_sums, nest
 from models.smallblocks import unpack
+from models.start import guess
 from models.tree import Tree, TreeFit, all_nodes
 
 TIGHT = 1e-12
@@ -19,8 +20,7 @@ def fit(frame, y: str, groups: list[str], slope: str | None = None, columns=()) 
     nested = nest([frame[g].to_numpy() for g in groups])
     z = [np.ones(len(frame))] + ([frame[slope].to_numpy(float)] if slope else [])
     leaf = leaf_sums(nested, np.column_stack(z), frame[y].to_numpy(float), columns)
-    q = len(z)
-    return Tree(leaf, nested.parents).fit([np.eye(q)] * len(groups), tolerance=TIGHT)
+    return Tree(leaf, nested.parents).fit(guess(leaf, nested.parents), tolerance=TIGHT)
 
 
 def sds(found: TreeFit) -> list[np.ndarray]:
