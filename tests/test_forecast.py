@@ -139,12 +139,13 @@ def test_unsure_hours_widen_the_forecast():
     assert early[1] > late[1]
 
 
-def test_an_error_of_hours_that_the_rate_was_learnt_in_stays_in_the_rate_and_leaves_the_date():
-    alone = outlook(rel_sd=0.3, counted_open=0.0, own=1.0)
-    assert last_days_within(alone, FLAT, (0.1, 0.9)).tolist() == last_days_within(outlook(), FLAT, (0.1, 0.9)).tolist()
-    _, low, high = drift_rates(replace(alone, v11=np.array([0.0])), "identity")
+def test_an_error_of_hours_that_the_rate_was_learnt_in_is_in_the_rate():
+    alone = outlook(rel_sd=0.3, own=1.0, v11=0.0)
+    _, low, high = drift_rates(alone, "identity")
     # A rate of 0.1 per counted hour when hours are 30 % uncertain: 0.03.
     assert high[0] - low[0] == pytest.approx(2 * 1.2816 * 0.03, rel=1e-3)
+    pooled = drift_rates(replace(alone, own=np.zeros(1)), "identity")
+    assert pooled[2][0] == pytest.approx(pooled[1][0])
 
 
 def test_a_limit_that_the_log_scale_cannot_show_is_always_or_never_passed():
