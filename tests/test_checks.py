@@ -210,6 +210,30 @@ def test_other_units_are_converted_by_their_suffix(tmp_path: Path) -> None:
     assert hardness == pytest.approx(171.2, abs=0.05)
 
 
+def test_temperatures_that_can_only_be_fahrenheit_are_converted_and_told(tmp_path: Path) -> None:
+    header = "visit_id,stage,firing,flue_temp_c,air_temp_c,supply_temp_c,return_temp_c\n"
+    # 140 °F = 60 °C, 68 °F = 20 °C, 149 °F = 65 °C, 113 °F = 45 °C. Without the air temperature nothing is certain.
+    rows = "V1,as_found,high,140,68,149,113\nV1,as_left,high,140,,149,113\nV2,as_found,high,60,20,65,45\n"
+    checked = run_checks(write_fleet(tmp_path, {"readings/readings.csv": header + rows}))
+    taken = checked.store.rows("select flue_temp_c, air_temp_c, supply_temp_c, return_temp_c from current_readings order by line")
+    assert taken == [(60.0, 20.0, 65.0, 45.0), (140.0, None, 149.0, 113.0), (60.0, 20.0, 65.0, 45.0)]
+    assert [(line, column, value, rule) for _, line, column, value, rule in checked.findings] == [
+        (2, "flue_temp_c", "140", "in_fahrenheit"), (3, "return_temp_c", "113", "unlikely"), (3, "supply_temp_c", "149", "unlikely"),
+    ]  # fmt: skip
+
+
+def test_co_in_per_cent_and_a_counter_that_jumps_back_are_told(tmp_path: Path) -> None:
+    files = NOTHING_ELSE | {
+        "visits/visits.csv": V + GOOD_V + "G2,I1,2022-01-05,,,200,,,\nG3,I1,2023-01-05,,,,,,\nG4,I1,2024-01-05,,,900,,,\n",
+        "readings/readings.csv": R + GOOD_R.replace(",40,", ",0.004,"),
+    }
+    checked = run_checks(write_fleet(tmp_path, files))
+    assert checked.findings == [
+        ("readings/readings.csv", 2, "co_ppm", "0.004", "co_in_percent"), ("visits/visits.csv", 3, "burner_hours", "200", "counter_back"),
+    ]  # fmt: skip
+    assert checked.store.scalar("select burner_hours from current_visits where visit_id = 'G2'") == 200
+
+
 def test_an_unknown_fuel_is_told_and_one_of_fleet_toml_is_known(tmp_path: Path) -> None:
     installs = TABLES["installs.csv"].replace("propane", "Site Biogas").replace("Never seen,natural_gas", "Never seen,coal")
     toml = "[fuels.site_biogas]\nmethane = 0.6\ncarbon_dioxide = 0.4\n"
@@ -225,3 +249,22 @@ def test_every_check_file_names_what_it_reads_and_its_key() -> None:
         assert "-- reads: " in check.sql
         assert "key: row." in check.sql
     assert len({(c.kind, c.rule) for c in checks()}) == len(checks())
+
+
+def test_every_row_of_a_dirty_fleet_is_in_exactly_one_place() -> None:
+    """The sample maker's dirt: repeats, corrections, unknown installs, odd dates, swapped cells."""
+    checked = run_checks(Path(__file__).parent.parent / "sample_data")
+    for kind, (read, taken, lost) in account(checked).items():
+        assert read == taken + lost, kind
+        report = checked.check
+        assert (report.accepted[kind], report.replaced[kind] + report.duplicate[kind] + report.set_aside[kind]) == (taken, lost)
+        places = checked.table(
+            f"""
+            with taken as (select f.name as file, c.line from current_{kind} c join input_files f using (file_id)),
+            lost as (select r.file, r.line from rejected_rows r join input_files f on f.name = r.file where f.kind = '{kind}')
+            select count(*) as rows, count(distinct (file, line)) as places from (from taken union all from lost)
+            """
+        )
+        assert places.rows() == [(read, read)]
+    assert sum(checked.check.replaced.values()) > 0
+    assert sum(checked.check.duplicate.values()) > 0

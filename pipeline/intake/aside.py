@@ -48,21 +48,25 @@ def begin(store: Store) -> None:
 
 
 def set_aside(store: Store, kind: str) -> None:
-    """Run the checks that set rows of a kind aside. The first rule a row breaks is the one told."""
-    for query in [*_needed(kind), *_declared(kind, "set aside")]:
-        store.run(
-            f"insert into set_aside_rows select {literal(kind)}, row, rule, cell, written, told from ({query}) found "
-            f"where row not in (select row from set_aside_rows where kind = {literal(kind)})"
-        )
+    """Run the checks that set rows of a kind aside, in one statement. The first rule a row breaks is the one told."""
+    queries = [*_needed(kind), *_declared(kind, "set aside")]
+    found = " union all by name ".join(f"(select {n} as place, * from ({query}))" for n, query in enumerate(queries))
+    store.run(
+        f"insert into set_aside_rows select {literal(kind)}, row, rule, cell, written, told from ({found}) "
+        "qualify row_number() over (partition by row order by place) = 1"
+    )
 
 
 def find(store: Store, kind: str) -> None:
-    """Run the checks that tell of rows of a kind that were taken."""
-    for query in [*_emptied(store, kind), *_unlikely(kind), *_declared(kind, "finding")]:
-        store.run(
-            f"insert into finding_rows select {literal(kind)}, row, rule, cell, written, told, misleads from ({query}) found "
-            f"where row not in (select row from set_aside_rows where kind = {literal(kind)})"
-        )
+    """Run the checks that tell of rows of a kind that were taken, in one statement."""
+    queries = [*_odd(store, kind), *_impossible(store, kind), *_unlikely(kind), *_declared(kind, "finding")]
+    if not queries:
+        return
+    found = " union all by name ".join(f"({query})" for query in queries)
+    store.run(
+        f"insert into finding_rows select {literal(kind)}, row, rule, cell, written, told, misleads from ({found}) "
+        f"where row not in (select row from set_aside_rows where kind = {literal(kind)})"
+    )
 
 
 def _declared(kind: str, does: str) -> Iterator[str]:
@@ -99,37 +103,51 @@ def _needed(kind: str) -> Iterator[str]:
         )
 
 
-def _emptied(store: Store, kind: str) -> Iterator[str]:
-    """Cells that could not be read or cannot be physical, and cells that were read after all."""
+def _odd(store: Store, kind: str) -> Iterator[str]:
+    """Cells that the plain cast did not take: read after all, or left empty."""
+    if not store.rows(f"select 1 from raw_{kind} where odd is not null limit 1"):
+        return
+    columns = [c for c in columns_of(kind).values() if c.type != "text"]
+    value = " ".join(f"when {literal(c.column)} then {_shown(c, quoted(c.column))}" for c in columns)
+    unread = " ".join(f"when {literal(c.column)} then {literal(_unread(c))}" for c in columns)
+    possible = " ".join(f"when {literal(c.column)} then {literal(_possible(c))}" for c in columns if c.type == "number")
+    possible = f"case cell {possible} end" if possible else "null::varchar"
+    impossible = f"({possible} is not null and cell_number(written, '', '') is not null)"
+    yield (
+        f"select row, cell, written, false as misleads, "
+        f"case when value is not null then 'mended' when cell_says_nothing(written) then 'not_recorded' "
+        f"when {impossible} then 'impossible' else 'unreadable' end as rule, "
+        f"case when value is not null then 'read as ' || value when cell_says_nothing(written) then 'taken as not recorded' "
+        f"when {impossible} then {possible} else case cell {unread} end end as told "
+        f"from (select row, cell, written, case cell {value} end as value "
+        f"from (select *, unnest(odd, recursive := true) from seen_{kind} where odd is not null)) where cell <> ''"
+    )
+
+
+def _impossible(store: Store, kind: str) -> Iterator[str]:
+    """Numbers that cannot be physical; seen_KIND has them empty, raw_KIND as they were."""
     source = f"mended_{kind}" if store.has(f"mended_{kind}") else f"seen_{kind}"
+    if not store.scalar(f"select count(*) from {source}"):
+        return
     for column in columns_of(kind).values():
-        if column.type == "text":
-            continue
-        name, cell = quoted(column.column), literal(column.column)
-        allowed = f"; allowed are {', '.join(column.allowed)}" if column.allowed else ""
-        what = {"number": "a number", "choice": "a word known here", "boolean": "true or false"}.get(
-            column.type, "a date"
-        )
-        unread = literal(f"what is written is not {what}{allowed}; the cell is left empty")
-        possible = literal(f"possible are {_range(column.low, column.high, column.unit)}; the cell is left empty")
-        number = column.type == "number"
-        impossible = "cell_number(written, '', '') is not null" if number else "false"
-        yield (
-            f"select row, {cell} as cell, written, false as misleads, "
-            f"case when value is not null then 'mended' when cell_says_nothing(written) then 'not_recorded' "
-            f"when {impossible} then 'impossible' else 'unreadable' end as rule, "
-            f"case when value is not null then 'read as ' || value when cell_says_nothing(written) then 'taken as not recorded' "
-            f"when {impossible} then {possible} else {unread} end as told "
-            f"from (select row, {_shown(column, name)} as value, unnest(odd, recursive := true) "
-            f"from seen_{kind} where odd is not null) where cell = {cell}"
-        )
-        if number:
+        if column.type == "number":
+            name = quoted(column.column)
             yield (
-                f"select s.row, {cell} as cell, {_shown(column, 'r.' + name)} as written, false as misleads, "
+                f"select s.row, {literal(column.column)} as cell, {_shown(column, 'r.' + name)} as written, false as misleads, "
                 f"case when isnan(r.{name}) then 'not_recorded' else 'impossible' end as rule, "
-                f"case when isnan(r.{name}) then 'taken as not recorded' else {possible} end as told "
+                f"case when isnan(r.{name}) then 'taken as not recorded' else {literal(_possible(column))} end as told "
                 f"from {source} s join raw_{kind} r on r.rowid = s.row where s.{name} is null and r.{name} is not null"
             )
+
+
+def _unread(column: Column) -> str:
+    what = {"number": "a number", "choice": "a word known here", "boolean": "true or false"}.get(column.type, "a date")
+    allowed = f"; allowed are {', '.join(column.allowed)}" if column.allowed else ""
+    return f"what is written is not {what}{allowed}; the cell is left empty"
+
+
+def _possible(column: Column) -> str:
+    return f"possible are {_range(column.low, column.high, column.unit)}; the cell is left empty"
 
 
 def _shown(column: Column, name: str) -> str:

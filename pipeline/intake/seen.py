@@ -12,6 +12,15 @@ from pipeline.schema import FOLDER_KINDS, Column, columns_of
 from pipeline.store import Store, literal, quoted
 
 
+# A test whose temperatures are all in °F although the columns say °C. Certain only together: heating water cannot be that
+# hot, combustion air is not either, and every one of them is usual once converted.
+TEMPERATURES = ("flue_temp_c", "air_temp_c", "supply_temp_c", "return_temp_c")
+IN_FAHRENHEIT = """
+(return_temp_c > 100 or supply_temp_c > 110) and air_temp_c between 46 and 140 and flue_temp_c between return_temp_c - 9 and 400
+and coalesce(supply_temp_c, 140) between 41 and 230 and coalesce(return_temp_c, 120) between 36 and 212
+"""
+
+
 def make_seen(store: Store, kind: str) -> None:
     """Create seen_KIND (row, file_id, columns, odd) and, for visits and readings, mended_KIND beneath it."""
     columns = list(columns_of(kind).values())
@@ -21,7 +30,8 @@ def make_seen(store: Store, kind: str) -> None:
             f"create or replace temp table seen_{kind} as select rowid as row, file_id, {cleaned}, odd from raw_{kind}"
         )
         return
-    unclean = " union all ".join(f"select rowid as row from raw_{kind} where {test}" for test in unclean_tests(columns))
+    tests = [*unclean_tests(columns), *([f"({IN_FAHRENHEIT})"] if kind == "readings" else [])]
+    unclean = " union all ".join(f"select rowid as row from raw_{kind} where {test}" for test in tests)
     store.run(f"create or replace temp table unclean_rows as select distinct row from ({unclean})")
     store.run(
         f"create or replace table mended_{kind} as select rowid as row, file_id, {cleaned}, odd from raw_{kind} "
@@ -56,6 +66,9 @@ def view_seen(store: Store, kind: str) -> None:
 def clean_sql(column: Column) -> str:
     """SQL of a raw cell, empty where it cannot be physical."""
     name = quoted(column.column)
+    if column.kind == "readings" and column.column in TEMPERATURES:
+        celsius = f"(case when {IN_FAHRENHEIT} then round(({name} - 32) / 1.8, 2) else {name} end)"
+        return f"case when {celsius} <= {_high(column)} and {celsius} >= {_low(column)} then {celsius} end"
     if column.type in ("number", "date", "week"):
         inside = " and ".join(
             f"{name} {sign} {bound}" for sign, bound in (("<=", _high(column)), (">=", _low(column))) if bound
