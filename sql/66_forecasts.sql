@@ -35,8 +35,7 @@ from limits l
 join current_installs i on i.install_no = l.install_no
 join series s on s.series_no = l.series_no
 left join last_values v on v.install_no = l.install_no and v.series_no = l.series_no
-left join forecast_values f on f.install_no = l.install_no and f.series_no = l.series_no
-order by l.install_no, l.series_no;
+left join forecast_values f on f.install_no = l.install_no and f.series_no = l.series_no;
 
 -- forecast_curve: one row per install and series with a forecast: chances on the firsts of 36 months.   key: install_no, series_no.
 create or replace view forecast_curve as

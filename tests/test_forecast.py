@@ -219,7 +219,7 @@ def test_every_install_and_series_has_a_row_and_the_dates_agree_with_the_curve()
     visits = [{"install_no": 0, "visited_on": "2024-06-01", "exchanger_cleaning": "none", "system_pressure_kpa": 200.0}]
     tests = [{"visit_no": 0, "stage": "as_found", "flue_over_return_k": 12.0}]
     store = forecast_store(visits, tests, FLUE)
-    rows = store.frame("select * from forecasts")
+    rows = store.frame("select * from forecasts order by install_no, series_no")
     assert rows.height == 9 + 8
     flue = rows.filter(pl.col("series_no") == 0)
     assert flue["state"].to_list() == ["in_range", "unknown"]
