@@ -103,7 +103,7 @@ class Block:
     ws: list[np.ndarray]
     wb: list[np.ndarray]  # leaf: (q, n) for y only; above: (q, p + 1, n)
     u: list[np.ndarray]
-    columns: list[Column]
+    columns: list[tuple[np.ndarray, np.ndarray]]  # as `design_rows`
 
 
 def cut_blocks(parents: Sequence[np.ndarray], n_lower: int, n_leaves: int, size: int) -> list[list[slice]]:
@@ -131,6 +131,21 @@ def segment_starts(index: np.ndarray) -> np.ndarray:
     return np.flatnonzero(np.r_[True, index[1:] != index[:-1]])
 
 
+def design_rows(leaf: LeafSums, here: slice) -> list[tuple[np.ndarray, np.ndarray]]:
+    """Per component: numbers of its fixed effects, the intercept first, and their values (effects, leaves)."""
+    n = leaf.s[0, here].shape[0]
+    out = []
+    for k in range(leaf.q):
+        own = [j for j, (component, _) in enumerate(leaf.columns) if component == k]
+        rows = np.ones((len(own), n))
+        for row, j in zip(rows, own, strict=True):
+            values = leaf.columns[j][1]
+            if values is not None:
+                row[:] = values[here]
+        out.append((np.array(own), rows))
+    return out
+
+
 def sweep_up(
     leaf: LeafSums, parents: Sequence[np.ndarray], slices: list[slice], roots: Sequence[np.ndarray], out: Messages
 ) -> Block:
@@ -139,30 +154,23 @@ def sweep_up(
     at = sb.slots(q)
     n_lower = len(slices)
     here = slices[0]
-    columns: list[Column] = [(k, None if x is None else x[here]) for k, x in leaf.columns]
+    x = design_rows(leaf, here)
     ws, u, big_k, logdet = sb.integrate(leaf.s[:, here], roots[0])
     out.logdet += float(logdet.sum())
     by = leaf.by[:, here]
     v = sb.times(u, by)
     wby = sb.subtract_transposed(by, big_k, v)
     out.quad[p, p] -= float(np.einsum("in,in->", v, v))
-    for i, (ki, xi) in enumerate(columns):
-        cross = float((wby[ki] if xi is None else wby[ki] * xi).sum())
-        out.quad[i, p] += cross
-        out.quad[p, i] += cross
-        for j in range(i + 1):
-            kj, xj = columns[j]
-            w = ws[at[ki, kj]]
-            if xi is None and xj is None:
-                value = float(w.sum())
-            elif xi is None or xj is None:
-                value = float(w @ (xj if xi is None else xi))
-            else:
-                value = float((w * xi) @ xj)
-            out.quad[i, j] += value
-            if i != j:
-                out.quad[j, i] += value
-    block = Block(here, [], [ws], [wby], [u], columns)
+    for k, (own, rows) in enumerate(x):
+        cross = rows @ wby[k]
+        out.quad[own, p] += cross
+        out.quad[p, own] += cross
+        for j, (other, columns) in enumerate(x[: k + 1]):
+            value = (rows * ws[at[k, j]]) @ columns.T
+            out.quad[np.ix_(own, other)] += value
+            if j < k:
+                out.quad[np.ix_(other, own)] += value.T
+    block = Block(here, [], [ws], [wby], [u], x)
     s, b = ws, None
     for level in range(n_lower):
         above = parents[level][slices[level]] if level < len(parents) else np.zeros(s.shape[1], dtype=int)
@@ -173,10 +181,11 @@ def sweep_up(
         s_up = np.add.reduceat(s, starts, axis=1)
         if b is None:
             b_up = np.empty((q, p + 1, len(starts)))
-            for j, (k, x) in enumerate(columns):
+            for k, (own, rows) in enumerate(x):
                 for i in range(q):
-                    w = ws[at[i, k]]
-                    b_up[i, j] = s_up[at[i, k]] if x is None else np.add.reduceat(w * x, starts)
+                    b_up[i, own[0]] = s_up[at[i, k]]
+                    if len(own) > 1:
+                        b_up[i, own[1:]] = np.add.reduceat(rows[1:] * ws[at[i, k]], starts, axis=1)
             b_up[:, p] = np.add.reduceat(wby, starts, axis=1)
         else:
             b_up = np.add.reduceat(b, starts, axis=2)
@@ -228,19 +237,10 @@ def sweep_down(block: Block, roots: Sequence[np.ndarray], q: int, p: int) -> Ite
         else:
             score = np.zeros((q, p + 1, n))
             rest = np.zeros((q, p + 1, n))  # -P for the covariates: total = group + parent's + own + P beta
-            for j, (k, x) in enumerate(block.columns):
-                if x is None:
-                    if j < q:
-                        for i in range(q):
-                            score[i, j] = ws[at[i, k]]
-                    else:
-                        for i in range(q):
-                            score[i, j] = ws[at[i, k]]
-                        rest[k, j] = -1.0
-                else:
-                    for i in range(q):
-                        np.multiply(ws[at[i, k]], x, out=score[i, j])
-                    np.negative(x, out=rest[k, j])
+            for k, (own, rows) in enumerate(block.columns):
+                for i in range(q):
+                    score[i, own] = rows * ws[at[i, k]]
+                rest[k, own[1:]] = -rows[1:]
             score[:, p] = block.wb[0]
         h = ws.copy()
         cond = sb.gram(u)  # D - D WS D = U'U with U = R^-1 L'

@@ -90,7 +90,7 @@ def fit(store: Store, settings: Settings, options: FitOptions = DEFAULTS) -> Non
             analysers.append(analyser_rows(store, series, fitted))
             if fitted.pace is not None:
                 paces.append(of_series(series, fitted.pace).select(PACES.columns))
-    summaries.sort(key=lambda row: row["series_no"])
+    summaries.sort(key=lambda row: int(str(row["series_no"])))
     store.write("drift_fit", pl.DataFrame(summaries, schema_overrides={"reml": pl.Float64}))
     store.write("model_drift", rounded(pl.concat(rates)))
     store.write("analyser_bias", rounded(pl.concat(analysers).sort("analyser_id", "indicator")))
