@@ -8,6 +8,7 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
+from pipeline.calendar_files import write_calendars
 from pipeline.exports import write_exports
 from pipeline.settings import Settings
 from pipeline.store import Store
@@ -18,7 +19,8 @@ PACKAGES = ("foulcast", "polars", "duckdb", "numpy", "scipy", "scikit-learn", "a
 def publish(store: Store, settings: Settings, folder: Path) -> str:
     """Write exports/ except run.json; returns a sentence of what was written."""
     rows = write_exports(store, folder)
-    return f"{len(rows)} files, {sum(rows.values()):,} rows, and the pages"
+    write_calendars(store, folder, working_days=len(settings.plan.working_days))
+    return f"{len(rows)} files of {sum(rows.values()):,} rows, calendars, and the pages"
 
 
 def write_run_record(store: Store, settings: Settings, path: Path, timings: dict[str, float]) -> None:
