@@ -66,10 +66,17 @@ def cautions(head: Mapping[str, Any], series: list[dict[str, Any]]) -> list[str]
     return said
 
 
-def why_now(head: Mapping[str, Any], series: list[dict[str, Any]]) -> list[str]:
+def why_now(head: Mapping[str, Any], series: list[dict[str, Any]], as_of: date) -> list[str]:
     """Sentences that say why this install is due: what is out, what will be, with the chances."""
     said = []
-    pressing = [s for s in series if s["state"] == "out_of_range" or (s["p_out_now"] or 0) >= 0.02 or s["out_p50_on"]]
+    soon = as_of + timedelta(days=548)
+    pressing = [
+        s
+        for s in series
+        if s["state"] == "out_of_range"
+        or (s["p_out_now"] or 0) >= 0.02
+        or (s["out_p50_on"] and s["out_p50_on"] <= soon)
+    ] or [s for s in series if s["out_p50_on"]][:1]
     for s in pressing[: PICTURES if head["visits"] else 1]:
         limits = theme.limits_text(s["limit_low"], s["limit_high"], s["unit"])
         if s["last_value"] is None:
@@ -196,7 +203,7 @@ def build_cards(
             "week": theme.day(head["planned_week"]),
             "week_end": theme.day(head["planned_week"] + timedelta(days=4)),
             "minutes": theme.quantity(head["expected_minutes"], "min", 0),
-            "why": why_now(head, own),
+            "why": why_now(head, own, as_of),
             "pictures": pictures,
             "find": " ".join(str(head[k] or "") for k in ("install_id", "site_label", "model")).lower(),
             "rows": [_series_row(s) for s in own],

@@ -30,7 +30,7 @@ class Table:
     columns: Sequence[Column]
     rows: list[list[Any]] = field(default_factory=list)
     note: str = ""
-    ids: list[str] = field(default_factory=list)
+    stack: bool = False  # on a phone each row becomes a block of its own, its headings beside the values
 
 
 def words(key: str) -> Callable[[dict[str, Any]], Any]:

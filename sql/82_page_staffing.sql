@@ -8,7 +8,7 @@ from area_weeks w left join current_areas a using (area_id);
 
 create or replace view page_interval_weeks as
 with moved as (
-    select planned_week, expected_minutes / 60 as hours,
+    select planned_week, (expected_minutes + (select travel_minutes from page_options)) / 60 as hours,
            date_trunc('week', interval_on)::date as interval_week
     from visit_plan where planned_week is not null
 )
@@ -22,12 +22,12 @@ where week between date_trunc('week', page_as_of()) and (select max(planned_week
 group by week;
 
 create or replace view page_brought_forward as
-select area_id, date_trunc('week', interval_on)::date as interval_week, count(*) as visits, sum(expected_minutes) / 60 as hours
+select area_id, date_trunc('week', interval_on)::date as interval_week, count(*) as visits, sum(expected_minutes + (select travel_minutes from page_options)) / 60 as hours
 from visit_plan where planned_week + 27 < interval_on
 group by all;
 
 create or replace view page_overdue as
-select count(*) as visits, coalesce(sum(expected_minutes), 0) / 60 as hours
+select count(*) as visits, coalesce(sum(expected_minutes + (select travel_minutes from page_options)), 0) / 60 as hours
 from visit_plan where planned_week is not null and interval_on < date_trunc('week', page_as_of());
 
 create or replace view page_media as

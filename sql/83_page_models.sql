@@ -16,12 +16,18 @@ select series_no, model_no, place_shown from (
     from page_models where installs >= 3 and rate is not null)
 where place_shown <= (select models_drawn from page_options);
 
+-- page_sample: some installs of each model and fuel, the same each run; what a picture or a check of limits is made from.
+create or replace table page_sample as
+select install_no, model_no, fuel from current_installs
+qualify row_number() over (partition by model_no, fuel order by (install_no::bigint * 48271) % 2147483647, install_no)
+        <= (select installs_sampled from page_options);
+
 -- page_model_points: a sample of readings of those models, the same each run.
 create or replace table page_model_points as
 select o.series_no, i.model_no, o.visit_no, o.stage, o.hours_in_cycle as hours, o.value * s.factor + s.shift as value,
        case when o.value < l.limit_low or o.value > l.limit_high then 'out of range' else 'in range' end as state
 from observations o
-join current_installs i using (install_no)
+join page_sample i using (install_no)
 join page_shown_models k on k.series_no = o.series_no and k.model_no = i.model_no
 join page_series s on s.series_no = o.series_no
 left join limits l on l.install_no = o.install_no and l.series_no = o.series_no
@@ -56,7 +62,7 @@ select i.model_no, i.fuel, o.series_no, any_value(s.label) as label, any_value(s
        mode(l.limit_high) * any_value(s.factor) + any_value(s.shift) as limit_high,
        mode(l.limit_source) as limit_source
 from observations o
-join current_installs i using (install_no)
+join page_sample i using (install_no)
 join limits l on l.install_no = o.install_no and l.series_no = o.series_no
 join page_series s on s.series_no = o.series_no
 where o.stage = 'as_left' and o.visited_on > page_as_of() - 1096

@@ -128,10 +128,10 @@ CHARTS: dict[str, tuple[alt.TopLevelMixin, list[str], int]] = {
     ),
     "share": (
         models.share_out_chart(pl.DataFrame({"label": ["a", "b"], "share": [0.2, 0.1], "installs": [3, 4]})),
-        ["Share out of range at the present interval"],
+        ["Share out of range"],
         2,
     ),
-    "cleaning": (models.cleaning_chart(EFFECTS), ["Share of the build-up taken away"], 4),
+    "cleaning": (models.cleaning_chart(EFFECTS), ["Share taken away"], 4),
     "skill": (
         trust.skill_chart(
             pl.DataFrame({"horizon_months": [6, 12], "method": ["these forecasts"] * 2, "brier_skill": [0.2, 0.3]})
@@ -163,7 +163,7 @@ CHARTS: dict[str, tuple[alt.TopLevelMixin, list[str], int]] = {
             "%",
             "O2",
         ),
-        ["Reads away from its peers by [%]"],
+        ["Away from its peers by [%]"],
         5,
     ),
     "counts": (

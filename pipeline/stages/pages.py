@@ -33,6 +33,7 @@ VIEWS = (
 WEEKS_AHEAD = 8
 CARDS_OF_ALL = 16_000  # over the whole fleet; the plan itself is in exports/visit_plan.csv
 CARDS_AN_AREA = 1_000
+SAMPLED = 400  # installs of a model and fuel from which pictures and the check of limits are made
 TAG_WEEKS = 4
 TAGS_AN_AREA = 300
 FIRING = {"high": ", high fire", "low": ", low fire", "any": ""}
@@ -64,6 +65,8 @@ def prepare(store: Store, settings: Settings, site: Path) -> Site:
                 "cards_per_area": [max(20, min(CARDS_AN_AREA, CARDS_OF_ALL // areas))],
                 "models_drawn": [3],
                 "points_drawn": [150],
+                "installs_sampled": [SAMPLED],
+                "travel_minutes": [settings.plan.travel_minutes],
                 "tag_weeks": [TAG_WEEKS],
                 "tags_per_area": [max(10, min(TAGS_AN_AREA, CARDS_OF_ALL // areas))],
             }

@@ -103,10 +103,7 @@ def share_out_chart(models: pl.DataFrame) -> alt.Chart:
         .mark_bar(color=theme.BLUE, aria=False)
         .encode(
             y=alt.Y("label:N").sort(models["label"].to_list()).title(None),
-            x=alt.X("share:Q")
-            .title("Share out of range at the present interval")
-            .axis(format="%", tickCount=8)
-            .scale(domainMin=0),
+            x=alt.X("share:Q").title("Share out of range").axis(format="%", tickCount=8).scale(domainMin=0),
             tooltip=[
                 alt.Tooltip("label:N").title("Appliance model"),
                 alt.Tooltip("share:Q").title("Share out of range").format(".0%"),
@@ -134,7 +131,7 @@ def cleaning_chart(effects: pl.DataFrame) -> alt.TopLevelMixin:
     y = alt.Y("label:N").sort(order).title(None)
     bars = base.mark_rule(strokeWidth=2, aria=False).encode(
         y=y,
-        x=alt.X("low:Q").title("Share of the build-up taken away").axis(format="%", tickCount=8),
+        x=alt.X("low:Q").title("Share taken away").axis(format="%", tickCount=8),
         x2="high:Q",
         color=colour,
     )

@@ -94,7 +94,7 @@ def analyser_chart(analysers: pl.DataFrame, unit: str, indicator: str) -> alt.To
     colour = alt.Color("verdict:N").title(None).scale(domain=words, range=[theme.VERMILLION, theme.BLUE])
     bars = base.mark_rule(strokeWidth=2, aria=False).encode(
         y=y,
-        x=alt.X("low:Q").title(f"Reads away from its peers by [{unit}]").axis(tickCount=8),
+        x=alt.X("low:Q").title(f"Away from its peers by [{unit}]").axis(tickCount=8),
         x2="high:Q",
         color=colour,
     )

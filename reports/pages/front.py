@@ -94,7 +94,9 @@ def _first(first: pl.DataFrame, card_pages: Mapping[int, str]) -> tables.Table:
         tables.Column("Due by", tables.dates("due_on")),
         tables.Column("Planned week of", tables.dates("planned_week")),
     ]
-    return tables.build("Out of range first, then due soonest", first, columns, 20)
+    table = tables.build("Out of range first, then due soonest", first, columns, 20)
+    table.stack = True
+    return table
 
 
 def _area_states(states: pl.DataFrame) -> tuple[list[Figure], tables.Table]:

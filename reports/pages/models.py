@@ -253,7 +253,7 @@ def _odd(odd: pl.DataFrame) -> tables.Table:
         return f"{row['outside']:,} of {row['readings']:,}"
 
     return tables.build(
-        "Limits that most readings just after work miss",
+        "Limits that most readings just after work miss (at most 400 installs of a model and fuel looked at)",
         odd,
         [
             tables.Column("Appliance model", tables.words("model")),
