@@ -92,7 +92,7 @@ def why_now(head: Mapping[str, Any], series: list[dict[str, Any]], as_of: date) 
             continue
         if s["p_out_now"] is not None:
             read += f"; {theme.chance(s['p_out_now'])} chance of being out by now"
-        if s["out_p50_on"]:
+        if s["out_p50_on"] and s["out_p50_on"] > as_of:
             read += f", 50{theme.NBSP}% by {theme.day(s['out_p50_on'])}"
         said.append(read + ".")
     if head["p_out_at_planned"] is not None:
