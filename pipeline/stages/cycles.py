@@ -164,3 +164,9 @@ def _findings(store: Store, clock: Clock) -> None:
         drop table mistyped_counters
         """
     )
+    if store.has("all_findings"):
+        store.run(
+            """create or replace view all_findings as
+               select * from findings union all by name select * from reading_findings
+               union all by name select * from clock_findings"""
+        )
