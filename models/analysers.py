@@ -23,8 +23,7 @@ class AnalyserBias:
     unit).
 
     number: analyser numbers, sorted. bias, sd, tests: per analyser. scale: per reading, what one unit of bias does on
-    the
-    fit's scale.
+    the fit's scale.
     """
 
     number: np.ndarray
@@ -50,10 +49,9 @@ def analyser_bias(
     """Biases b of z = drift + C b + noise, C the scale of each reading's own analyser, b with a heavy-tailed prior.
 
     project: readings' vector to P times it, P the projection of the mixed model with everything but the analysers in
-    it, so
-    that what an install's own level may explain is not taken for a bias, and the other way round: (C'PC + T) b = C'P z.
-    The prior is a scaled t with `TAILS` degrees of freedom (as a normal of its own scale per analyser, a few rounds).
-    None where fewer than two analysers are named.
+    it, so that what an install's own level may explain is not taken for a bias, and the other way round: (C'PC + T) b
+    = C'P z. The prior is a scaled t with `TAILS` degrees of freedom (as a normal of its own scale per analyser, a few
+    rounds). None where fewer than two analysers are named.
     """
     named = analyser >= 0
     if not named.any():

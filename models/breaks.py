@@ -1,8 +1,7 @@
 """Work that was done but not written down: a cycle in which the indicator suddenly stands better than it can by itself.
 
 The last value before an unrecorded reset says nothing of now, and a line through both sides is too flat. Each place
-after
-an as-found reading is weighed: the Bayes factor of a step towards clean, against its rarity.
+after an as-found reading is weighed: the Bayes factor of a step towards clean, against its rarity.
 """
 
 from __future__ import annotations
@@ -45,7 +44,7 @@ def log_odds(fit: SeriesFit, forest: Forest, state: State, step: float | None) -
     readings = fit.readings
     run, n = readings.run, len(readings.z)
     leaf = np.empty(len(readings.start), dtype=np.int64)
-    at = forest.find(readings.install_no, readings.cycle_no)
+    at = forest.runs(readings)
     leaf[at[at >= 0]] = np.flatnonzero(at >= 0)
     gamma = fit.cycle_gammas(forest)[leaf]
     tau = clock(readings.hours, gamma[run])

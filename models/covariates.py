@@ -22,9 +22,8 @@ class Term:
     """One column of the fixed effects.
 
     how: intercept; opened (by a kind of work); carry (what had built up before that work, `centre` where that is not
-    known,
-    with `spread`); category; number (standardised); aged (of unknown age, where drift is not straight); since, batch (a
-    change of pace).
+    known, with `spread`); category; number (standardised); aged (of unknown age, where drift is not straight); since,
+    batch (a change of pace).
     """
 
     component: int

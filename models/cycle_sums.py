@@ -34,9 +34,8 @@ class Readings:
 
     z: on the fit's scale. hours: burner hours since the cycle began. start: first reading of each run.
     analyser: number or -1. weight: 1 unless down-weighted. found: read before any work. unsure: the visit leaves open
-    whether
-    such work was done. install_no, cycle_no (times PARTS), shift (hours from the recorded start to the run's own):
-    per run.
+    whether such work was done. install_no, cycle_no (times PARTS), shift (hours from the recorded start to the run's
+    own): per run.
     """
 
     z: np.ndarray
@@ -184,6 +183,14 @@ class Forest:
         to_model = (np.cumsum(new_m) - 1)[new_i]
         to_design = (np.cumsum(new_d) - 1)[new_m]
         return cls(frame, [to_install, to_model, to_design], i[new_i], m[new_m], d[new_d])
+
+    def runs(self, readings: Readings) -> np.ndarray:
+        """For each cycle of the tree the run of its readings, or -1; remembered, since it is asked for often."""
+        key = ("runs", id(readings.start), len(readings.start))
+        if key not in self.memo or self.memo[("start", *key[1:])] is not readings.start:
+            self.memo[key] = self.find(readings.install_no, readings.cycle_no)
+            self.memo[("start", *key[1:])] = readings.start  # held, so that the id stays its own
+        return self.memo[key]
 
     def find(self, install_no: np.ndarray, cycle_no: np.ndarray) -> np.ndarray:
         """For each cycle of the tree its position in the given list, or -1."""

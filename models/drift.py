@@ -16,6 +16,7 @@ from models.exponents import choose_exponents
 from models.fitted import (
     LOWER,
     SeriesFit,
+    State,
     beta_precision,
     built_up_before,
     evaluate,
@@ -40,8 +41,7 @@ def fit_series(inputs: SeriesInputs, options: FitOptions = DEFAULTS) -> SeriesFi
     """Fit one series; never fails for want of readings: then the weak priors of `priors` speak and `reml` is None.
 
     A fleet larger than `options.search_installs` is searched (exponents, terms, covariances) on a sample spread
-    evenly over
-    the install numbers, and then fitted whole from there.
+    evenly over the install numbers, and then fitted whole from there.
     """
     readings = Readings.of(inputs)
     installs = np.unique(readings.install_no)
@@ -75,7 +75,10 @@ def search(inputs: SeriesInputs, readings: Readings, options: FitOptions) -> Ser
     carrying = with_carry(fit, forest)
     if carrying is not fit:
         fit = refit(carrying, forest)
+    before = len(fit.readings.start)
     fit, forest = without_breaks(fit, forest)
+    if len(fit.readings.start) > before:
+        fit = refit(fit, forest)
     if len(options.gammas) > 1:
         gamma = choose_exponents(fit, forest)
         if gamma != fit.gamma:
@@ -101,16 +104,14 @@ def with_paces(fit: SeriesFit, forest: Forest) -> SeriesFit:
     return replace(fit, paces=chances, pace=described(fit, forest, chances)) if chances else fit
 
 
-def without_breaks(fit: SeriesFit, forest: Forest) -> tuple[SeriesFit, Forest]:
-    """Cycles cut where work was done and not recorded, and the fit after it."""
-    found = 0
-    for _ in range(ROUNDS if fit.options.breaks else 0):
+def without_breaks(fit: SeriesFit, forest: Forest, rounds: int = ROUNDS) -> tuple[SeriesFit, Forest]:
+    """Cycles cut where work was done and not recorded."""
+    for _ in range(rounds if fit.options.breaks else 0):
         fit, cut = split_at_breaks(fit, forest, evaluate(fit, forest))
         if cut == 0:
             break
-        found += cut
         forest = Forest.of(seen_cycles(fit.inputs, fit.readings), install_frame(fit.inputs))
-    return (refit(fit, forest) if found else fit), forest
+    return fit, forest
 
 
 def whole(searched: SeriesFit, readings: Readings) -> SeriesFit:
@@ -119,7 +120,7 @@ def whole(searched: SeriesFit, readings: Readings) -> SeriesFit:
     gamma = {int(d): searched.gamma.get(int(d), 1.0) for d in forest.designs}
     centre = replace(readings, centre=searched.centre)
     fit = with_clean_levels(replace(searched, readings=centre, gamma=gamma), forest)
-    fit, forest = without_breaks(fit, forest)
+    fit, forest = without_breaks(fit, forest, rounds=2)
     if searched.options.robust_rounds:
         fit = reweighted(fit, forest, analysers=False)
     fit = refit(fit, forest, FINE)
@@ -168,11 +169,10 @@ def with_beta(fit: SeriesFit, forest: Forest) -> SeriesFit:
     return replace(fit, beta=state.at.beta, beta_cov=state.at.beta_cov * fit.sigma**2)
 
 
-def with_clean_levels(fit: SeriesFit, forest: Forest) -> SeriesFit:
+def with_clean_levels(fit: SeriesFit, forest: Forest, state: State | None = None) -> SeriesFit:
     """Each install's level when clean, of the reference kind of cycle and with all that acts on the level but work;
-    and the
-    fitted level just before each recorded work."""
-    state = evaluate(fit, forest)
+    and the fitted level just before each recorded work."""
+    state = evaluate(fit, forest) if state is None else state
     level = state.nodes[1].mean[0].copy()
     first = np.flatnonzero(np.r_[True, np.diff(forest.parents[0]) != 0])
     for j, term in enumerate(fit.terms.terms):
@@ -265,8 +265,8 @@ def settled(fit: SeriesFit, forest: Forest) -> SeriesFit:
     if fit.options.robust_rounds:
         sigma = fit.sigma / np.sqrt(lost_variance(fit.options.robust_df))
         fit = replace(fit, sigma=float(sigma), roots=[r * fit.sigma / sigma for r in fit.roots])
-    fit = with_clean_levels(fit, forest)
     state = evaluate(fit, forest)
+    fit = with_clean_levels(fit, forest, state)
     seen = state.freed & (state.sums.w > 0)
     weak = assumed.weak(fit.inputs.indicator, fit.inputs.transform)
     if seen.sum() >= FEWEST_WORKS:
@@ -281,4 +281,4 @@ def settled(fit: SeriesFit, forest: Forest) -> SeriesFit:
     return fit
 
 
-__all__ = ["RATE", "SeriesFit", "fit_series", "pl"]
+__all__ = ["SeriesFit", "fit_series"]

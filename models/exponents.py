@@ -20,7 +20,7 @@ def choose_exponents(fit: SeriesFit, forest: Forest) -> dict[int, float]:
     design = forest.cycles["design_no"].to_numpy()
     freed = freed_levels(forest)
     columns = fit.terms.columns(forest, built_up_before(fit, forest))
-    runs = forest.find(fit.readings.install_no, fit.readings.cycle_no)
+    runs = forest.runs(fit.readings)
     criteria = {int(d): np.zeros(len(grid)) for d in forest.designs}
     for k, gamma in enumerate(grid):
         sums = fit.readings.sums(np.full(len(fit.readings.start), gamma), fit.offset).at(runs)

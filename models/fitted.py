@@ -22,8 +22,7 @@ BASES = ("install", "model", "design", "fleet")
 @dataclass(frozen=True)
 class Install:
     """Posterior of each install's level and rate from all indicators of a joint fit: install_no sorted, mean (2, n),
-    cov
-    packed (3, n); on the fit's scale less its centre, inner clock, covariates left out."""
+    cov packed (3, n); on the fit's scale less its centre, inner clock, covariates left out."""
 
     install_no: np.ndarray
     mean: np.ndarray
@@ -90,7 +89,7 @@ class SeriesFit:
         gamma = self.gammas(forest.cycles["design_no"].to_numpy())
         if np.all(gamma == 1.0):
             return gamma
-        seen = forest.find(self.readings.install_no, self.readings.cycle_no) >= 0
+        seen = forest.runs(self.readings) >= 0
         return np.where(of_unknown_age(forest.cycles) & seen, 1.0, gamma)
 
     @property
@@ -104,8 +103,7 @@ class SeriesFit:
 
     def scale_at(self, z: np.ndarray) -> np.ndarray:
         """What one unit of an analyser's bias does on the fit's scale to a value z there: 1, but 1 / K for a
-        temperature
-        difference that is fitted as a logarithm."""
+        temperature difference that is fitted as a logarithm."""
         kelvin = self.inputs.indicator.endswith("_k") and self.inputs.transform == "log"
         return np.exp(-z) if kelvin else np.ones(len(z))
 
@@ -119,9 +117,8 @@ class SeriesFit:
 
         cycles: install_no, cycle_no, opened_by, value_before (own unit, may be null); opened_day optional.
         Returns install_no, cycle_no, m0, m1, v00, v01, v11, gamma, basis, readings, hours_shift: on the transformed
-        scale,
-        the rate per ((hours since the cycle began - hours_shift) / 1000) ** gamma, uncertainty of the fixed effects
-        included, sorted by install_no, cycle_no. hours_shift is 0 but where work was done and not recorded.
+        scale, the rate per ((hours since the cycle began - hours_shift) / 1000) ** gamma, uncertainty of the fixed
+        effects included, sorted by install_no, cycle_no. hours_shift is 0 but where work was done and not recorded.
         """
         asked = cycles.select(
             pl.col("install_no").cast(pl.Int64),
@@ -174,8 +171,7 @@ def own_clock(out: pl.DataFrame) -> pl.DataFrame:
     """From the fit's inner clock to the caller's; a start after unrecorded work is moved back to the recorded one.
 
     With exponent 1 moving the start only moves the level; otherwise `hours_shift` tells how many hours after the
-    recorded
-    start the clock of the drift began.
+    recorded start the clock of the drift began.
     """
     gamma = out["gamma"].to_numpy()
     shift = out["shift"].fill_null(0.0).to_numpy()
@@ -237,8 +233,7 @@ def built_up_before(fit: SeriesFit, forest: Forest) -> np.ndarray | None:
     unknown.
 
     The level before is the fitted one where the fit has it (work is done where a reading came out high: the reading
-    alone
-    would be too high), else the reading.
+    alone would be too high), else the reading.
     """
     if not fit.clean:
         return None
@@ -258,7 +253,7 @@ def built_up_before(fit: SeriesFit, forest: Forest) -> np.ndarray | None:
 
 def tree_sums(fit: SeriesFit, forest: Forest) -> CycleSums:
     """Sums of the forest's cycles at the fit's exponents, weights and analyser biases."""
-    runs = forest.find(fit.readings.install_no, fit.readings.cycle_no)
+    runs = forest.runs(fit.readings)
     gamma = np.ones(len(fit.readings.start))
     gamma[runs[runs >= 0]] = fit.cycle_gammas(forest)[runs >= 0]
     return fit.readings.sums(gamma, fit.offset).at(runs)

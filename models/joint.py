@@ -1,10 +1,9 @@
 """Several indicators as one model: what fouls an exchanger raises flue temperature and CO together.
 
 Each indicator keeps its own cycles, fixed effects and residual variance as fitted alone; what the cycles say of an
-install
-is then put together, with a full covariance of all levels and rates (2K) at install, model and design. An install
-whose flue temperature climbs fast is so expected to show CO early, and one whose low fire was never read still learns
-from its high fire.
+install is then put together, with a full covariance of all levels and rates (2K) at install, model and design. An
+install whose flue temperature climbs fast is so expected to show CO early, and one whose low fire was never read
+still learns from its high fire.
 """
 
 from __future__ import annotations

@@ -209,8 +209,7 @@ def sweep_up(
 @dataclass
 class Down:
     """Per lower level of a block: the score map A (q, p + 1, n) with Z'P(y - X beta) = A u, the map T with the node's
-    total
-    effect = T u, its covariance C given u (packed), and the local information H = Z'P Z given u (packed).
+    total effect = T u, its covariance C given u (packed), and the local information H = Z'P Z given u (packed).
 
     u = (-(intercepts + group effect), -other fixed effects, 1), length p + 1.
     """

@@ -14,8 +14,7 @@ from models.lower_levels import Column, LeafSums
 @dataclass(frozen=True)
 class Nested:
     """Rows grouped into leaves. leaf_of_row: the leaf of each row; parents: per level but the highest; labels: per
-    level,
-    from the leaf up, the labels of each node (as rows of label codes, highest level first)."""
+    level, from the leaf up, the labels of each node (as rows of label codes, highest level first)."""
 
     leaf_of_row: np.ndarray
     parents: list[np.ndarray]
@@ -43,8 +42,7 @@ def nest(groups: Sequence[np.ndarray]) -> Nested:
 
 def leaf_sums(nested: Nested, z: np.ndarray, y: np.ndarray, columns: Sequence[tuple[int, np.ndarray]] = ()) -> LeafSums:
     """Sums of the rows. z: (rows, q), what the effects multiply; columns: further fixed effects as (component, value
-    per
-    row), the value the same for all rows of a leaf."""
+    per row), the value the same for all rows of a leaf."""
     leaf, n, q = nested.leaf_of_row, len(nested.labels[0]), z.shape[1]
     s = np.stack([np.bincount(leaf, z[:, i] * z[:, j], n) for i in range(q) for j in range(i + 1)])
     by = np.stack([np.bincount(leaf, z[:, i] * y, n) for i in range(q)])

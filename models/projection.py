@@ -16,7 +16,7 @@ class Projector:
     def __init__(self, fit: SeriesFit, forest: Forest) -> None:
         readings = fit.readings
         self.fit, self.forest = fit, forest
-        self.at = forest.find(readings.install_no, readings.cycle_no)
+        self.at = forest.runs(readings)
         leaf_of_run = np.empty(len(readings.start), dtype=np.int64)
         leaf_of_run[self.at[self.at >= 0]] = np.flatnonzero(self.at >= 0)
         self.run = readings.run

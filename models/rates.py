@@ -17,12 +17,11 @@ def model_rates(fit: SeriesFit) -> pl.DataFrame:
     """One row per model with installs, read or not, sorted by model_no.
 
     rate, rate_sd: typical drift of the model's installs as they stand (their water, air and fuel in it), on the scale
-    of
-    the fit per 1,000 h, averaged over the first 2,000 h after work (so that designs with different exponents compare).
+    of the fit per 1,000 h, averaged over the first 2,000 h after work (so that designs with different exponents
+    compare).
     minus_fleet, minus_fleet_sd: difference from the install-weighted mean of all models, with their joint uncertainty.
     worse_than_fleet_p: chance that the model's typical drift is worse than that mean; worse is towards the limit, and
-    where
-    both ends matter, the way the fleet drifts. installs, readings: how many stand behind it.
+    where both ends matter, the way the fleet drifts. installs, readings: how many stand behind it.
     """
     installs = install_frame(fit.inputs)
     seen = seen_cycles(fit.inputs, fit.readings)

@@ -28,7 +28,7 @@ class Residuals:
 def residuals(fit: SeriesFit, forest: Forest, state: State) -> Residuals:
     readings = fit.readings
     leaf_of_run = np.empty(len(readings.start), dtype=np.int64)
-    at = forest.find(readings.install_no, readings.cycle_no)
+    at = forest.runs(readings)
     leaf_of_run[at[at >= 0]] = np.flatnonzero(at >= 0)
     counts = np.diff(np.r_[readings.start, len(readings.z)])
     mean, cov = settle_levels(fit, forest, state, state.nodes[0])

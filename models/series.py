@@ -42,7 +42,7 @@ class FitOptions:
     analysers: bool = True
     pace: bool = True
     prior_nodes: float = 2.0
-    search_installs: int = 20_000
+    search_installs: int = 8_000
 
 
 @dataclass(frozen=True)
@@ -53,9 +53,8 @@ class SeriesInputs:
     worse: "up", "down" or "both".
     readings: install_no i32, cycle_no i32, day i32 (days since 1970-01-01), hours f64 (burner hours since the cycle
         began), value f64 (the indicator's own unit), stage_order i8 (0 before any work), analyser_no i32 or null;
-        sorted by
-        install_no, cycle_no, day, stage_order. Optional: unsure bool, the visit leaves open whether work that would set
-        the indicator back was done.
+        sorted by install_no, cycle_no, day, stage_order. Optional: unsure bool, the visit leaves open whether work
+        that would set the indicator back was done.
     cycles: install_no, cycle_no, opened_by (new, brush, rinse, chemical, adjusted, cleaned, renewed, unknown),
         opened_day i32 or null, value_before f64 or null (as found at the visit that opened the cycle).
     installs: install_no, model_no, design_no, and what is known of them: condensing, material, fuel, air_intake,

@@ -39,8 +39,7 @@ def fleet(
     up.
 
     unknown: share of installs whose first cycle began before the records. unrecorded: share of cleanings not written
-    down (those visits leave it open,
-    and some others do).
+    down (those visits leave it open, and some others do).
     bias: per analyser, on the log scale. bad_batch: factor on the rates of design 0 where installed from 2014 on.
     """
     rng = np.random.default_rng(seed)

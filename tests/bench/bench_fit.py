@@ -2,8 +2,7 @@
 tests/bench/bench_fit.py
 
 Installs in appliance models in exchanger designs, level and rate correlated at each, 8 readings per install. The sums
-are
-made beforehand and their time is not in it; memory is what the fit takes beyond them.
+are made beforehand and their time is not in it; memory is what the fit takes beyond them.
 """
 
 from __future__ import annotations
@@ -61,8 +60,7 @@ def statsmodels_seconds(
     parents: list[np.ndarray], rows: tuple[np.ndarray, np.ndarray, np.ndarray]
 ) -> tuple[float, float]:
     """Seconds and criterion of MixedLM on the same rows, installs as groups, models and designs left out (it has no
-    nested
-    slopes): a smaller model, and so a floor of its time."""
+    nested slopes): a smaller model, and so a floor of its time."""
     import pandas as pd
     import statsmodels.formula.api as smf
 
@@ -78,9 +76,7 @@ def main() -> None:
     parser.add_argument("--peer-up-to", type=int, default=1_000, help="largest fleet given to statsmodels")
     parser.add_argument("--rounds", type=int, default=3, help="the best of so many is told")
     arguments = parser.parse_args()
-    print(
-        "installs   seconds  passes  MB more   criterion         statsmodels: s, ours on its model, criteria"
-    )
+    print("installs   seconds  passes  MB more   criterion         statsmodels: s, ours on its model, criteria")
     for installs in arguments.installs:
         leaf, parents, rows = made(installs)
         before = peak_mb()
