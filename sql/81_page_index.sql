@@ -8,11 +8,12 @@ group by area_no, state;
 create or replace view page_due_counts as
 select count(*) as installs,
        count(*) filter (state = 'out_of_range') as out_now,
+       count(*) filter (state = 'out_of_range' and (planned_week is null or planned_week > page_as_of() + 28)) as out_late,
        count(*) filter (state = 'unknown') as unknown,
-       count(*) filter (state <> 'out_of_range' and due_on <= page_as_of() + 30) as due_30,
-       count(*) filter (state <> 'out_of_range' and due_on <= page_as_of() + 60) as due_60,
-       count(*) filter (state <> 'out_of_range' and due_on <= page_as_of() + 90) as due_90
-from page_state;
+       count(*) filter (state <> 'out_of_range' and page_state.due_on <= page_as_of() + 30) as due_30,
+       count(*) filter (state <> 'out_of_range' and page_state.due_on <= page_as_of() + 60) as due_60,
+       count(*) filter (state <> 'out_of_range' and page_state.due_on <= page_as_of() + 90) as due_90
+from page_state left join visit_plan using (install_id);
 
 create or replace view page_first as
 with picked as (

@@ -32,6 +32,11 @@ def front_page(site: Site, frames: Mapping[str, pl.DataFrame], card_pages: Mappi
             if out
             else f"None of {theme.plural(installs, 'install')} was out of range at the last reading."
         )
+        if due["out_late"]:
+            headlines.append(
+                f"{due['out_late']:,} of them {'has' if due['out_late'] == 1 else 'have'} no planned visit within four "
+                "weeks: confirm and make safe first, do not wait for the plan."
+            )
         headlines.append(
             f"{due['due_30']:,} more have passed, or will within 30 days, a {tolerance} chance of being out of range; "
             f"{due['due_90']:,} within 90 days."
