@@ -6,6 +6,7 @@ import base64
 import hashlib
 import json
 import re
+from concurrent.futures import Future
 from dataclasses import dataclass, field
 from datetime import date
 from functools import cache
@@ -16,10 +17,10 @@ from typing import Any
 import altair as alt
 import jinja2
 import polars as pl
-import vl_convert
 from markupsafe import Markup
 
 from reports import theme
+from reports.drawing import svg_later, vega_script_later
 
 # Characters that XML does not have: one of them in a drawn string makes vl-convert end the Python process.
 NOT_XML = r"[\x00-\x08\x0b\x0c\x0e-\x1f\ufffe\uffff]"
@@ -27,6 +28,7 @@ CSP_SITE = (
     "default-src 'none'; script-src 'self'; style-src 'self' 'unsafe-inline'; img-src data:; "
     "base-uri 'none'; form-action 'none'"
 )
+STILL_WIDTH = 640
 NAV = (
     ("index.html", "Today"),
     ("staffing.html", "Staffing"),
@@ -87,21 +89,11 @@ def split(spec: dict[str, Any]) -> tuple[dict[str, Any], dict[str, dict[str, lis
     }
 
 
-def still(spec: dict[str, Any], name: str, width: int = 640) -> Markup:
-    """A specification as SVG, for paper and for readers without scripts.
-
-    Its ids are made unique, the same bytes each run.
-    """
-    svg = vl_convert.vegalite_to_svg({**spec, "width": width}, config=theme.LIGHT, allowed_base_urls=[])
+def still(svg: str, name: str) -> Markup:
+    """A drawn chart for paper and for readers without scripts; its ids are made unique, the same bytes each run."""
     for k, old in enumerate(dict.fromkeys(re.findall(r'\bid="([^"]+)"', svg))):
         svg = svg.replace(f'id="{old}"', f'id="{name}-{k}"').replace(f"url(#{old})", f"url(#{name}-{k})")
     return Markup(svg)
-
-
-@cache
-def vega_script() -> str:
-    """Vega, Vega-Lite and Vega-Embed in one script, wrapped so that nothing but vegaEmbed becomes global."""
-    return f"(()=>{{{vl_convert.javascript_bundle()}}})();"  # type: ignore[call-arg]
 
 
 @cache
@@ -162,7 +154,7 @@ class Site:
         """The scripts and the style sheet, once."""
         target = self.folder / "assets"
         target.mkdir(exist_ok=True)
-        (target / "vega.js").write_text(vega_script(), encoding="utf-8")
+        (target / "vega.js").write_text(vega_script_later().result(), encoding="utf-8")
         for name in ("page.js", "phone.js", "page.css"):
             (target / name).write_text(asset(name), encoding="utf-8")
 
@@ -171,13 +163,16 @@ class Site:
         specs: dict[str, Any] = {}
         data: dict[str, Any] = {}
         by_name: dict[str, Figure] = {}
+        drawn: dict[str, Future[str]] = {}
         prefix = re.sub(r"[^a-z0-9]", "", name.removesuffix(".html"))
         for figure in figures or []:
             spec = whole(figure.chart) | {"description": clean(figure.finding)}  # read aloud as the chart's label
             specs[figure.name], rows = split(spec)
             data.update(rows)
-            figure.still = still(spec, f"{prefix}-{figure.name}")
+            drawn[figure.name] = svg_later({**spec, "width": STILL_WIDTH}, theme.LIGHT)
             by_name[figure.name] = figure
+        for figure in figures or []:
+            figure.still = still(drawn[figure.name].result(), f"{prefix}-{figure.name}")
         html = (
             templates()
             .get_template(template)

@@ -13,6 +13,7 @@ import pytest
 from reports import theme
 from reports.charts import appliance_models as models
 from reports.charts import staffing, trust
+from reports.drawing import drawn_svg
 from reports.site import split, still, whole
 
 MONDAY = date(2026, 3, 16)
@@ -177,7 +178,7 @@ CHARTS: dict[str, tuple[alt.TopLevelMixin, list[str], int]] = {
 @pytest.mark.parametrize("name", CHARTS)
 def test_each_chart_draws_its_marks_and_names_its_axes(name: str) -> None:
     chart, titles, marks = CHARTS[name]
-    svg = still(whole(chart), name)
+    svg = still(drawn_svg(whole(chart)), name)
     drawn = 0
     for group in svg.split('class="mark-')[1:]:
         _, rest = group.split(" ", 1)

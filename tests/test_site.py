@@ -21,6 +21,7 @@ from pipeline.settings import settings_from
 from pipeline.stages.pages import gas_pairs, pages, prepare, staffing_of
 from reports import tables, theme
 from reports.charts.history import History, history_svg, nice_ticks
+from reports.drawing import drawn_svg
 from reports.site import Figure, Fleet, Site, shown, split, still, whole
 
 
@@ -59,7 +60,7 @@ def test_a_chart_is_split_into_specification_and_columns() -> None:
 
 def test_stills_have_ids_of_their_own_and_the_same_bytes_each_time() -> None:
     chart = alt.Chart(pl.DataFrame({"x": [1, 2], "y": [3, 4]})).mark_line(clip=True).encode(x="x:Q", y="y:Q")
-    first, second, other = still(whole(chart), "a"), still(whole(chart), "a"), still(whole(chart), "b")
+    first, second, other = (still(drawn_svg(whole(chart)), n) for n in "aab")
     assert first == second
     ids, others = (set(re.findall(r'\bid="([^"]+)"', s)) for s in (first, other))
     assert ids
