@@ -22,7 +22,8 @@ TABLES = {
     "limits.csv": "model_id,fuel,firing,indicator,low,high,source\nM1,any,any,co_air_free_ppm,,300,manual p. 4\n",
     "installs.csv": (
         "install_id,model_id,area_id,site_label,fuel,installed_on,altitude_m\n"
-        "I1,M1,A1,Mill lane,natural_gas,2018-03-01,20\nI2,M2,A2,Dock,propane,2019-05-01,\nI3,M1,A1,Never seen,natural_gas,2020-01-01,\n"
+        "I1,M1,A1,Mill lane,natural_gas,2018-03-01,20\nI2,M2,A2,Dock,propane,2019-05-01,\nI3,M1,A1,Never "
+        "seen,natural_gas,2020-01-01,\n"
     ),
     "visits/visits.csv": (
         "visit_id,install_id,visited_on,technician_id,purpose,burner_hours,exchanger_cleaning,trap_cleaned,notes\n"
@@ -39,7 +40,8 @@ TABLES = {
 
 
 def write_fleet(folder: Path, files: dict[str, str | bytes | None] | None = None) -> Path:
-    """A small good fleet folder with some files replaced, added, or (None) left out. Text is written as it is, in UTF-8."""
+    """A small good fleet folder with some files replaced, added, or (None) left out. Text is written as it is, in
+    UTF-8."""
     for name, content in {**TABLES, **(files or {})}.items():
         path = folder / name
         path.parent.mkdir(parents=True, exist_ok=True)
@@ -73,7 +75,11 @@ class Checked:
 
 
 def run_checks(
-    folder: Path, store_path: Path | None = None, previous: Path | None = None, as_of: date | None = None, today: date = TODAY
+    folder: Path,
+    store_path: Path | None = None,
+    previous: Path | None = None,
+    as_of: date | None = None,
+    today: date = TODAY,
 ) -> Checked:
     """Read and check a folder into a store (in memory where no path is given). The caller closes it."""
     settings = load_settings(folder)
@@ -89,7 +95,8 @@ def account(checked: Checked) -> dict[str, tuple[int, int, int]]:
         read_rows = checked.store.scalar(f"select count(*) from raw_{kind}")
         taken = checked.store.scalar(f"select count(*) from current_{kind}")
         lost = checked.store.scalar(
-            "select count(*) from rejected_rows r join input_files f on f.name = r.file where f.kind = ? and f.status <> 'stopped'",
+            "select count(*) from rejected_rows r join input_files f on f.name = r.file where f.kind = ? "
+            "and f.status <> 'stopped'",
             [kind],
         )
         counts[kind] = (read_rows, taken, lost)

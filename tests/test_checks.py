@@ -12,7 +12,10 @@ from pipeline.errors import FleetError
 from pipeline.intake.aside import checks
 from pipeline.schema import all_columns
 
-V = "visit_id,install_id,visited_on,technician_id,minutes_on_site,burner_hours,exchanger_cleaning,trap_cleaned,condensate_ph_found\n"
+V = (
+    "visit_id,install_id,visited_on,technician_id,minutes_on_site,burner_hours,exchanger_cleaning,trap_cleaned,"
+    "condensate_ph_found\n"
+)
 R = "visit_id,stage,firing,o2_pct,co2_pct,co_ppm,flue_temp_c,return_temp_c\n"
 GOOD_V = "G1,I1,2021-01-05,T1,45,5000,brush,true,6.5\n"
 GOOD_R = "G1,as_found,high,5.0,9.0,40,60,45\n"
@@ -54,8 +57,10 @@ CELLS = {
     "perhaps": ("trap_cleaned", "perhaps", "unreadable", None),
 }  # fmt: skip
 SILENT = {
-    "blank cell": ("minutes_on_site", "  ", None), "yes": ("trap_cleaned", "Yes", True), "ja": ("trap_cleaned", "ja", True),
-    "zero": ("trap_cleaned", "0", False), "shouted": ("exchanger_cleaning", "BRUSH ", "brush"), "exponent": ("burner_hours", "6.2e3", 6200.0),
+    "blank cell": ("minutes_on_site", "  ", None), "yes": ("trap_cleaned", "Yes", True),
+    "ja": ("trap_cleaned", "ja", True),
+    "zero": ("trap_cleaned", "0", False), "shouted": ("exchanger_cleaning", "BRUSH ", "brush"),
+    "exponent": ("burner_hours", "6.2e3", 6200.0),
     "pH of 12": ("condensate_ph_found", "12", 12.0), "ten thousand minutes": ("minutes_on_site", "600", 600.0),
 }  # fmt: skip
 
@@ -104,7 +109,8 @@ def test_what_needs_no_word(case: str, tmp_path: Path) -> None:
 
 def test_a_later_row_replaces_and_a_repeat_is_a_duplicate(tmp_path: Path) -> None:
     files = NOTHING_ELSE | {
-        "visits/visits.csv": V + "A,I1,2021-01-05,T1,,,,,\nA,I1,2021-01-05,T1,,,,,\nA,I1,2021-01-05,T2,,,,,\nG1,I1,2021-01-09,,,,,,\n",
+        "visits/visits.csv": V
+        + "A,I1,2021-01-05,T1,,,,,\nA,I1,2021-01-05,T1,,,,,\nA,I1,2021-01-05,T2,,,,,\nG1,I1,2021-01-09,,,,,,\n",
         "visits/visits_b.csv": V + "A,I1,2021-01-06,T3,,,,,\nA,I1,2021-01-06,T3,,,,,\nG1,I1,2021-01-09,,,,,,\n",
         "readings/readings.csv": R + GOOD_R + GOOD_R.replace("60", "61") + GOOD_R.replace("high", "low"),
     }
@@ -117,8 +123,13 @@ def test_a_later_row_replaces_and_a_repeat_is_a_duplicate(tmp_path: Path) -> Non
         ("visits/visits_b.csv", 3, "duplicate"),
         ("visits/visits_b.csv", 4, "duplicate"),
     ]
-    assert checked.store.rows("select visited_on::varchar, technician_id from current_visits where visit_id = 'A'") == [("2021-01-06", "T3")]
-    assert checked.store.rows("select firing, flue_temp_c from current_readings order by 1") == [("high", 61.0), ("low", 60.0)]
+    assert checked.store.rows("select visited_on::varchar, technician_id from current_visits where visit_id = 'A'") == [
+        ("2021-01-06", "T3")
+    ]
+    assert checked.store.rows("select firing, flue_temp_c from current_readings order by 1") == [
+        ("high", 61.0),
+        ("low", 60.0),
+    ]
     assert account(checked) == {"visits": (7, 2, 5), "readings": (3, 2, 1)}
     assert checked.store.scalar("select count(*) from raw_visits where visit_id = 'A'") == 5
 
@@ -135,7 +146,9 @@ def test_as_of_is_the_newest_visit_that_remains(tmp_path: Path) -> None:
     checked = run_checks(write_fleet(tmp_path / "a", NOTHING_ELSE | {"visits/visits.csv": rows}))
     assert checked.check.as_of == date(2022, 6, 1)
     assert checked.store.fact("as_of") == "2022-06-01"
-    earlier = run_checks(write_fleet(tmp_path / "b", NOTHING_ELSE | {"visits/visits.csv": rows}), as_of=date(2021, 6, 30))
+    earlier = run_checks(
+        write_fleet(tmp_path / "b", NOTHING_ELSE | {"visits/visits.csv": rows}), as_of=date(2021, 6, 30)
+    )
     assert earlier.store.fact("as_of") == "2021-06-30"
     assert [(r[2], r[4]) for r in earlier.rejected] == [("visited_on", "future"), ("visited_on", "future")]
     none = run_checks(write_fleet(tmp_path / "c", {"visits/visits.csv": None, "readings/readings.csv": None}))
@@ -145,7 +158,10 @@ def test_as_of_is_the_newest_visit_that_remains(tmp_path: Path) -> None:
 
 STOPPED = {
     "needed column missing": (V.replace("install_id", "place") + GOOD_V, "install_id"),
-    "two units for one quantity": ("visit_id,install_id,visited_on,system_pressure_kpa,system_pressure_psi\nB,I1,2021-01-05,100,14\n", "system_pressure"),
+    "two units for one quantity": (
+        "visit_id,install_id,visited_on,system_pressure_kpa,system_pressure_psi\nB,I1,2021-01-05,100,14\n",
+        "system_pressure",
+    ),
     "the same column twice": ("visit_id,install_id,visited_on,notes,notes\nB,I1,2021-01-05,a,b\n", "notes"),
     "empty": ("", "empty"),
     "only blank lines": ("\n\n \n", "header"),
@@ -167,11 +183,20 @@ def test_a_bad_file_stops_that_file_only_and_by_name(case: str, tmp_path: Path) 
 
 REFUSED = {
     "no installs": ({"installs.csv": None}, "installs.csv: is missing"),
-    "two tables of installs": ({"installs.tsv": TABLES["installs.csv"].replace(",", "\t")}, "more than one table of installs"),
-    "no model column": ({"appliance_models.csv": "name,condensing\nx,true\n"}, "appliance_models.csv: the column model_id is missing"),
+    "two tables of installs": (
+        {"installs.tsv": TABLES["installs.csv"].replace(",", "\t")},
+        "more than one table of installs",
+    ),
+    "no model column": (
+        {"appliance_models.csv": "name,condensing\nx,true\n"},
+        "appliance_models.csv: the column model_id is missing",
+    ),
     "loads off": ({"areas.csv": "area_id,load_jan,load_feb\nA1,0.5,0.44\nA2,0.5,0.5\n"}, "'A1' sum to 0.94"),
     "loads in percent": ({"areas.csv": "area_id,load_jan,load_feb\nA1,50,50\nA2,0.5,0.5\n"}, "'A1' sum to 100"),
-    "no install left": ({"installs.csv": "install_id,model_id,area_id,installed_on\nI1,M9,A1,2020-01-01\n"}, "unknown_model.*M9"),
+    "no install left": (
+        {"installs.csv": "install_id,model_id,area_id,installed_on\nI1,M9,A1,2020-01-01\n"},
+        "unknown_model.*M9",
+    ),
     "binary areas": ({"areas.csv": b"\0\1\2\3" * 500}, "areas.csv"),
 }
 
@@ -195,15 +220,20 @@ def test_load_shares_are_scaled_up_to_five_per_cent_and_flat_without_any(tmp_pat
 
 
 def test_other_units_are_converted_by_their_suffix(tmp_path: Path) -> None:
-    # 140 °F = 60 °C, 14.5 psi = 99.97 kPa (NIST SP 811), 1 grain per US gallon = 17.12 mg/L, 100 lb = 45.36 kg, 1000 ft = 304.8 m
+    # 140 °F = 60 °C, 14.5 psi = 99.97 kPa (NIST SP 811), 1 grain per US gallon = 17.12 mg/L, 100 lb = 45.36 kg, 1000
+    # ft = 304.8 m
     files = {
-        "readings/readings.csv": "visit_id,stage,firing,flue_temp_f,return_temp_f,co_air_free_ppm\nV1,as_found,high,140,113,52\n",
+        "readings/readings.csv": "visit_id,stage,firing,flue_temp_f,return_temp_f,co_air_free_ppm\n"
+        "V1,as_found,high,140,113,52\n",
         "visits/visits.csv": "visit_id,install_id,visited_on,system_pressure_psi\nV1,I1,2021-01-05,14.5\n",
         "visits/more.csv": "visit_id,install_id,visited_on,system_pressure_bar\nV2,I1,2021-01-05,1.5\n",
-        "installs.csv": "install_id,model_id,area_id,installed_on,altitude_ft,water_hardness_gpg,media_lb\nI1,M1,A1,2018-01-01,1000,10,100\n",
+        "installs.csv": "install_id,model_id,area_id,installed_on,altitude_ft,water_hardness_gpg,media_lb\n"
+        "I1,M1,A1,2018-01-01,1000,10,100\n",
     }
     store = run_checks(write_fleet(tmp_path, files)).store
-    assert store.rows("select flue_temp_c, return_temp_c, co_air_free_ppm, co_ppm from current_readings") == [(60.0, 45.0, 52.0, None)]
+    assert store.rows("select flue_temp_c, return_temp_c, co_air_free_ppm, co_ppm from current_readings") == [
+        (60.0, 45.0, 52.0, None)
+    ]
     assert store.rows("select system_pressure_kpa from current_visits order by visit_id") == [(99.973981,), (150.0,)]
     altitude, hardness, media = store.rows("select altitude_m, water_hardness_mg_l, media_kg from current_installs")[0]
     assert (altitude, media) == (304.8, 45.359237)
@@ -215,31 +245,59 @@ def test_temperatures_that_can_only_be_fahrenheit_are_converted_and_told(tmp_pat
     # 140 °F = 60 °C, 68 °F = 20 °C, 149 °F = 65 °C, 113 °F = 45 °C. Without the air temperature nothing is certain.
     rows = "V1,as_found,high,140,68,149,113\nV1,as_left,high,140,,149,113\nV2,as_found,high,60,20,65,45\n"
     checked = run_checks(write_fleet(tmp_path, {"readings/readings.csv": header + rows}))
-    taken = checked.store.rows("select flue_temp_c, air_temp_c, supply_temp_c, return_temp_c from current_readings order by line")
+    taken = checked.store.rows(
+        "select flue_temp_c, air_temp_c, supply_temp_c, return_temp_c from current_readings order by line"
+    )
     assert taken == [(60.0, 20.0, 65.0, 45.0), (140.0, None, 149.0, 113.0), (60.0, 20.0, 65.0, 45.0)]
     assert [(line, column, value, rule) for _, line, column, value, rule in checked.findings] == [
-        (2, "flue_temp_c", "140", "in_fahrenheit"), (3, "return_temp_c", "113", "unlikely"), (3, "supply_temp_c", "149", "unlikely"),
+        (2, "flue_temp_c", "140", "in_fahrenheit"), (3, "return_temp_c", "113", "unlikely"),
+        (3, "supply_temp_c", "149", "unlikely"),
     ]  # fmt: skip
 
 
 def test_co_in_per_cent_and_a_counter_that_jumps_back_are_told(tmp_path: Path) -> None:
     files = NOTHING_ELSE | {
-        "visits/visits.csv": V + GOOD_V + "G2,I1,2022-01-05,,,200,,,\nG3,I1,2023-01-05,,,,,,\nG4,I1,2024-01-05,,,900,,,\n",
+        "visits/visits.csv": V
+        + GOOD_V
+        + "G2,I1,2022-01-05,,,200,,,\nG3,I1,2023-01-05,,,,,,\nG4,I1,2024-01-05,,,900,,,\n",
         "readings/readings.csv": R + GOOD_R.replace(",40,", ",0.004,"),
     }
     checked = run_checks(write_fleet(tmp_path, files))
     assert checked.findings == [
-        ("readings/readings.csv", 2, "co_ppm", "0.004", "co_in_percent"), ("visits/visits.csv", 3, "burner_hours", "200", "counter_back"),
+        ("readings/readings.csv", 2, "co_ppm", "0.004", "co_in_percent"),
+        ("visits/visits.csv", 3, "burner_hours", "200", "counter_back"),
     ]  # fmt: skip
     assert checked.store.scalar("select burner_hours from current_visits where visit_id = 'G2'") == 200
 
 
+def test_thousands_are_not_taken_for_decimals_without_evidence(tmp_path: Path) -> None:
+    header = "visit_id;install_id;visited_on;burner_hours;condensate_ph_found\n"
+    files = {
+        "visits/a.csv": header + "A1;I1;2021-01-05;12,345;\n",  # may be 12345 or 12.345
+        "visits/b.csv": header + "B1;I1;2021-01-06;12,345;6,5\n",  # a file with decimal commas
+        "visits/c.csv": header + "C1;I1;2021-01-07;12,345;6.5\n",  # a file with decimal points
+        "visits/visits.csv": None, "readings/readings.csv": None,
+    }  # fmt: skip
+    checked = run_checks(write_fleet(tmp_path, files))
+    taken = checked.store.rows("select visit_id, burner_hours from current_visits order by 1")
+    assert taken == [("A1", None), ("B1", 12.345), ("C1", 12345.0)]
+    assert [(f, rule) for f, _, _, _, rule in checked.findings] == [
+        ("visits/a.csv", "unreadable"), ("visits/c.csv", "mended"),
+    ]  # fmt: skip
+
+
 def test_an_unknown_fuel_is_told_and_one_of_fleet_toml_is_known(tmp_path: Path) -> None:
-    installs = TABLES["installs.csv"].replace("propane", "Site Biogas").replace("Never seen,natural_gas", "Never seen,coal")
+    installs = (
+        TABLES["installs.csv"].replace("propane", "Site Biogas").replace("Never seen,natural_gas", "Never seen,coal")
+    )
     toml = "[fuels.site_biogas]\nmethane = 0.6\ncarbon_dioxide = 0.4\n"
     checked = run_checks(write_fleet(tmp_path, {"installs.csv": installs, "fleet.toml": toml}))
     assert checked.findings == [("installs.csv", 4, "fuel", "coal", "unknown_fuel")]
-    assert checked.store.rows("select fuel from current_installs order by install_id") == [("natural_gas",), ("site_biogas",), (None,)]
+    assert checked.store.rows("select fuel from current_installs order by install_id") == [
+        ("natural_gas",),
+        ("site_biogas",),
+        (None,),
+    ]
 
 
 def test_every_check_file_names_what_it_reads_and_its_key() -> None:
@@ -257,11 +315,16 @@ def test_every_row_of_a_dirty_fleet_is_in_exactly_one_place() -> None:
     for kind, (read, taken, lost) in account(checked).items():
         assert read == taken + lost, kind
         report = checked.check
-        assert (report.accepted[kind], report.replaced[kind] + report.duplicate[kind] + report.set_aside[kind]) == (taken, lost)
+        assert (report.accepted[kind], report.replaced[kind] + report.duplicate[kind] + report.set_aside[kind]) == (
+            taken,
+            lost,
+        )
         places = checked.table(
             f"""
             with taken as (select f.name as file, c.line from current_{kind} c join input_files f using (file_id)),
-            lost as (select r.file, r.line from rejected_rows r join input_files f on f.name = r.file where f.kind = '{kind}')
+            lost as (
+                select r.file, r.line from rejected_rows r join input_files f on f.name = r.file where f.kind = '{kind}'
+            )
             select count(*) as rows, count(distinct (file, line)) as places from (from taken union all from lost)
             """
         )

@@ -55,7 +55,8 @@ DIALECTS = {
     "bom": lambda t: b"\xef\xbb\xbf" + t.encode(),
     "utf-16 with bom": lambda t: t.encode("utf-16"),
     "utf-16 le bare": lambda t: t.encode("utf-16-le"),
-    "utf-16 be with bom, crlf, tab": lambda t: ("\ufeff" + t.replace("\n", "\r\n").replace(",", "\t")).encode("utf-16-be"),
+    "utf-16 be with bom, crlf, tab": lambda t: ("\ufeff" + t.replace("\n", "\r\n").replace(",", "\t"))
+    .encode("utf-16-be"),
     "all quoted": lambda t: all_quoted(t).encode(),
     "all quoted, crlf": lambda t: all_quoted(t).replace("\n", "\r\n").encode(),
     "blank lines": lambda t: ("\n" + t.replace("\n", "\n\n")).encode(),
@@ -81,7 +82,9 @@ def test_the_same_rows_in_any_dialect(name: str, tmp_path: Path, expected: dict[
 @pytest.mark.parametrize("kind", ["areas", "appliance_models", "limits", "installs"])
 def test_reference_tables_in_another_dialect(kind: str, tmp_path: Path) -> None:
     plain = run_checks(write_fleet(tmp_path / "plain"))
-    other = run_checks(write_fleet(tmp_path / "other", {f"{kind}.csv": semicolons(TABLES[f"{kind}.csv"]).encode("utf-16")}))
+    other = run_checks(
+        write_fleet(tmp_path / "other", {f"{kind}.csv": semicolons(TABLES[f"{kind}.csv"]).encode("utf-16")})
+    )
     table = "models" if kind == "appliance_models" else kind
     assert other.table(f"from current_{table}").equals(plain.table(f"from current_{table}"))
 
@@ -133,7 +136,8 @@ def test_rows_of_a_large_file_keep_their_lines(tmp_path: Path) -> None:
     count, bad = 400_000, {7, 150_000, 150_001, 299_999, 399_998}
     lines = ["visit_id,install_id,visited_on,technician_id,minutes_on_site,notes"]
     lines += [
-        f"V{n:06d},{'I9' if n % 100_003 == 5 else 'I1'},2020-03-{1 + n % 28:02d},T1,{'x' if n in bad else n % 90},{'n' * 60}"
+        f"V{n:06d},{'I9' if n % 100_003 == 5 else 'I1'},2020-03-{1 + n % 28:02d},T1,"
+        f"{'x' if n in bad else n % 90},{'n' * 60}"
         for n in range(count)
     ]
     checked = run_checks(write_fleet(tmp_path, {"visits/visits.csv": "\n".join(lines) + "\n"}))
@@ -183,8 +187,10 @@ def test_a_damaged_workbook_stops_that_file_only(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(
     ("written", "taken"),
-    [("05.04.2021", "2021-04-05"), ("25/04/2021", "2021-04-25"), ("04/25/2021", "2021-04-25"), ("5 Apr 2021", "2021-04-05"),
-     ("20210405", "2021-04-05"), ("2021-04-05 10:30", "2021-04-05"), ("2021-04-05T10:30:00Z", "2021-04-05"), ("4/4/2021", "2021-04-04")],
+    [("05.04.2021", "2021-04-05"), ("25/04/2021", "2021-04-25"), ("04/25/2021", "2021-04-25"), ("5 Apr 2021",
+    "2021-04-05"),
+     ("20210405", "2021-04-05"), ("2021-04-05 10:30", "2021-04-05"), ("2021-04-05T10:30:00Z", "2021-04-05"),
+     ("4/4/2021", "2021-04-04")],
 )  # fmt: skip
 def test_dates_that_can_be_read_one_way_only(written: str, taken: str, tmp_path: Path) -> None:
     text = f"visit_id,install_id,visited_on\nV1,I1,2021-01-01\nV2,I1,2021-01-02\nV3,I1,{written}\n"

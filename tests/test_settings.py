@@ -11,11 +11,17 @@ from pipeline.settings import load_settings, settings_from
 
 WRONG = {
     "a key that is nearly known": ('titel = "x"', "'titel' is not a known key; did you mean 'title'"),
-    "a key in plan": ("[plan]\nhorizon_week = 3", "'plan.horizon_week' is not a known key; did you mean 'horizon_weeks'"),
+    "a key in plan": (
+        "[plan]\nhorizon_week = 3",
+        "'plan.horizon_week' is not a known key; did you mean 'horizon_weeks'",
+    ),
     "too much risk": ("risk_tolerance = 1.5", "risk_tolerance is '1.5'; .*less than 1"),
     "unknown units": ('units = "uk"', "units is 'uk'; .*'si' or 'us'"),
     "an unknown table": ('[columns.visit]\nx = "notes"', "'visit' is not known; did you mean 'visits'"),
-    "an unknown column": ('[columns.readings]\n"Stack" = "flue_tmp_f"', "'Stack': column 'flue_tmp_f' is not known; did you mean 'flue_temp_f'"),
+    "an unknown column": (
+        '[columns.readings]\n"Stack" = "flue_tmp_f"',
+        "'Stack': column 'flue_tmp_f' is not known; did you mean 'flue_temp_f'",
+    ),
     "no number": ('[fuels.a]\nmethane = "all"', "fuels.a must be a table of numbers"),
     "no day": ('[plan]\nworking_days = ["monday"]', "plan.working_days.0 is 'monday'"),
     "not toml": ("title = ", "fleet.toml: Invalid value.*mend that line"),
@@ -44,7 +50,9 @@ def test_a_link_inside_the_folder_to_a_file_outside_is_not_followed_for_a_patter
 
     secret = tmp_path / "secret.csv"
     secret.write_text("visit_id,install_id,visited_on\nX,I1,2021-01-01\n")
-    fleet = write_fleet(tmp_path / "fleet", {"fleet.toml": '[files]\nvisits = "jobs/*.csv"\n', "jobs/a.csv": secret.read_text()})
+    fleet = write_fleet(
+        tmp_path / "fleet", {"fleet.toml": '[files]\nvisits = "jobs/*.csv"\n', "jobs/a.csv": secret.read_text()}
+    )
     assert run_checks(fleet).check.accepted["visits"] == 1
     (fleet / "jobs" / "b.csv").symlink_to(secret)
     with pytest.raises(FleetError, match="leaves the fleet folder"):

@@ -11,7 +11,8 @@ from pipeline.units import SHOWN_US, SUFFIXES, is_difference, other_forms, rate_
 
 # NIST SP 811 (2008), appendix B: the exact ones by definition, the others as printed there.
 PUBLISHED = [
-    ("f", 212, 100), ("f", 32, 0), ("f", -40, -40), ("psi", 1, 6.894757), ("bar", 1, 100), ("ft", 1, 0.3048), ("lb", 1, 0.45359237),
+    ("f", 212, 100), ("f", 32, 0), ("f", -40, -40), ("psi", 1, 6.894757), ("bar", 1, 100), ("ft", 1, 0.3048),
+    ("lb", 1, 0.45359237),
     ("kbtuh", 1, 0.2930711),
     # 1 grain per US gallon = 17.11806 mg/L (NIST SP 811, grain per gallon (US)).
     ("gpg", 1, 17.11806),
@@ -25,7 +26,10 @@ def test_factors_to_si(suffix: str, written: float, si: float) -> None:
 
 
 @settings(deadline=None)
-@given(st.sampled_from([("°C", "f"), ("kPa", "psi"), ("m", "ft"), ("kg", "lb"), ("kW", "kbtuh"), ("mg/L", "gpg")]), st.floats(-1e4, 1e4))
+@given(
+    st.sampled_from([("°C", "f"), ("kPa", "psi"), ("m", "ft"), ("kg", "lb"), ("kW", "kbtuh"), ("mg/L", "gpg")]),
+    st.floats(-1e4, 1e4),
+)
 def test_shown_units_turn_back_what_loading_did(pair: tuple[str, str], value: float) -> None:
     unit, suffix = pair
     _, factor, offset = SUFFIXES[suffix]

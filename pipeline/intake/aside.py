@@ -86,7 +86,8 @@ def _needed(kind: str) -> Iterator[str]:
     nothing = " and ".join(f"{quoted(c)} is null" for c in columns_of(kind))
     yield (
         f"select row, 'empty' as rule, '' as cell, null as written, 'nothing is written in this row' as told "
-        f"from seen_{kind} where {' and '.join(quoted(k) + ' is null' for k in keys_of(kind))} and odd is null and {nothing}"
+        f"from seen_{kind} where {' and '.join(quoted(k) + ' is null' for k in keys_of(kind))} and odd is "
+        f"null and {nothing}"
     )
     for column in cells:
         allowed = f"; allowed are {', '.join(column.allowed)}" if column.allowed else ""
@@ -95,9 +96,11 @@ def _needed(kind: str) -> Iterator[str]:
         name = quoted(column.column)
         original = f"r.{name}::varchar"
         yield (
-            f"select s.row, case when coalesce({written}, {original}) is null then 'missing' else 'unreadable' end as rule, "
+            f"select s.row, case when coalesce({written}, {original}) is null then 'missing' else "
+            f"'unreadable' end as rule, "
             f"'{column.column}' as cell, coalesce({written}, {original}) as written, "
-            f"case when coalesce({written}, {original}) is null then 'the cell is empty and the row cannot be placed without it' "
+            f"case when coalesce({written}, {original}) is null then 'the cell is empty and the row cannot "
+            f"be placed without it' "
             f"else {literal('what is written is not ' + what + allowed)} end as told "
             f"from (select * from seen_{kind} where {name} is null) s join raw_{kind} r on r.rowid = s.row"
         )
@@ -117,7 +120,8 @@ def _odd(store: Store, kind: str) -> Iterator[str]:
         f"select row, cell, written, false as misleads, "
         f"case when value is not null then 'mended' when cell_says_nothing(written) then 'not_recorded' "
         f"when {impossible} then 'impossible' else 'unreadable' end as rule, "
-        f"case when value is not null then 'read as ' || value when cell_says_nothing(written) then 'taken as not recorded' "
+        f"case when value is not null then 'read as ' || value when cell_says_nothing(written) then 'taken "
+        f"as not recorded' "
         f"when {impossible} then {possible} else case cell {unread} end end as told "
         f"from (select row, cell, written, case cell {value} end as value "
         f"from (select *, unnest(odd, recursive := true) from seen_{kind} where odd is not null)) where cell <> ''"
@@ -133,7 +137,8 @@ def _impossible(store: Store, kind: str) -> Iterator[str]:
         if column.type == "number":
             name = quoted(column.column)
             yield (
-                f"select s.row, {literal(column.column)} as cell, {_shown(column, 'r.' + name)} as written, false as misleads, "
+                f"select s.row, {literal(column.column)} as cell, {_shown(column, 'r.' + name)} as written, "
+                f"false as misleads, "
                 f"case when isnan(r.{name}) then 'not_recorded' else 'impossible' end as rule, "
                 f"case when isnan(r.{name}) then 'taken as not recorded' else {literal(_possible(column))} end as told "
                 f"from {source} s join raw_{kind} r on r.rowid = s.row where s.{name} is null and r.{name} is not null"
@@ -168,6 +173,7 @@ def _unlikely(kind: str) -> Iterator[str]:
         for sign, bound in ((">", column.likely_high), ("<", column.likely_low)):
             if bound is not None:
                 yield (
-                    f"select row, 'unlikely' as rule, {literal(column.column)} as cell, {_shown(column, name)} as written, "
+                    f"select row, 'unlikely' as rule, {literal(column.column)} as cell, "
+                    f"{_shown(column, name)} as written, "
                     f"{usual} as told, true as misleads from seen_{kind} where {name} {sign} {bound!r}"
                 )

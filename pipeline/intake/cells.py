@@ -22,7 +22,8 @@ SQL_TYPES = {
 # How people repeat a column's unit behind the number; regular expressions on lower-cased text without blanks.
 REPEATED_UNITS = {
     "°C": "°?c", "%": "%|vol%|%vol", "ppm": "ppm", "kPa": "kpa", "kW": "kw", "µA": "[µμu]a", "s": "s|sec|seconds",
-    "h": "h|hrs|hours", "min": "min|mins|minutes", "m": "m", "mg/L": "mg/l", "kg": "kg", "pH": "ph", "months": "months", "share": "",
+    "h": "h|hrs|hours", "min": "min|mins|minutes", "m": "m", "mg/L": "mg/l", "kg": "kg", "pH": "ph",
+    "months": "months", "share": "",
 }  # fmt: skip
 OTHER_UNITS = {"f": "°?f", "psi": "psi|psig", "bar": "bar", "kbtuh": "kbtu/?h", "ft": "ft", "gpg": "gpg", "lb": "lbs?"}
 

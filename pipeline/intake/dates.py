@@ -44,5 +44,6 @@ def date_format_of(name: str, path: Path, dialect: Dialect, mapped: Sequence[Map
     if (day_first and month_first) or all(a == b for a, b in parts):
         return None
     raise FleetError(
-        f"{name}: its dates, as '{seen[0].strip()}', can be read as day/month and as month/day. Write them as 2024-01-31."
+        f"{name}: its dates, as '{seen[0].strip()}', can be read as day/month and as month/day. Write them "
+        f"as 2024-01-31."
     )

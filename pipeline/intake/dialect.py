@@ -1,4 +1,5 @@
-"""What kind of text file this is: encoding, delimiter, decimal mark, ends of lines, and whether DuckDB may read it as it is."""
+"""What kind of text file this is: encoding, delimiter, decimal mark, ends of lines, and whether DuckDB may read it
+as it is."""
 
 from __future__ import annotations
 
@@ -18,7 +19,8 @@ SAMPLE = 1 << 18
 SAMPLE_RECORDS = 2000
 DELIMITERS = (",", ";", "\t", "|")
 BOMS = ((codecs.BOM_UTF8, "utf-8-sig"), (codecs.BOM_UTF16_LE, "utf-16"), (codecs.BOM_UTF16_BE, "utf-16"))
-DECIMAL_COMMA = re.compile(r"\s*[-+]?\d[\d.]*,\d+\s*")
+# Evidence of a decimal comma: not three digits behind it, which may as well be thousands, unless a 0 stands before it.
+DECIMAL_COMMA = re.compile(r"\s*[-+]?(\d[\d.]*,(\d{1,2}|\d{4,})|0,\d+)\s*")
 DECIMAL_POINT = re.compile(r"\s*[-+]?\d[\d,]*\.\d+\s*")
 
 
@@ -29,7 +31,6 @@ class Bytes:
     size: int
     fingerprint: str
     newlines: int
-    quotes: int
     returns: int
     pairs: int
     nulls: bool
@@ -44,7 +45,8 @@ class Dialect:
 
     decimal: ".", "," or "" where the sample shows no number with decimals.
     plain: DuckDB may read the file as it is; otherwise it is read record by record.
-    header: the first record's cells; header_line: the physical line on which it starts; sample: the first records under it.
+    header: the first record's cells; header_line: the physical line on which it starts.
+    sample: the first records under it.
     """
 
     encoding: str
@@ -59,7 +61,7 @@ class Dialect:
 def scan_bytes(path: Path) -> Bytes:
     """Fingerprint and counts of a file, reading it once in pieces."""
     digest, decoder = hashlib.sha256(), codecs.getincrementaldecoder("utf-8")()
-    size = newlines = quotes = returns = pairs = 0
+    size = newlines = returns = pairs = 0
     nulls, utf8, head, last = False, True, b"", b""
     with path.open("rb") as file:
         while chunk := file.read(CHUNK):
@@ -67,7 +69,6 @@ def scan_bytes(path: Path) -> Bytes:
             size += len(chunk)
             digest.update(chunk)
             newlines += chunk.count(b"\n")
-            quotes += chunk.count(b'"')
             if b"\r" in chunk or last == b"\r":
                 returns += chunk.count(b"\r")
                 pairs += chunk.count(b"\r\n") + (last == b"\r" and chunk[:1] == b"\n")
@@ -76,7 +77,7 @@ def scan_bytes(path: Path) -> Bytes:
                 utf8 = _decodes(decoder, chunk)
             last = chunk[-1:]
     utf8 = utf8 and not decoder.getstate()[0]
-    return Bytes(size, digest.hexdigest(), newlines, quotes, returns, pairs, nulls, utf8, last == b"\n", head)
+    return Bytes(size, digest.hexdigest(), newlines, returns, pairs, nulls, utf8, last == b"\n", head)
 
 
 def _decodes(decoder: codecs.IncrementalDecoder, chunk: bytes) -> bool:

@@ -67,7 +67,8 @@ def map_headers(
         wanted = ", ".join(missing)
         hint = f" Not known in it: {', '.join(shown_value(u) for u in unknown[:6])}." if unknown else ""
         raise FleetError(
-            f"{name}: the column{'s' if len(missing) > 1 else ''} {wanted} {'are' if len(missing) > 1 else 'is'} missing.{hint} "
+            f"{name}: the column{'s' if len(missing) > 1 else ''} {wanted} "
+            f"{'are' if len(missing) > 1 else 'is'} missing.{hint} "
             f"Add it, or name the header that holds it under [columns.{kind}] in fleet.toml "
             "(foulcast headers FLEET proposes a mapping)."
         )

@@ -23,8 +23,8 @@ from pipeline.settings import Settings
 from pipeline.store import Store, literal, quoted
 
 BATCH = 20_000
-LONGEST_LINE = 4_000_000
-# With pieces of this size rows go to disk once, compressed; with DuckDB's smaller default they are written a second time
+# With pieces of this size rows go to disk once, compressed; with DuckDB's smaller default they are written a second
+# time
 # when the store is closed (measured: half as much processor time again).
 BUFFER = 64_000_000
 
@@ -104,8 +104,9 @@ def _load_plain(
         values.append(f"{value} as {quoted(one.column.column)}")
     columns = ", ".join(f"'c{n}': $${type_}$$" for n, type_ in types.items())
     options = {
-        "auto_detect": "false", "header": "true", "delim": literal(dialect.delimiter), "quote": "'\"'", "escape": "'\"'",
-        "columns": f"{{{columns}}}", "max_line_size": str(LONGEST_LINE), "buffer_size": str(BUFFER), "strict_mode": "true", "store_rejects": "true",
+        "auto_detect": "false", "header": "true", "delim": literal(dialect.delimiter),
+        "quote": "'\"'", "escape": "'\"'",
+        "columns": f"{{{columns}}}", "buffer_size": str(BUFFER), "strict_mode": "true", "store_rejects": "true",
         "rejects_table": "'rejects_in'", "rejects_scan": "'rejects_scan_in'", "rejects_limit": "0",
     }  # fmt: skip
     if reading.decimal == ",":
@@ -155,7 +156,8 @@ def _rejected(store: Store, path: Path, delimiter: str) -> list[tuple[int, Recor
     if store.scalar(f"select count(*) from rejects_in where error_type::varchar not in ({kinds})"):
         return None
     found = store.rows(
-        "select line_byte_position, min(line), left(any_value(csv_line), 8) from rejects_in group by line_byte_position order by 1"
+        "select line_byte_position, min(line), left(any_value(csv_line), 8) from rejects_in group by "
+        "line_byte_position order by 1"
     )
     rejected = []
     with path.open("rb") as file:
@@ -221,7 +223,8 @@ def _append_records(
     store: Store, kind: str, file_id: int, mapped: list[Mapped], width: int, records: Iterable[Record], reading: Reading
 ) -> tuple[int, LineShifts]:
     schema = {f"c{n}": pl.String for n in range(width)} | {"ragged": pl.String}
-    insert = f"insert into raw_{kind} by name select {file_id}::integer as file_id, {careful_select(mapped, reading)} from batch_in"
+    selected = f"{file_id}::integer as file_id, {careful_select(mapped, reading)}"
+    insert = f"insert into raw_{kind} by name select {selected} from batch_in"
     rows, shifts, several = 0, LineShifts(), iter(records)
     while batch := list(islice(several, BATCH)):
         for n, record in enumerate(batch):

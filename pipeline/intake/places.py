@@ -46,14 +46,16 @@ def place_visits(store: Store) -> int:
 
 
 def _tell_counters_back(store: Store, row: np.ndarray, install: np.ndarray, hours: np.ndarray) -> None:
-    """A finding for each counter below that of the install's visit before. They are taken: a control swap sets them back."""
+    """A finding for each counter below that of the install's visit before. They are taken: a control swap sets them
+    back."""
     known = np.flatnonzero(np.isfinite(hours))
     row, install, hours = row[known], install[known], hours[known]
     back = 1 + np.flatnonzero((install[1:] == install[:-1]) & (hours[1:] < hours[:-1]))
     if not len(back):
         return
     told = pl.DataFrame({"row": row[back], "written": hours[back], "before": hours[back - 1]}).select(
-        pl.lit("visits").alias("kind"), "row", pl.lit("counter_back").alias("rule"), pl.lit("burner_hours").alias("cell"),
+        pl.lit("visits").alias("kind"),
+        "row", pl.lit("counter_back").alias("rule"), pl.lit("burner_hours").alias("cell"),
         pl.format("{}", pl.col("written").round(1)).str.strip_suffix(".0").alias("written"),
         pl.format(
             "the visit before reads {}: a counter that was swapped or set back, or a typing error",
@@ -155,7 +157,8 @@ def _leave(store: Store, visit_no: np.ndarray, which: str) -> None:
 
 
 def _settle_repeats(store: Store, visit_no: np.ndarray, code: np.ndarray) -> None:
-    """Of the tests of one visit, stage and firing the last is taken. Counted over whole numbers: no table of keys is built."""
+    """Of the tests of one visit, stage and firing the last is taken. Counted over whole numbers: no table of keys
+    is built."""
     key = np.where(visit_no >= 0, visit_no.astype(np.int64) * 4 + code, NOWHERE)
     times = np.bincount(key + 1, minlength=1)
     times[0] = 0

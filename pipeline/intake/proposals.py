@@ -25,8 +25,10 @@ SAMPLED = 200
 # Units as people write them into headers -> the suffix of ours that carries it.
 UNIT_WORDS = {
     "°f": "f", "degf": "f", "f": "f", "fahrenheit": "f", "°c": "c", "degc": "c", "c": "c", "celsius": "c", "ppm": "ppm",
-    "%": "pct", "pct": "pct", "percent": "pct", "vol": "pct", "psi": "psi", "bar": "bar", "kpa": "kpa", "µa": "ua", "μa": "ua", "ua": "ua",
-    "s": "s", "sec": "s", "seconds": "s", "ft": "ft", "m": "m", "kg": "kg", "lb": "lb", "lbs": "lb", "kw": "kw", "kbtuh": "kbtuh",
+    "%": "pct", "pct": "pct", "percent": "pct", "vol": "pct", "psi": "psi", "bar": "bar", "kpa": "kpa", "µa": "ua",
+    "μa": "ua", "ua": "ua",
+    "s": "s", "sec": "s", "seconds": "s", "ft": "ft", "m": "m", "kg": "kg", "lb": "lb", "lbs": "lb", "kw": "kw",
+    "kbtuh": "kbtuh",
     "gpg": "gpg",
 }  # fmt: skip
 NUMBER = re.compile(r"\s*[-+]?\d[\d.,\s]*(e[-+]?\d+)?\s*", re.IGNORECASE)
@@ -151,7 +153,8 @@ def _words(header: str) -> tuple[set[str], str | None]:
     text = unicodedata.normalize("NFKC", header).lower().replace("ß", "ss")
     text = text.replace("ä", "ae").replace("ö", "oe").replace("ü", "ue")
     text = re.sub(r"(?<=[a-z])(?=\d)|(?<=\d)(?=[a-z])", "", text)
-    unit, words = None, set()
+    unit: str | None = None
+    words: set[str] = set()
     for part in re.findall(r"°\s?[cf]\b|[µμ]a\b|%|[a-z0-9]+", text):
         token = part.replace(" ", "")
         if token in UNIT_WORDS and (token not in ("s", "m", "c", "f", "vol") or words):

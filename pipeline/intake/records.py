@@ -25,7 +25,8 @@ def lines_of(text: str) -> Iterator[str]:
 
 
 class _Remembering:
-    """An iterator over lines that remembers those of the record being read, so that reading can start again inside it."""
+    """An iterator over lines that remembers those of the record being read, so that reading can start again inside
+    it."""
 
     def __init__(self, lines: Iterable[str]) -> None:
         self.lines = iter(lines)

@@ -1,4 +1,5 @@
-"""The reference tables that were taken: current_areas, current_models, current_limits, current_installs, current_capacity."""
+"""The reference tables that were taken: current_areas, current_models, current_limits, current_installs,
+current_capacity."""
 
 from __future__ import annotations
 
@@ -34,7 +35,8 @@ from {taken} i join current_models m using (model_id) join current_areas a using
 order by i.install_id
 """
 LIMITS = """
-select model_id, fuel, firing::varchar as firing, indicator::varchar as indicator, low, high, coalesce(source, '') as source
+select model_id, fuel, firing::varchar as firing, indicator::varchar as indicator, low, high,
+    coalesce(source, '') as source
 from {taken} where low is not null or high is not null order by all
 """
 CAPACITY = "select area_id, week, hours_available from {taken} order by area_id, week"
@@ -88,10 +90,9 @@ def _taken(kind: str) -> str:
 def _write_areas(store: Store, warnings: list[str]) -> None:
     """current_areas, with twelve load shares that sum to 1: flat where none is given, else scaled by at most 5 %."""
     shares = ", ".join(f"coalesce({c}, 0)" for c in LOADS)
+    summed = " + ".join(f"coalesce({c}, 0)" for c in LOADS)
     given = " or ".join(f"{c} is not null" for c in LOADS)
-    rows = store.rows(
-        f"select area_id, ({' + '.join(f'coalesce({c}, 0)' for c in LOADS)}), ({given}) from {_taken('areas')} order by area_id"
-    )
+    rows = store.rows(f"select area_id, ({summed}), ({given}) from {_taken('areas')} order by area_id")
     if not rows:
         raise FleetError(_nothing_left(store, "areas"))
     for area, total, has_shares in rows:
@@ -103,7 +104,8 @@ def _write_areas(store: Store, warnings: list[str]) -> None:
     off = [area for area, total, has_shares in rows if has_shares and abs(total - 1) > ROUNDING]
     if off:
         warnings.append(
-            f"areas: the load shares of {', '.join(off[:5])}{' …' if len(off) > 5 else ''} do not sum to 1 and were scaled."
+            f"areas: the load shares of {', '.join(off[:5])}{' …' if len(off) > 5 else ''} do not sum to 1 "
+            f"and were scaled."
         )
     flat = [area for area, _, has_shares in rows if not has_shares]
     if flat:
@@ -114,7 +116,7 @@ def _write_areas(store: Store, warnings: list[str]) -> None:
         f"""
         create or replace table current_areas as
         select area_id, (row_number() over (order by area_id) - 1)::integer as area_no, coalesce(name, area_id) as name,
-            (case when {given} then list_transform([{shares}], lambda x: x / ({" + ".join(f"coalesce({c}, 0)" for c in LOADS)}))
+            (case when {given} then list_transform([{shares}], lambda x: x / ({summed}))
              else list_transform(range(12), lambda x: 1.0 / 12) end)::double[12] as load
         from {_taken("areas")} order by area_id
         """
@@ -123,7 +125,8 @@ def _write_areas(store: Store, warnings: list[str]) -> None:
 
 def _nothing_left(store: Store, kind: str) -> str:
     reasons = store.rows(
-        "select rule, cell, written, count(*) from set_aside_rows where kind = ? group by all order by 4 desc, 1, 2, 3 limit 1",
+        "select rule, cell, written, count(*) from set_aside_rows where kind = ? group by all order by 4 "
+        "desc, 1, 2, 3 limit 1",
         [kind],
     )
     if not reasons:

@@ -14,7 +14,8 @@ SCHEMA = {
 
 
 def repeats_by_key(store: Store, kind: str) -> pl.DataFrame:
-    """(row, …) of all rows not set aside whose key occurs more than once: for kinds whose key can be grouped cheaply."""
+    """(row, …) of all rows not set aside whose key occurs more than once: for kinds whose key can be grouped
+    cheaply."""
     keys = ", ".join(quoted(k) for k in keys_of(kind))
     kept = f"row not in (select row from set_aside_rows where kind = {literal(kind)})"
     store.run(

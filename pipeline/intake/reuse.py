@@ -65,7 +65,8 @@ class PreviousStore:
             f"from before.raw_{known.kind} where file_id = {known.file_id} order by rowid"
         )
         self.store.run(
-            f"insert into line_shifts select {file_id}, record, shift from before.line_shifts where file_id = {known.file_id}"
+            f"insert into line_shifts select {file_id}, record, shift from before.line_shifts where file_id "
+            f"= {known.file_id}"
         )
         self.store.run(
             f'insert into file_units select {file_id}, cell, header, factor, "offset" '

@@ -11,12 +11,13 @@ from pipeline.intake.cells import BLANKS, KEY_LENGTH
 from pipeline.schema import FOLDER_KINDS, Column, columns_of
 from pipeline.store import Store, literal, quoted
 
-
-# A test whose temperatures are all in °F although the columns say °C. Certain only together: heating water cannot be that
+# A test whose temperatures are all in °F although the columns say °C. Certain only together: heating water cannot be
+# that
 # hot, combustion air is not either, and every one of them is usual once converted.
 TEMPERATURES = ("flue_temp_c", "air_temp_c", "supply_temp_c", "return_temp_c")
 IN_FAHRENHEIT = """
-(return_temp_c > 100 or supply_temp_c > 110) and air_temp_c between 46 and 140 and flue_temp_c between return_temp_c - 9 and 400
+(return_temp_c > 100 or supply_temp_c > 110) and air_temp_c between 46 and 140
+and flue_temp_c between return_temp_c - 9 and 400
 and coalesce(supply_temp_c, 140) between 41 and 230 and coalesce(return_temp_c, 120) between 36 and 212
 """
 
@@ -41,7 +42,8 @@ def make_seen(store: Store, kind: str) -> None:
 
 
 def trim_unmatched(store: Store) -> None:
-    """Readings whose visit is not found, and whose key has blanks around it, join the mended rows with the key trimmed."""
+    """Readings whose visit is not found, and whose key has blanks around it, join the mended rows with the key
+    trimmed."""
     cleaned = ", ".join(f"{clean_sql(c)} as {quoted(c.column)}" for c in columns_of("readings").values())
     store.run(
         f"insert into mended_readings by name select rowid as row, file_id, {cleaned}, odd from raw_readings "
@@ -82,7 +84,8 @@ def clean_sql(column: Column) -> str:
 
 
 def unclean_tests(columns: list[Column]) -> Iterator[str]:
-    """Conditions under which a raw row needs cleaning, each on one column, so that block statistics answer most of them."""
+    """Conditions under which a raw row needs cleaning, each on one column, so that block statistics answer most of
+    them."""
     for column in columns:
         name = quoted(column.column)
         if column.type in ("number", "date", "week"):
@@ -92,7 +95,11 @@ def unclean_tests(columns: list[Column]) -> Iterator[str]:
             if not (_low(column) and _high(column)):
                 yield f"not isfinite({name})"
         elif column.type == "text" and column.need and column.kind != "readings":
-            yield f"strlen({name}) > {KEY_LENGTH} or {name} <> trim({name}, {literal(BLANKS)})"
+            # Blanks sort before '!', no-break spaces and byte order marks after '~'.
+            yield f"{name} < '!'"
+            yield f"{name} > '~'"
+            ends = " or ".join(f"suffix({name}, {literal(blank)})" for blank in BLANKS)
+            yield f"strlen({name}) > {KEY_LENGTH} or {ends}"
 
 
 def _low(column: Column) -> str | None:

@@ -13,12 +13,13 @@ from pipeline.store import Store, literal
 LONGEST_VALUE = 500
 # What the rules see is in our unit; what is told is in the unit the file is written in.
 WRITTEN = """case when u.factor is null or s.rule not in ('impossible', 'unlikely') then s.written
-    else coalesce(regexp_replace(round((try_cast(s.written as double) - u."offset") / u.factor, 4)::varchar, '\\.0$', ''),
-                  s.written) end"""
+    else coalesce(regexp_replace(round((try_cast(s.written as double) - u."offset") / u.factor, 4)::varchar,
+                                 '\\.0$', ''), s.written) end"""
 
 
 def write_rejected(store: Store) -> None:
-    """rejected_rows(file, line, column, value, reason, visit_id): every row that was not taken, and every file stopped."""
+    """rejected_rows(file, line, column, value, reason, visit_id): every row that was not taken, and every file
+    stopped."""
     _with_lines(store, "set_aside_rows")
     store.run(
         f"""
@@ -40,11 +41,15 @@ def write_findings(store: Store) -> None:
         f"""
         create or replace table findings as
         select f.name as file, s.line, nullif(s.cell, '') as "column", {_shortened(WRITTEN)} as value, s.rule,
-            s.told || coalesce(' (written in ' || u.header || ')', '') as message, s.visit_id, s.stage, s.firing, coalesce(s.install_id, v.install_id) as install_id,
+            s.told || coalesce(' (written in ' || u.header || ')', '') as message, s.visit_id, s.stage, s.firing,
+            coalesce(s.install_id, v.install_id) as install_id,
             v.technician_id, s.analyser_id, s.misleads
         from told_rows s join input_files f using (file_id)
         left join file_units u on u.file_id = s.file_id and u.cell = s.cell
-        left join current_visits v on v.visit_id = s.visit_id
+        left join (
+                select visit_id, install_id, technician_id from current_visits semi join told_rows using (visit_id)
+            ) v
+            on v.visit_id = s.visit_id
         order by all
         """
     )
@@ -74,12 +79,14 @@ def _with_lines(store: Store, table: str) -> None:
     else:
         keys = "visit_id varchar, stage varchar, firing varchar, install_id varchar, analyser_id varchar"
         store.run(
-            f"create or replace table told_rows as select *, null::integer as line, null::integer as file_id from {table} limit 0"
+            f"create or replace table told_rows as select *, null::integer as line, null::integer as "
+            f"file_id from {table} limit 0"
         )
         store.run("".join(f"alter table told_rows add column {k};" for k in keys.split(", ")))
 
 
 def _own(kind: str) -> set[str]:
     return {
-        "visits": {"visit_id", "install_id"}, "readings": {"visit_id", "stage", "firing", "analyser_id"}, "installs": {"install_id"},
+        "visits": {"visit_id", "install_id"}, "readings": {"visit_id", "stage", "firing", "analyser_id"},
+        "installs": {"install_id"},
     }.get(kind, set())  # fmt: skip
