@@ -143,6 +143,8 @@ def evaluate_upper(
             shrink_rss += prior.members * float(np.sum(prior.psi * inverse))
             prior_logdet += prior.members * float(np.linalg.slogdet(d + 1e-300 * np.eye(q))[1])
     if sigma2 is None:
+        if dof + shrink_dof <= 0:
+            raise np.linalg.LinAlgError("no residual variance is left: as many effects as readings")
         sigma2 = (rss + shrink_rss) / (dof + shrink_dof)
     criterion = (
         dof * np.log(2 * np.pi)

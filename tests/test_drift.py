@@ -195,6 +195,27 @@ def test_tiny_fleets_get_finite_wide_answers(rows):
     assert (determinant >= -1e-12).all()
 
 
+def test_a_design_with_as_many_readings_as_fixed_effects_keeps_exponent_one():
+    """Nothing is then left over to weigh exponents by."""
+    made = fleet(installs=120, seed=31, unknown=0.0)
+    inputs = made.inputs
+    few = inputs.installs["install_no"].to_list()[:3]
+    lonely = pl.when(pl.col("install_no").is_in(few))
+    installs = inputs.installs.with_columns(
+        design_no=lonely.then(99).otherwise("design_no").cast(inputs.installs.schema["design_no"]),
+        model_no=lonely.then(99).otherwise("model_no").cast(inputs.installs.schema["model_no"]),
+    )
+    # one reading each, at different ages: three readings for a level, a rate and the hardness
+    rank = pl.int_range(pl.len()).over("install_no")
+    kept = pl.any_horizontal((pl.col("install_no") == i) & (rank == k) for k, i in enumerate(few))
+    readings = inputs.readings.filter(~pl.col("install_no").is_in(few) | kept)
+    hardness = pl.when(pl.col("install_no") == few[0]).then(50.0).otherwise(pl.col("hardness").fill_null(100.0))
+    inputs = replace(inputs, installs=installs.with_columns(hardness=hardness), readings=readings)
+    fit = fit_series(inputs, FitOptions(pace=False, breaks=False))
+    assert np.isfinite(fit.sigma)
+    assert fit.gamma[99] == 1.0
+
+
 def test_odd_values_are_left_out_and_do_not_fail():
     made = fleet(installs=30, seed=2)
     readings = (
