@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 from scipy.sparse.linalg import LinearOperator, cg
@@ -43,8 +43,16 @@ class AnalyserBias:
         return (np.abs(self.bias) > Z99 * self.sd) & (np.abs(self.bias) > stated)
 
 
+class Projection(Protocol):
+    """P of a mixed model over the readings: P x, and X P X' for a few rows X at once."""
+
+    def __call__(self, x: np.ndarray) -> np.ndarray: ...
+
+    def gram(self, vectors: np.ndarray) -> np.ndarray: ...
+
+
 def analyser_bias(
-    project: Callable[[np.ndarray], np.ndarray], z: np.ndarray, analyser: np.ndarray, scale: np.ndarray, stated: float
+    project: Projection, z: np.ndarray, analyser: np.ndarray, scale: np.ndarray, stated: float
 ) -> AnalyserBias | None:
     """Biases b of z = drift + C b + noise, C the scale of each reading's own analyser, b with a heavy-tailed prior.
 
@@ -64,6 +72,26 @@ def analyser_bias(
     c = scale[rows]
     tests = np.bincount(index)
 
+    base2 = (BASE * stated) ** 2
+    tau2 = np.full(count, (0.5 * stated) ** 2)
+    if count <= FEW:
+        vectors = np.zeros((count + 1, len(z)))
+        vectors[index, rows] = c
+        vectors[count] = z
+        matrix = project.gram(vectors)
+        matrix, target = matrix[:count, :count], matrix[:count, count]
+        # what all analysers share is no bias of any: projected out like the fixed effects
+        common = matrix.sum(axis=1)
+        share = float(common.sum())
+        if share > 1e-9 * len(rows):
+            target = target - common * (target.sum() / share)
+            matrix = matrix - np.outer(common, common) / share
+        for _ in range(8):
+            cov = np.linalg.inv(matrix + np.diag(1 / tau2))
+            bias = cov @ target
+            tau2 = (bias**2 + np.diag(cov) + TAILS * base2) / (TAILS + 1)
+        return AnalyserBias(number, bias, np.sqrt(np.diag(cov)), tests)
+
     def spread(b: np.ndarray) -> np.ndarray:
         out = np.zeros(len(z))
         out[rows] = c * b[index]
@@ -72,7 +100,6 @@ def analyser_bias(
     def gather(x: np.ndarray) -> np.ndarray:
         return np.bincount(index, c * x[rows], count)
 
-    # what all analysers share is no bias of any: projected out like the fixed effects
     common = gather(project(spread(np.ones(count))))
     share = float(common.sum())
     whole = common / share if share > 1e-9 * len(rows) else np.zeros(count)
@@ -84,16 +111,6 @@ def analyser_bias(
         return of_peers(gather(project(spread(b - float(whole @ b)))))
 
     target = of_peers(gather(project(z)))
-    base2 = (BASE * stated) ** 2
-    tau2 = np.full(count, (0.5 * stated) ** 2)
-    if count <= FEW:
-        matrix = np.column_stack([apply(e) for e in np.eye(count)])
-        matrix = (matrix + matrix.T) / 2
-        for _ in range(8):
-            cov = np.linalg.inv(matrix + np.diag(1 / tau2))
-            bias = cov @ target
-            tau2 = (bias**2 + np.diag(cov) + TAILS * base2) / (TAILS + 1)
-        return AnalyserBias(number, bias, np.sqrt(np.diag(cov)), tests)
     # the information of each analyser on its own, from one random probe (Hutchinson 1990)
     signs = np.where(np.random.default_rng(0).random((2, count)) < 0.5, -1.0, 1.0)
     information = np.mean([s * apply(s) for s in signs], axis=0)

@@ -55,15 +55,16 @@ def find_change(fit: SeriesFit, forest: Forest) -> tuple[Term, float] | None:
     usual = abs(float(np.average(state.nodes[0].mean[1], weights=np.maximum(state.sums.n, 1e-9))))
     kappa2 = (0.5 * usual) ** 2
     best: tuple[Term, float] | None = None
-    for candidate in candidates:
-        c = candidate.inside[project.leaf] * project.tau
-        information = float(c @ project(c))
+    if not candidates:
+        return None
+    moved = np.stack([candidate.inside[project.leaf] * project.tau for candidate in candidates])
+    scores, informations = moved @ left, np.diag(project.gram(moved))
+    years = max(len(set(opened_year(forest.cycles).tolist())), 1)
+    for candidate, u, information in zip(candidates, scores.tolist(), informations.tolist(), strict=True):
         if information <= 0:
             continue
-        u = float(c @ left)
         b = u / information
         log_factor = 0.5 * u * u / (information + 1 / kappa2) - 0.5 * np.log1p(kappa2 * information)
-        years = max(len(set(opened_year(forest.cycles).tolist())), 1)
         odds = log_factor + np.log(SHARE_CHANGING / (1 - SHARE_CHANGING) / (2 * years))
         none = float(1 / (1 + np.exp(np.clip(odds, -500, 500))))
         if none < 1 - SURE and abs(b) > LEAST_RATIO * usual and (best is None or none < best[1]):

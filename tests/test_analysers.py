@@ -9,7 +9,10 @@ import pytest
 from drift_fleet import fleet
 
 from models.analysers import STATED, AnalyserBias, analyser_bias
+from models.cycle_sums import Forest
 from models.drift import fit_series
+from models.fitted import freed_levels, install_frame, seen_cycles
+from models.projection import Projector
 from models.series import FitOptions
 
 OPTIONS = FitOptions(gammas=(1.0,), breaks=False, pace=False)
@@ -47,6 +50,31 @@ def test_a_temperature_bias_is_found_in_kelvin():
     np.testing.assert_allclose(fit.analysers.bias, off, atol=0.4)
 
 
+class Dense:
+    """A projection from its whole matrix."""
+
+    def __init__(self, matrix: np.ndarray) -> None:
+        self.matrix = matrix
+
+    def __call__(self, x: np.ndarray) -> np.ndarray:
+        return self.matrix @ x
+
+    def gram(self, vectors: np.ndarray) -> np.ndarray:
+        return vectors @ self.matrix @ vectors.T
+
+
+def test_vectors_projected_at_once_agree_with_one_by_one():
+    """Cycles of unknown start and down-weighted readings among them."""
+    fit = fit_series(fleet(installs=120, seed=16, outliers=0.02).inputs, FitOptions(gammas=(1.0, 1.4)))
+    forest = Forest.of(seen_cycles(fit.inputs, fit.readings), install_frame(fit.inputs))
+    assert freed_levels(forest).any()
+    assert fit.readings.weight.min() < 0.5
+    project = Projector(fit, forest)
+    vectors = np.random.default_rng(0).normal(size=(4, len(fit.readings.z)))
+    one_by_one = np.array([[a @ project(b) for b in vectors] for a in vectors])
+    np.testing.assert_allclose(project.gram(vectors), one_by_one, rtol=1e-8, atol=1e-8 * np.abs(one_by_one).max())
+
+
 def dense_projection(n: int, groups: np.ndarray, sigma2: float, between: float) -> np.ndarray:
     v = sigma2 * np.eye(n) + between * (groups[:, None] == groups[None, :])
     inverse, x = np.linalg.inv(v), np.ones((n, 1))
@@ -60,15 +88,15 @@ def test_bias_by_conjugate_gradients_agrees_with_the_dense_one(analysers):
     groups, who = rng.integers(0, 200, n), rng.integers(0, analysers, n)
     true = np.where(np.arange(analysers) % 10 == 3, 0.3, 0.0)
     z = rng.normal(0, 0.2, 200)[groups] + true[who] + rng.normal(0, 0.1, n)
-    p = dense_projection(n, groups, 0.01, 0.04)
-    found = analyser_bias(lambda x: p @ x, z, who, np.ones(n), 0.1)
+    project = Dense(dense_projection(n, groups, 0.01, 0.04))
+    found = analyser_bias(project, z, who, np.ones(n), 0.1)
     assert found is not None
     np.testing.assert_allclose(found.bias - np.median(found.bias), true, atol=0.06)
 
 
 def test_one_analyser_or_none_named_gives_no_bias():
     z = np.zeros(5)
-    assert analyser_bias(lambda x: x, z, np.full(5, -1), np.ones(5), 0.1) is None
-    assert analyser_bias(lambda x: x, z, np.zeros(5, dtype=int), np.ones(5), 0.1) is None
+    assert analyser_bias(Dense(np.eye(5)), z, np.full(5, -1), np.ones(5), 0.1) is None
+    assert analyser_bias(Dense(np.eye(5)), z, np.zeros(5, dtype=int), np.ones(5), 0.1) is None
     none = AnalyserBias(np.zeros(0, dtype=int), np.zeros(0), np.zeros(0), np.zeros(0, dtype=int))
     assert none.of(np.array([1, 2]), np.ones(2)).tolist() == [0.0, 0.0]
