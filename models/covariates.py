@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -47,7 +48,7 @@ class Term:
             w = np.full(forest.cycles.height, np.nan) if built_up is None else built_up
             return np.where(self.applies(forest), np.where(np.isfinite(w), w, self.centre), 0.0)
         if self not in forest.memo:
-            forest.memo[self] = self._values(forest.cycles)
+            remember((self,), forest)
         return forest.memo[self]
 
     def applies(self, forest: Forest) -> np.ndarray:
@@ -57,18 +58,19 @@ class Term:
             forest.memo[key] = self._applies(forest.cycles)
         return forest.memo[key]
 
-    def _values(self, frame: pl.DataFrame) -> np.ndarray:
+    @property
+    def values(self) -> pl.Expr:
+        """The column, from the frame of the forest's cycles."""
         if self.how == "opened":
-            return (frame["opened_by"] == self.value).fill_null(False).cast(pl.Float64).to_numpy()
+            return (pl.col("opened_by") == self.value).fill_null(False).cast(pl.Float64)
         if self.how == "category":
-            return (frame[self.name].cast(pl.String) == self.value).fill_null(False).cast(pl.Float64).to_numpy()
+            return (pl.col(self.name).cast(pl.String) == self.value).fill_null(False).cast(pl.Float64)
         if self.how == "number":
-            x = numbers(frame[self.name], self.log)
-            return np.nan_to_num((x - self.centre) / self.spread)
+            x = pl.col(self.name).cast(pl.Float64)
+            x = pl.when(x > 0).then(x.log()) if self.log else x
+            return ((x - self.centre) / self.spread).fill_null(0.0).fill_nan(0.0)
         if self.how == "aged":
-            return (of_unknown_age(frame) & (frame["design_no"] == int(self.value)).to_numpy()).astype(float)
-        if self.how in ("since", "batch"):
-            return in_scope(frame, self.name, self.value, self.how, int(self.centre)).astype(float)
+            return (UNKNOWN_AGE & (pl.col("design_no") == int(self.value))).fill_null(False).cast(pl.Float64)
         raise ValueError(f"term {self.how!r}; allowed: intercept, opened, carry, category, number, aged, since, batch")
 
     def _applies(self, frame: pl.DataFrame) -> np.ndarray:
@@ -81,10 +83,25 @@ class Term:
         return here & (~listed if self.name.startswith("~") else listed)
 
 
+def remember(terms: Iterable[Term], forest: Forest) -> None:
+    """Fill the forest's memory with the columns of these terms, in one pass over its cycles."""
+    wanted = [t for t in terms if t.how not in ("intercept", "carry") and t not in forest.memo]
+    for t in wanted:
+        if t.how in ("since", "batch"):
+            forest.memo[t] = in_scope(forest.cycles, t.name, t.value, t.how, int(t.centre)).astype(float)
+    plain = [t for t in wanted if t not in forest.memo]
+    if plain:
+        found = forest.cycles.select(t.values.alias(str(k)) for k, t in enumerate(plain))
+        forest.memo.update({t: found[str(k)].to_numpy() for k, t in enumerate(plain)})
+
+
+UNKNOWN_AGE = (pl.col("opened_by") == "unknown") & (pl.col("cycle_no") % PARTS == 0)
+
+
 def of_unknown_age(frame: pl.DataFrame) -> np.ndarray:
     """Cycles that were running when the records began; one opened by unrecorded work has an unknown level but a known
     age."""
-    return ((frame["opened_by"] == "unknown") & (frame["cycle_no"] % PARTS == 0)).fill_null(False).to_numpy()
+    return frame.select(UNKNOWN_AGE.fill_null(False).alias("unknown"))["unknown"].to_numpy()
 
 
 def in_scope(frame: pl.DataFrame, scope: str, number: str, how: str, year: int) -> np.ndarray:
@@ -124,6 +141,7 @@ class Terms:
     dropped: tuple[str, ...] = field(default=())
 
     def columns(self, forest: Forest, built_up: np.ndarray | None) -> tuple[Column, ...]:
+        remember(self.terms, forest)
         return tuple((t.component, t.column(forest, built_up)) for t in self.terms)
 
 

@@ -33,7 +33,7 @@ from models.series import FitOptions, SeriesInputs
 from models.tree import Tree, TreeFit
 
 DEFAULTS = FitOptions()
-ROUGH, FINE = 1e-4, 1e-8  # how closely a fit on the way, and the last one, is taken to its optimum
+ROUGH, FINE = 1e-2, 1e-6  # how closely a fit on the way, and the last one, is taken to its optimum (of -2 log L)
 FEWEST_WORKS = 15  # cycles opened by one kind of work, with the value before known, to fit what it carries over
 
 

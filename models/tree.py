@@ -19,6 +19,7 @@ from models.upper_levels import Evaluation, LevelPrior, Nodes, Priors, evaluate_
 
 MANY_NODES = 2000  # a level with more nodes than this is swept in blocks
 BLOCK_LEAVES = 8000
+TOGETHER = 6000  # up to so many leaves a sweep costs no more than the levels above: all are optimised at once
 PLAIN = Priors()
 SATURATED = 1e-10  # of the mean square: a residual variance below it is none
 
@@ -81,33 +82,35 @@ class Tree:
 
         Raises LinAlgError where the readings leave no residual variance (as many effects as readings).
         """
-        upper = list(start[self.n_lower :])
+        together = self.sizes[0] <= TOGETHER
+        outside = self.levels if together else self.n_lower  # levels whose L the outer search moves
+        upper = list(start[outside:])
         counted = {"passes": 0}
         best: list = [np.inf, None, None, None]
 
         def outer(x: np.ndarray) -> tuple[float, np.ndarray, np.ndarray]:
             def evaluated() -> tuple[Evaluation, list[np.ndarray]]:
                 nonlocal upper
-                lower = split_roots(x, self.leaf.q)
-                m = self.messages(lower)
+                moving = split_roots(x, self.leaf.q)
+                m = self.messages(moving)
                 counted["passes"] += 1
-                upper = self.fit_upper(m, lower, upper, priors, tolerance, sigma2)
-                e = self.evaluate([*lower, *upper], priors, sigma2, messages=m, nodes=False)
+                upper = self.fit_upper(m, moving, upper, priors, tolerance, sigma2)
+                e = self.evaluate([*moving, *upper], priors, sigma2, messages=m, nodes=False)
                 if sigma2 is None and e.sigma2 < SATURATED * self.leaf.yy / max(self.leaf.n_obs, 1.0):
                     raise np.linalg.LinAlgError("no residual variance is left: as many effects as readings")
                 if e.criterion < best[0]:
-                    best[:] = [e.criterion, e, [*lower, *upper], m]
-                return e, [*lower, *upper]
+                    best[:] = [e.criterion, e, [*moving, *upper], m]
+                return e, [*moving, *upper]
 
-            return in_roots_or_inf(evaluated, range(self.n_lower), x.size)
+            return in_roots_or_inf(evaluated, range(outside), x.size)
 
-        found = minimise(outer, join_roots(start[: self.n_lower]), tolerance)
+        found = minimise(outer, join_roots(start[:outside]), tolerance)
         for _ in range(4):
             if best[1] is None:
                 raise np.linalg.LinAlgError("no residual variance is left: as many effects as readings")
             e, roots = best[1], best[2]
-            upper = roots[self.n_lower :]
-            moved = leave_saddle(roots[: self.n_lower], e.gradients[: self.n_lower])
+            upper = roots[outside:]
+            moved = leave_saddle(roots[:outside], e.gradients[:outside])
             if moved is None:
                 break
             found = minimise(outer, join_roots(moved), tolerance)
@@ -255,11 +258,12 @@ def leave_saddle(roots: Sequence[np.ndarray], gradients: Sequence[np.ndarray]) -
     return out if moved else None
 
 
-def leaf_posteriors(tree: Tree, roots: Sequence[np.ndarray], e: Evaluation) -> list[Nodes]:
-    """Posterior of every node of the lower levels, given an evaluation at `roots`; leaves first, relative
-    covariances."""
+def leaf_posteriors(tree: Tree, roots: Sequence[np.ndarray], e: Evaluation, cov: bool = True) -> list[Nodes]:
+    """Posterior of every node of the lower levels, given an evaluation at `roots`; leaves first, relative covariances.
+
+    cov False leaves covariances and resolved shares zero, where only means are wanted."""
     leaf, q, p = tree.leaf, tree.leaf.q, tree.leaf.p
-    out = [Nodes(np.empty((q, n)), np.empty((q * (q + 1) // 2, n)), np.empty(n)) for n in tree.sizes[: tree.n_lower]]
+    out = [Nodes(np.empty((q, n)), np.zeros((q * (q + 1) // 2, n)), np.zeros(n)) for n in tree.sizes[: tree.n_lower]]
     dump = Messages(
         np.zeros((q * (q + 1) // 2, tree.n_groups)),
         np.zeros((q, p + 1, tree.n_groups)),
@@ -277,19 +281,19 @@ def leaf_posteriors(tree: Tree, roots: Sequence[np.ndarray], e: Evaluation) -> l
             for k in range(tree.n_lower - 2, level - 1, -1):
                 index = index[block.parent[k]]
             here, nodes = slices[level], out[level]
+            nodes.mean[:, here] = np.einsum("icn,cn->in", down.total, e.group_u[:, index])
+            if not cov:
+                continue
             starts = segment_starts(index)
             ends = np.r_[starts[1:], len(index)]
+            spread = np.empty_like(down.total)
             for a, b in zip(starts.tolist(), ends.tolist(), strict=True):
-                t = down.total[:, :, a:b]
-                g = index[a]
-                nodes.mean[:, here.start + a : here.start + b] = np.tensordot(t, e.group_u[:, g], axes=(1, 0))
-                row = 0
-                for i in range(q):
-                    spread = e.group_cov[g] @ t[i]
-                    for j in range(i + 1):
-                        value = down.c[row, a:b] + np.einsum("cn,cn->n", spread, t[j])
-                        nodes.cov[row, here.start + a : here.start + b] = value
-                        row += 1
+                np.matmul(e.group_cov[index[a]], down.total[:, :, a:b], out=spread[:, :, a:b])
+            row = 0
+            for i in range(q):
+                for j in range(i + 1):
+                    nodes.cov[row, here] = down.c[row] + np.einsum("cn,cn->n", spread[i], down.total[j])
+                    row += 1
             if prior_rate[level] > 0:
                 nodes.resolved[here] = 1 - down.c[-1] / prior_rate[level]
             else:

@@ -210,3 +210,28 @@ def test_as_many_effects_as_readings_is_refused():
     found = Tree(leaf).fit([np.eye(1)])  # level and residual cannot be told apart: any split is as good
     assert found.at.sigma2 * (1 + found.roots[0][0, 0] ** 2) == pytest.approx(np.var(y, ddof=1), rel=1e-6)
     assert z.shape == (5, 1)
+
+
+def test_all_levels_at_once_and_the_upper_ones_inside_reach_one_optimum(monkeypatch):
+    rng = np.random.default_rng(8)
+    models, installs = np.repeat(np.arange(4), 5), np.repeat(np.arange(20), 12)
+    leaf = np.repeat(np.arange(240), 6)
+    z = np.column_stack([np.ones(len(leaf)), rng.uniform(0, 3, len(leaf))])
+    effect = rng.normal(size=(240, 2)) + rng.normal(size=(20, 2))[installs] + rng.normal(size=(4, 2))[models[installs]]
+    y = (z * effect[leaf]).sum(axis=1) + rng.normal(0, 0.5, len(leaf))
+    sums = sums_of(z, y, leaf, 240, 2, rng.normal(size=240))
+    found = []
+    for most in (0, 6000):
+        monkeypatch.setattr("models.tree.TOGETHER", most)
+        found.append(Tree(sums, [installs, models], n_lower=2).fit([np.eye(2)] * 3))
+    inside, together = found
+    assert together.at.criterion == pytest.approx(inside.at.criterion, abs=1e-5)
+    assert together.converged
+
+
+def test_as_many_effects_as_readings_leave_no_residual_variance():
+    leaf = np.arange(3)
+    z = np.column_stack([np.ones(3), np.array([0.5, 1.0, 2.0])])
+    sums = sums_of(z, np.array([1.0, 2.0, 4.0]), leaf, 3, 2, np.array([0.0, 1.0, 3.0]))
+    with pytest.raises(np.linalg.LinAlgError, match="no residual variance"):
+        Tree(sums).evaluate([np.eye(2)])
