@@ -51,7 +51,9 @@ class FreshCycles:
         now, then = (_hazard(later[:, k], begins) for k in (0, ahead))
         slope = np.log(np.maximum(then, 1e-12) / np.maximum(now, 1e-12)) / np.log1p(chances.nodes[ahead] / age)
         power = np.where(later[:, 0] > NEARLY_ALL, USUAL_POWER, np.clip(slope, FLATTEST, STEEPEST))
-        early = begins[:, None] - (1 - begins[:, None]) * np.expm1(-now[:, None] * BEFORE ** power[:, None])
+        # The power of a share through its logarithm: `**` on rows of many powers raises flags of overflow for none.
+        grown = np.hstack([np.zeros((len(age), 1)), np.exp(power[:, None] * np.log(BEFORE[1:]))])
+        early = begins[:, None] - (1 - begins[:, None]) * np.expm1(-now[:, None] * grown)
         ages = np.hstack([age[:, None] * BEFORE, age[:, None] + chances.nodes])
         points = np.maximum.accumulate(np.hstack([early, later]), axis=1)
         total = np.zeros_like(points)
@@ -64,8 +66,12 @@ class FreshCycles:
         return self.ages[:, -1]
 
     def tolerated(self, tolerance: float) -> Array:
-        """The chance that is accepted at a visit: the tolerance, of those that begin in range. -> (n,)."""
-        return self.start + tolerance * (1 - self.start)
+        """The chance that is accepted at a visit, (n,): the tolerance.
+
+        Where a visit itself is expected to leave more than that, keeping to it would mean visits without end for what
+        they do not mend: there it is the tolerance of those that begin in range, on top of what a visit leaves.
+        """
+        return np.where(self.start < tolerance, tolerance, self.start + tolerance * (1 - self.start))
 
     def chance_at(self, age: Array) -> Array:
         """F at an age per install; constant beyond the forecast. age: (n,) [d] -> (n,)."""

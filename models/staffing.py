@@ -86,6 +86,7 @@ def solve_weeks(cost: Array, without: Array, hours: Array, available: Array, mor
         own = MoreHours(more.hours * part, more.price)
         price = _generate(choices[rows], hours[rows], available * part, own, price, slack=len(rows) // 100).price
     last = _generate(choices, hours, available, more, price, slack=0)
+    last.price[:] = _closed_weeks_priced(choices, hours, available, last.price)
     bound = lagrangian_bound(cost, without, hours, available, last.price, more)
     weekly = last.share[:, :weeks]
     none = np.asarray(last.share[:, [weeks]].todense()).ravel()
@@ -104,6 +105,23 @@ def lagrangian_bound(
         gain = np.where(gain < 1e-9, 0, gain)  # the duals' own rounding, times endless hours
         bound -= float(np.where(gain > 0, gain * np.where(gain > 0, more.hours[:, limited], 0), 0).sum())
     return bound
+
+
+def _closed_weeks_priced(choices: Array, hours: Array, available: Array, price: Array) -> Array:
+    """Prices with those of weeks without any hours set to what a first hour there would save.
+
+    A week without hours takes no visit, so any price above that is a dual too, and HiGHS may return a wild one.
+    """
+    closed = np.isfinite(available) & (available <= 1e-9)
+    if not closed.any() or closed.all():
+        return price
+    open_ = _priced(choices, hours, price)
+    open_[:, np.flatnonzero(closed)] = np.inf
+    elsewhere = open_.min(axis=1)
+    saved = (elsewhere[:, None] - choices[:, :-1][:, closed]) / np.maximum(hours, 1e-9)[:, None]
+    priced = price.copy()
+    priced[closed] = np.minimum(np.maximum(saved.max(axis=0), 0.0), price[closed])
+    return priced
 
 
 @dataclass(frozen=True)

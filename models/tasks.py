@@ -20,6 +20,7 @@ UNBRUSHED = ("stainless", "aluminium")
 STOP = "stop, make safe by local code and the maker's instructions, licensed people only"
 CO_OUT = f"CO read out of range: {STOP}"
 CO_LIKELY_OUT = f"CO is likely out of range: measure it first, and if it is, {STOP}"
+CHECK_LIMIT = "check the typed limit: most of this model reads just outside it right after work"
 TAKE = {
     "exchanger": ("vacuum with soft nozzle", "exchanger door gasket"),
     "burner": ("burner gasket",),
@@ -73,6 +74,8 @@ def write_tasks(
     co_out: Flags,
     co_likely_out: Flags,
     out_now: Flags,
+    limit_doubted: Flags,
+    pressure_out: Flags,
     material: Sequence[str],
     kind: Sequence[str],
     condensing: Flags,
@@ -81,17 +84,17 @@ def write_tasks(
     """Tasks and what to bring, one text per install.
 
     due: for each of CLASSES, (n,) True where its series is likely out before the next interval. co_out,
-    co_likely_out: CO out of
-    range by its last reading, by its forecast for now; out_now: any other reading out of range now. material,
-    kind: exchanger material and
-    kind of cleaning per install ("" where nothing is known of the kinds). media_kg: mass when full, nan without a
-    neutraliser. [kg]
+    co_likely_out: CO out of range by its last reading, by its forecast for now; out_now: any other reading out of range
+    now; limit_doubted: most of the model reads just outside a limit right after work; pressure_out: the system's
+    pressure was out of range. material, kind: exchanger material and kind of cleaning per install ("" where nothing is
+    known of the kinds). media_kg: mass when full, nan without a neutraliser. [kg]
     """
     n = len(co_out)
     cleaning = pl.Series("cleaning", ["none"] * n if n == 0 else list(kind), dtype=pl.String)
     state = pl.DataFrame(
         {name: due[name] for name in CLASSES}
         | {"co_out": co_out, "co_likely_out": co_likely_out, "out": out_now, "condensing": condensing}
+        | {"limit_doubted": limit_doubted, "pressure_out": pressure_out}
         | {"material": pl.Series(material, dtype=pl.String), "kind": cleaning}
     )
     kinds = state.unique(maintain_order=True)
@@ -121,6 +124,10 @@ def _texts(row: dict) -> tuple[str, str]:
     tasks = [CO_OUT] if row["co_out"] else [CO_LIKELY_OUT] if row["co_likely_out"] else []
     if row["out"]:
         tasks.append("a reading was out of range: confirm it before any work")
+    if row["limit_doubted"]:
+        tasks.append(CHECK_LIMIT)
+    if row["pressure_out"]:
+        tasks.append("bring the system pressure into range and look for the cause")
     tasks.append("measure as found at high and low fire with the case closed")
     if row["exchanger"]:
         tasks += _exchanger(row["kind"], row["material"])

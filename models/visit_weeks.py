@@ -132,7 +132,13 @@ WORKING_DAYS_SPAN = 4  # a whole working week, Monday to Friday, lies on or befo
 
 
 def windows(
-    latest: Array, earliest: Array, at_once: NDArray[np.bool_], first_monday: float, weeks: int, catch_up_weeks: int
+    latest: Array,
+    earliest: Array,
+    at_once: NDArray[np.bool_],
+    first_monday: float,
+    weeks: int,
+    catch_up_weeks: int,
+    spare: Array | None = None,
 ) -> Windows:
     """Allowed weeks from the latest and earliest dates.
 
@@ -140,12 +146,17 @@ def windows(
     at_once: (n,) the chance of being out of range is above the tolerance already: no earliest date holds it back.
     first_monday: the first week's Monday, days after as_of. [d]
     catch_up_weeks: an overdue visit may fall in these first weeks.
+    spare: None, or (n,) days up to which an overdue visit may give way to others, nan where it may not. [d]
     """
     whole = np.floor((latest - WORKING_DAYS_SPAN - first_monday) / 7)
     overdue = latest < 0
     must = whole < weeks
     last = np.clip(np.where(np.isfinite(whole), whole, weeks - 1), 0, weeks - 1).astype(np.int64)
-    last = np.where(overdue, min(catch_up_weeks, weeks) - 1, last)
+    catch_up = min(catch_up_weeks, weeks) - 1
+    gives_way = np.zeros(len(last), bool) if spare is None else np.isfinite(spare)
+    later = np.floor(((spare if spare is not None else latest) - WORKING_DAYS_SPAN - first_monday) / 7)
+    later = np.clip(np.where(gives_way, later, 0), catch_up, weeks - 1).astype(np.int64)
+    last = np.where(overdue, np.where(gives_way, later, catch_up), last)
     first = np.ceil((earliest - first_monday) / 7)
     first = np.clip(np.where(np.isfinite(first), first, 0), 0, weeks - 1).astype(np.int64)
     first = np.where(at_once | overdue, 0, np.minimum(first, last))
@@ -167,7 +178,13 @@ class WeekCosts:
 
 
 def week_costs(
-    chances: Chances, windows: Windows, day_price: Array, tolerance: float, visit_days: Array, latest: Array
+    chances: Chances,
+    windows: Windows,
+    day_price: Array,
+    tolerance: float,
+    visit_days: Array,
+    latest: Array,
+    urgency: Array | float = 0.0,
 ) -> WeekCosts:
     """Expected out-of-range days of each week, with what an early visit costs by shortening the cycle.
 
@@ -181,12 +198,14 @@ def week_costs(
     tolerance: what a day of waiting counts for at least, twice.
     visit_days: (weeks,) when in each week a visit is counted, days after as_of. [d]
     latest: (n,) latest date, days after as_of. [d]
+    urgency: (n,) what a day of waiting counts for besides, for readings that are out of range now.
     """
     weeks = len(visit_days)
     price = day_price[:, None]
     cost = chances.days_out(visit_days) - price * visit_days
-    waiting = 2 * np.maximum(tolerance, day_price)
-    cost += np.where(windows.overdue, waiting, 0.0)[:, None] * visit_days
+    urgency = np.broadcast_to(np.asarray(urgency, float), day_price.shape)
+    waiting = 2 * np.maximum(tolerance, day_price) + urgency
+    cost += np.where(windows.overdue | (urgency > 0), waiting, 0.0)[:, None] * visit_days
     week = np.arange(weeks)
     inside = (week >= windows.first[:, None]) & (week <= windows.last[:, None])
     cost = np.where(inside, cost, np.inf)

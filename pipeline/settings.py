@@ -23,8 +23,6 @@ class PlanSettings(BaseModel):
     hours_per_day, working_days: hours of a technician where capacity.csv gives none.
     holidays_country, holidays_subdivision: ISO codes, as "DE", "BY"; None: no holidays.
     catch_up_weeks: a visit that is overdue already falls in these first weeks.
-    keep_to_tolerance: visit every install by the day its chance reaches the risk tolerance, however little a visit buys
-    it; else the tolerance says what an hour is worth, and the hours go where they avoid most.
     scenario_tolerances: the risk tolerances that are compared.
     """
 
@@ -39,7 +37,6 @@ class PlanSettings(BaseModel):
     working_days: tuple[Weekday, ...] = Field(("mon", "tue", "wed", "thu", "fri"), min_length=1)
     holidays_country: str | None = None
     holidays_subdivision: str | None = None
-    keep_to_tolerance: bool = False
     scenario_tolerances: tuple[float, ...] = (0.02, 0.05, 0.10, 0.20)
 
     @field_validator("scenario_tolerances")

@@ -161,6 +161,9 @@ def _forecasts(store: Store, rng: np.random.Generator, number: np.ndarray, age: 
                     "indicator": series.indicator,
                     "firing": series.firing,
                     "state": np.where(p[:, 0] > 0.6, "out_of_range", "in_range").tolist(),
+                    "last_value": np.where(p[:, 0] > 0.6, 1.3, 0.9),
+                    "limit_low": pl.Series([None] * len(number), dtype=pl.Float64),
+                    "limit_high": pl.Series([1.0] * len(number), dtype=pl.Float64),
                     "p_out_now": p[:, 0],
                     "due_on": pl.Series(due_on).cast(pl.Date),
                 }

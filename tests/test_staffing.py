@@ -190,3 +190,17 @@ def test_what_does_not_fit_together_is_refused() -> None:
 def test_an_area_without_stated_capacity_is_spread_over_the_days_worked() -> None:
     level = spread_level(np.array([1.0, 2.0, 4.0]), np.array([True, True, False]), np.array([5.0, 5.0, 2.0, 0.0]), 1.2)
     assert level == pytest.approx(1.2 * 3 * np.array([5, 5, 2, 0]) / 12)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_week_without_hours_is_worth_what_its_first_hour_would_save(seed: int) -> None:
+    cost, without, hours, available = area(150, 12, seed, tight=1.1)
+    available[[3, 7]] = 0.0  # no visit falls there, so that any high enough price would be a dual
+    solved = solve_weeks(cost, without, hours, available)
+    assert abs(solved.bound_gap) < 1e-6 * abs(solved.objective)
+    step = 1e-3
+    for week in (3, 7):
+        more = available.copy()
+        more[week] = step
+        saved = (solved.objective - solve_weeks(cost, without, hours, more).objective) / step
+        assert solved.hour_price[week] == pytest.approx(saved, abs=1e-3)

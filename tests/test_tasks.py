@@ -37,7 +37,8 @@ def written(material: str = "stainless", kind: str = "brush", condensing: bool =
             **due: bool) -> tuple[str, str]:  # fmt: skip
     found = write_tasks(
         {name: np.array([due.get(name, False)]) for name in CLASSES}, np.array([co_out]), np.array([co_likely]),
-        np.array([out]), [material], [kind], np.array([condensing]), np.array([media]))  # fmt: skip
+        np.array([out]), np.array([False]), np.array([False]), [material], [kind], np.array([condensing]),
+        np.array([media]))  # fmt: skip
     return found.tasks[0], found.take_along[0]
 
 
@@ -66,7 +67,8 @@ def test_only_what_is_due_is_done_and_brought() -> None:
 def test_media_are_brought_by_mass_where_they_are_due_and_fitted() -> None:
     due = {name: np.array([name == "media"] * 3) for name in CLASSES}
     no = np.zeros(3, bool)
-    found = write_tasks(due, no, no, no, ["stainless"] * 3, [""] * 3, np.ones(3, bool), np.array([2.5, np.nan, 0.0]))
+    kilograms = np.array([2.5, np.nan, 0.0])
+    found = write_tasks(due, no, no, no, no, no, ["stainless"] * 3, [""] * 3, np.ones(3, bool), kilograms)
     assert "neutralising media 2.5 kg" in found.take_along[0].split(";")
     assert "media" not in found.take_along[1]
     assert "media" not in found.take_along[2]
@@ -82,5 +84,17 @@ def test_co_comes_first_and_says_to_stop() -> None:
 
 def test_no_installs_give_no_tasks() -> None:
     none = np.zeros(0, bool)
-    found = write_tasks(dict.fromkeys(CLASSES, none), none, none, none, [], [], none, np.zeros(0))
+    found = write_tasks(dict.fromkeys(CLASSES, none), none, none, none, none, none, [], [], none, np.zeros(0))
     assert len(found.tasks) == len(found.take_along) == len(found.cleaning) == 0
+
+
+def test_a_doubted_limit_and_a_pressure_out_of_range_have_their_own_tasks() -> None:
+    due, no, yes = {name: np.array([False]) for name in CLASSES}, np.array([False]), np.array([True])
+    found = write_tasks(due, no, no, yes, yes, yes, ["stainless"], [""], no, np.array([np.nan]))
+    tasks = found.tasks[0].split(";")
+    assert tasks[0] == "a reading was out of range: confirm it before any work"
+    assert tasks[1].startswith("check the typed limit")
+    assert tasks[2].startswith("bring the system pressure into range")
+    plain = write_tasks(due, no, no, no, no, no, ["stainless"], [""], no, np.array([np.nan])).tasks[0]
+    assert "typed limit" not in plain
+    assert "system pressure" not in plain

@@ -18,13 +18,13 @@ from models.visit_weeks import Chances, combined_chance
 from pipeline.errors import FleetError
 from pipeline.schema import SERIES, Series
 from pipeline.settings import WEEKDAYS, PlanSettings
+from pipeline.stages.plan_readings import excused, read_out_of_range
 from pipeline.store import Store
 
 DEFAULT_INTERVAL_MONTHS = 12.0
 MONTH_DAYS = 365.25 / 12
 CURVE_MONTHS = 36
 BATCH = 100_000
-CO_LIKELY_OUT = 0.5
 MOST_BEGIN_OUT = 0.5
 
 INSTALLS = """
@@ -35,10 +35,7 @@ INSTALLS = """
     ), due as (
         select install_no, min(due_on) as due_on,
             arg_min(series_no, (coalesce(due_on, date '9999-12-31') - date '1970-01-01') * 1e4
-                + round((1 - coalesce(p_out_now, 0)) * 1e3) * 10 + series_no) as lead_no,
-            bool_or(indicator = 'co_air_free_ppm' and state = 'out_of_range') as co_out,
-            bool_or(indicator = 'co_air_free_ppm' and coalesce(p_out_now, 0) >= ?) as co_likely_out,
-            bool_or(indicator <> 'co_air_free_ppm' and state = 'out_of_range') as out_now
+                + round((1 - coalesce(p_out_now, 0)) * 1e3) * 10 + series_no) as lead_no
         from forecasts group by install_no
     ), dated as (
         select i.install_no, i.install_id, i.area_id, i.area_no, i.model_id, i.model_no, i.media_kg,
@@ -46,10 +43,14 @@ INSTALLS = """
             coalesce(m.condensing, false) as condensing, m.base_visit_minutes, m.exchanger_cleaning_minutes,
             m.trap_cleaning_minutes, s.last_visit_on, coalesce(s.last_service_on, i.installed_on) as began_on,
             case when m.service_interval_months > 0 then m.service_interval_months else ? end as months,
-            d.due_on, d.lead_no, coalesce(d.co_out, false) as co_out,
-            coalesce(d.co_likely_out, false) as co_likely_out, coalesce(d.out_now, false) as out_now
+            d.due_on, d.lead_no, coalesce(r.co_out, false) as co_out,
+            coalesce(r.co_likely_out, false) as co_likely_out, coalesce(r.out_now, false) as out_now,
+            coalesce(r.at_once, false) as at_once, coalesce(r.excess, 0.0) as excess,
+            coalesce(r.limit_doubted_out, false) as limit_doubted_out,
+            coalesce(r.limit_doubted, false) as limit_doubted, coalesce(r.pressure_out, false) as pressure_out
         from current_installs i join current_models m using (model_no)
         left join served s using (install_no) left join due d using (install_no)
+        left join plan_readings r using (install_no)
     )
     select *,
         (began_on + to_months(floor(months)::integer))::date
@@ -114,11 +115,14 @@ class Fleet:
 
     latest, interval, began: (n,) days; length: (n,) of the present interval [d]; begins_out: (n,) chance that a
     cycle begins
-    out of range; tasks_due: for each of CLASSES (n,) bool; lead: (n,) series_no or -1.
+    out of range; tasks_due: for each of CLASSES (n,) bool; lead: (n,) series_no or -1. chances: of any series;
+    sound: without those whose limit is doubted; the weeks are chosen by these.
     """
 
+    as_of: date
     frame: pl.DataFrame
     chances: Chances
+    sound: Chances
     latest: np.ndarray
     interval: np.ndarray
     began: np.ndarray
@@ -129,13 +133,14 @@ class Fleet:
 
     def cycles(self, rows: np.ndarray) -> FreshCycles:
         """Cycles from their start, of some of the installs."""
-        return FreshCycles.of(self.chances.rows(rows), -self.began[rows], self.begins_out[rows])
+        return FreshCycles.of(self.sound.rows(rows), -self.began[rows], self.begins_out[rows])
 
 
 def read_fleet(store: Store, as_of: date, plan: PlanSettings, tolerance: float) -> Fleet:
     """Installs with their dates, combined chances, and the tasks likely to fall due before the visit after next."""
     factor = plan.longest_interval_factor
-    frame = store.frame(INSTALLS, [CO_LIKELY_OUT, DEFAULT_INTERVAL_MONTHS, factor, factor, factor])
+    read_out_of_range(store)
+    frame = store.frame(INSTALLS, [DEFAULT_INTERVAL_MONTHS, factor, factor, factor])
 
     def days(column: str, missing: float) -> np.ndarray:
         return frame.select(
@@ -149,12 +154,14 @@ def read_fleet(store: Store, as_of: date, plan: PlanSettings, tolerance: float) 
     due = days("due_on", np.inf)
     wanted = np.clip(np.minimum(due, latest), 0, None)
     number = frame["install_no"].to_numpy()
+    doubted = {series: np.searchsorted(number, installs) for series, installs in excused(store)}
     nodes = None
     total = np.zeros((0, 0), np.float32)
     tasks_due = {name: np.zeros(len(number), bool) for name in CLASSES}
     highest = np.full(len(number), -1.0)
     lead = frame["lead_no"].fill_null(-1).to_numpy().astype(np.int64)
     undated = ~np.isfinite(due)
+    laid_aside: list[tuple[np.ndarray, np.ndarray]] = []
     for install, series, chance, first_month in curves(store):
         if nodes is None:
             nodes = np.r_[0.0, month_days(as_of, first_month, chance.shape[1] - 1)]
@@ -163,7 +170,11 @@ def read_fleet(store: Store, as_of: date, plan: PlanSettings, tolerance: float) 
         for k in np.unique(series):
             here = series == k
             row, p = place[here], np.clip(chance[here], 0, 1)
-            total[row] += np.log1p(-np.minimum(p, 1 - 1e-7))
+            stays = np.log1p(-np.minimum(p, 1 - 1e-7))
+            total[row] += stays
+            if k in doubted:
+                excuse = np.isin(row, doubted[k])
+                laid_aside.append((row[excuse], stays[excuse]))
             own = Chances(nodes, p)
             out = own.at_each(wanted[row] + length[row]) > tolerance
             for name in _classes(int(k)):
@@ -174,10 +185,13 @@ def read_fleet(store: Store, as_of: date, plan: PlanSettings, tolerance: float) 
     if nodes is None:  # nothing is forecast: every install waits for its interval
         nodes = np.r_[0.0, month_days(as_of, _next_month(as_of), CURVE_MONTHS)]
         total = np.zeros((len(number), len(nodes)), np.float32)
-    p_any = np.maximum.accumulate(combined_chance(total), axis=1)
-    return Fleet(
-        frame, Chances(nodes, p_any), latest, interval, began, length, begins_out(store, number), tasks_due, lead
-    )
+    chances = sound = Chances(nodes, np.maximum.accumulate(combined_chance(total), axis=1))
+    if laid_aside:
+        for row, stays in laid_aside:
+            total[row] -= stays
+        sound = Chances(nodes, np.maximum.accumulate(combined_chance(total), axis=1))
+    begins = begins_out(store, number, doubted)
+    return Fleet(as_of, frame, chances, sound, latest, interval, began, length, begins, tasks_due, lead)
 
 
 def _classes(series_no: int) -> tuple[str, ...]:
@@ -203,12 +217,12 @@ def curves(store: Store) -> Iterator[tuple[np.ndarray, np.ndarray, np.ndarray, d
     cursor.close()
 
 
-def begins_out(store: Store, number: np.ndarray) -> np.ndarray:
+def begins_out(store: Store, number: np.ndarray, doubted: dict[int, np.ndarray]) -> np.ndarray:
     """Chance that an install's next cycle begins out of range, from the level at which the present ones began, (n,).
 
     A new cycle's level differs from the present one's by two cycles' own effects, hence twice their variance. At
     most a half: what a
-    visit has left out of range once, another may still mend.
+    visit has left out of range once, another may still mend. doubted: rows left out, by series_no.
     """
     log_in = np.zeros(len(number))
     if store.has("open_cycles") and store.has("drift_fit"):
@@ -227,7 +241,9 @@ def begins_out(store: Store, number: np.ndarray) -> np.ndarray:
 
             level, sd = column("m0", 0.0), np.sqrt(np.maximum(column("v00", 0.0) + 2 * own, 1e-12))
             out = ndtr((column("limit_low", -np.inf) - level) / sd) + ndtr((level - column("limit_high", np.inf)) / sd)
-            log_in[np.searchsorted(number, known["install_no"].to_numpy())] += np.log1p(-np.clip(out, 0, 1 - 1e-9))
+            row = np.searchsorted(number, known["install_no"].to_numpy())
+            out[np.isin(row, doubted.get(series.series_no, np.zeros(0, np.int64)))] = 0.0
+            log_in[row] += np.log1p(-np.clip(out, 0, 1 - 1e-9))
     return np.minimum(combined_chance(log_in), MOST_BEGIN_OUT)
 
 

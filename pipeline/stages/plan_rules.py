@@ -52,7 +52,7 @@ def compare_tolerances(fleet: Fleet, hours: np.ndarray, calendar: Calendar, sett
               "peak_hours": pl.Float64, "expected_out_days": pl.Float64}  # fmt: skip
     if not len(rows):
         return pl.DataFrame(schema=schema)
-    chances, h = fleet.chances.rows(rows), hours[rows]
+    chances, h = fleet.sound.rows(rows), hours[rows]
     cycles = fleet.cycles(rows)
     shortest = np.full(len(rows), settings.plan.shortest_interval_months * MONTH_DAYS)
     longest = fleet.length[rows] * settings.plan.longest_interval_factor
@@ -60,8 +60,7 @@ def compare_tolerances(fleet: Fleet, hours: np.ndarray, calendar: Calendar, sett
     told = []
     for tolerance in tolerances:
         price = hour_price(cycles, h, tolerance)
-        held = tolerance if settings.plan.keep_to_tolerance else None
-        length = by_risk(cycles, h, price, shortest, longest, held)
+        length = by_risk(cycles, h, price, shortest, longest, tolerance)
         first = np.maximum(np.minimum(length - cycles.age, fleet.latest[rows]), calendar.first_monday)
         made = first < YEAR_DAYS
         first = np.minimum(first, YEAR_DAYS)
@@ -94,9 +93,10 @@ def compare_rules(
     h, interval = hours[rows], fleet.length[rows]
     shortest = np.full(len(rows), settings.plan.shortest_interval_months * MONTH_DAYS)
     lengths = {"fixed interval": interval}
-    held = settings.risk_tolerance if settings.plan.keep_to_tolerance else None
-    lengths["plan, nothing lengthened"] = by_risk(cycles, h, price, shortest, interval, held)
-    more = policy_year(cycles, lengths["plan, nothing lengthened"], h).hours
+    factor = settings.plan.longest_interval_factor
+    own_name = "plan, nothing lengthened" if factor == 1 else f"plan, intervals up to {factor:g} times as long"
+    lengths[own_name] = by_risk(cycles, h, price, shortest, factor * interval, settings.risk_tolerance)
+    more = policy_year(cycles, lengths[own_name], h).hours
     lengths["every interval shortened equally, hours as in the plan"] = equal_shortening(interval, h, more)
     present = policy_year(cycles, interval, h)
     lengths[f"intervals up to {STRETCH:g} times as long, hours as now"] = by_risk_within_hours(
@@ -114,7 +114,7 @@ def compare_rules(
         load = np.bincount(week[made], hours[made], minlength=len(calendar.mondays))
         own = pl.lit(calendar.mondays[int(np.argmax(load))])
         frame = frame.with_columns(
-            pl.when(pl.col("name") == "plan, nothing lengthened").then(own).otherwise("peak_week").alias("peak_week")
+            pl.when(pl.col("name") == own_name).then(own).otherwise("peak_week").alias("peak_week")
         )
     return frame
 

@@ -64,14 +64,18 @@ def forecasting(lengths: Lengths, tolerance: float, factor: float) -> Rule:
     return rule
 
 
-def plan_lengths(tolerance: float, factor: float, held: bool = False) -> Lengths:
-    """What the plan does: by risk at the tolerance's price of an hour, nothing longer than `factor` intervals."""
+def plan_lengths(tolerance: float, factor: float, held: bool = True) -> Lengths:
+    """What the plan does: by risk at the tolerance's price of an hour, nothing longer than `factor` intervals, no
+    chance above the tolerance, and at once where a reading is out of range. held: False leaves out the last two.
+    """
 
     def lengths(fleet: Fleet, hours: np.ndarray) -> np.ndarray:
         own = fleet.cycles(np.arange(len(hours)))
         shortest = np.full(len(hours), 3 * MONTH_DAYS)
         price = hour_price(own, hours, tolerance)
-        return by_risk(own, hours, price, shortest, factor * fleet.length, tolerance if held else None)
+        length = by_risk(own, hours, price, shortest, factor * fleet.length, tolerance if held else None)
+        now = (fleet.frame["at_once"] | fleet.frame["co_out"]).to_numpy() & held
+        return np.where(now, np.minimum(length, -fleet.began), length)
 
     return lengths
 
@@ -96,7 +100,7 @@ def main() -> None:
     options.add_argument("--years", type=float, default=5.0)
     options.add_argument("--records", type=float, default=5.0)
     options.add_argument("--seed", type=int, default=7)
-    options.add_argument("--rules", nargs="*", default=["plan10", "plan20", "stretch"])
+    options.add_argument("--rules", nargs="*", default=["plan10", "priced10", "stretch"])
     given = options.parse_args()
     scenario = build_scenario(given.installs, given.records, given.seed, date(2026, 3, 1))
 
@@ -130,7 +134,7 @@ def main() -> None:
         "plan10": (plan_lengths(0.10, 1.0), 0.10, 1.0),
         "plan20": (plan_lengths(0.20, 1.0), 0.20, 1.0),
         "plan40": (plan_lengths(0.40, 1.0), 0.40, 1.0),
-        "held10": (plan_lengths(0.10, 1.0, held=True), 0.10, 1.0),
+        "priced10": (plan_lengths(0.10, 1.0, held=False), 0.10, 1.0),
         "more10": (same_hours_lengths(1.0, 1.1), 0.10, 1.0),
         "stretch": (same_hours_lengths(1.5), 0.10, 1.5),
     }
