@@ -23,6 +23,8 @@ DEFAULT_UNTIL = date(2026, 9, 30)
 BLOCK = 25_000
 SHAPES = ("comma", "semicolon", "us")
 CAPACITY_WEEKS = 60
+BACKLOG_WEEKS = 8
+HALF_DAY = 4.0  # [h]
 _MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
 
 
@@ -141,24 +143,29 @@ def limit_frame(scenario: Scenario) -> pl.DataFrame:
 
 
 def capacity_frame(scenario: Scenario) -> pl.DataFrame:
-    """capacity.csv: the coming weeks; tight, thinner in holidays, and one area short of hours in autumn."""
+    """capacity.csv: the coming weeks in half days; more at first for what is overdue, thinner in holidays, and one
+    area short of hours in autumn.
+    """
     monday = scenario.until_day - (scenario.until_day + 3) % 7
     weeks = monday + 7 * np.arange(CAPACITY_WEEKS)
     day_of_year = (weeks.astype("datetime64[D]") - weeks.astype("datetime64[D]").astype("datetime64[Y]")).astype(int)
     thin = np.where((day_of_year > 352) | (day_of_year < 5), 0.35, np.where(abs(day_of_year - 215) < 18, 0.75, 1.0))
     autumn = (day_of_year > 244) & (day_of_year < 330)
-    # About 1.15 visits an install and year of 1.8 hours with travel, and a quarter to spare.
+    # About 1.2 visits an install and year of 1.9 hours with travel and a quarter to spare; at first, what a fleet kept
+    # at its intervals has waiting.
     installs = np.bincount(area_of(scenario, np.arange(scenario.installs)), minlength=len(scenario.areas))
-    weekly = installs * 1.15 * 1.8 / 52 * 1.25
+    weekly = installs * 1.2 * 1.9 / 52 * 1.25
+    at_first = np.where(np.arange(len(weeks)) <= BACKLOG_WEEKS, 2.0, 1.0)
     rows = []
     for a in range(len(scenario.areas)):
-        hours = weekly[a] * thin * np.where(autumn & (a == scenario.short_area), 0.5, 1.0)
+        hours = weekly[a] * thin * at_first * np.where(autumn & (a == scenario.short_area), 0.33, 1.0)
+        half_days = np.diff(np.floor(np.cumsum(hours) / HALF_DAY), prepend=0.0)  # the rest is saved up for a later week
         rows.append(
             pl.DataFrame(
                 {
                     "area_id": np.repeat(f"A{a + 1:02d}", len(weeks)),
                     "week": pl.Series(weeks.astype(np.int32)).cast(pl.Date),
-                    "hours_available": np.maximum(1.5, np.round(2 * hours) / 2),
+                    "hours_available": HALF_DAY * half_days,
                 }
             )
         )
