@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 import tempfile
 from collections.abc import Sequence
 from importlib.resources import files
@@ -35,9 +36,10 @@ class Store:
     db: the connection, for what the methods do not cover.
     """
 
-    def __init__(self, db: duckdb.DuckDBPyConnection, path: Path | None) -> None:
+    def __init__(self, db: duckdb.DuckDBPyConnection, path: Path | None, memory_gb: float | None = None) -> None:
         self.db = db
         self.path = path
+        self.memory_gb = memory_gb
 
     @classmethod
     def open(cls, path: Path | None, *, read_only: bool = False, memory_gb: float | None = None) -> Store:
@@ -46,25 +48,18 @@ class Store:
         memory_gb: the most memory DuckDB may take before it spills to disk; None leaves its own default.
         Raises FleetError when the file is in use by another process or is no DuckDB store.
         """
-        config: dict[str, str | bool | int | float | list[str]] = dict(OFFLINE)
-        if memory_gb is not None:
-            config["memory_limit"] = f"{memory_gb:g}GB"
-        if path is None:
-            config["temp_directory"] = str(Path(tempfile.gettempdir()) / f"foulcast-{os.getpid()}")
-        try:
-            db = duckdb.connect(str(path) if path else ":memory:", read_only=read_only, config=config)
-        except duckdb.IOException as error:
-            busy = "lock" in str(error).lower()
-            cure = "is in use by another process; wait for it to end." if busy else f"cannot be opened: {error}"
-            raise FleetError(f"{path}: the store {cure}") from error
-        except duckdb.Error as error:
-            raise FleetError(
-                f"{path}: this is not a store that can be read ({error}); remove it and run again."
-            ) from error
-        store = cls(db, path)
+        store = cls(_connected(path, read_only, memory_gb), path, memory_gb)
         if not read_only:
             store.run("create table if not exists run_facts (key varchar, value varchar)")
         return store
+
+    def begin_with(self, path: Path) -> None:
+        """Make this store, which has a file of its own, a copy of the one at `path`, which nobody has open."""
+        if self.path is None:
+            raise ValueError("a store in memory cannot begin as a copy of a file")
+        self.close()
+        shutil.copyfile(path, self.path)
+        self.db = _connected(self.path, False, self.memory_gb)
 
     def __enter__(self) -> Store:
         return self
@@ -128,6 +123,22 @@ class Store:
     def set_fact(self, key: str, value: str) -> None:
         self.run("delete from run_facts where key = ?", [key])
         self.run("insert into run_facts values (?, ?)", [key, value])
+
+
+def _connected(path: Path | None, read_only: bool, memory_gb: float | None) -> duckdb.DuckDBPyConnection:
+    config: dict[str, str | bool | int | float | list[str]] = dict(OFFLINE)
+    if memory_gb is not None:
+        config["memory_limit"] = f"{memory_gb:g}GB"
+    if path is None:
+        config["temp_directory"] = str(Path(tempfile.gettempdir()) / f"foulcast-{os.getpid()}")
+    try:
+        return duckdb.connect(str(path) if path else ":memory:", read_only=read_only, config=config)
+    except duckdb.IOException as error:
+        busy = "lock" in str(error).lower()
+        cure = "is in use by another process; wait for it to end." if busy else f"cannot be opened: {error}"
+        raise FleetError(f"{path}: the store {cure}") from error
+    except duckdb.Error as error:
+        raise FleetError(f"{path}: this is not a store that can be read ({error}); remove it and run again.") from error
 
 
 def sql_text(name: str) -> str:

@@ -1,7 +1,7 @@
 -- current_*: the rows that were taken, typed, in SI, with whole numbers as keys inside; one row per key.
--- reads: seen_*, set_aside_rows, raw_visits, mended_visits, visit_places, raw_readings, mended_readings, reading_places.
+-- reads: seen_*, set_aside_rows, landed_visits, taken_mended_visits, visit_places, landed_readings, taken_mended_readings, reading_places.
 -- key: see each. The reference tables are made by the check stage with the queries of 31_reference.sql; these are the two
--- big ones. They are views: a row's place in raw_* is its place in *_places, so joining them costs next to nothing.
+-- big ones. They are views: a row's place in landed_* is its place in *_places, so joining them costs next to nothing.
 
 -- current_visits: key visit_no; visit_no 0… in order of install_no, visited_on, visit_id.
 create or replace view current_visits as
@@ -9,7 +9,7 @@ select p.visit_no, v.visit_id, p.install_no, v.install_id, v.visited_on, v.techn
        v.minutes_on_site, v.burner_hours, v.ignitions, v.exchanger_cleaning::varchar as exchanger_cleaning, v.trap_cleaned,
        v.media_renewed, v.electrodes_cleaned, v.burner_adjusted, v.trap_drain_found_s, v.trap_drain_left_s,
        v.condensate_ph_found, v.condensate_ph_left, v.system_pressure_kpa, v.notes, v.file_id, p.line
-from raw_visits v positional join visit_places p
+from landed_visits v positional join visit_places p
 where p.visit_no >= 0
 union all
 select visit_no, visit_id, install_no, install_id, visited_on, technician_id, purpose::varchar,
@@ -23,7 +23,7 @@ create or replace view current_readings as
 select p.visit_no, r.visit_id, r.stage::varchar as stage, r.firing::varchar as firing, r.o2_pct, r.co2_pct, r.co_ppm,
        r.co_air_free_ppm, r.flue_temp_c, r.air_temp_c, r.supply_temp_c, r.return_temp_c, r.flame_current_ua, r.analyser_id,
        r.file_id, p.line
-from raw_readings r positional join reading_places p
+from landed_readings r positional join reading_places p
 where p.visit_no >= 0
 union all
 select visit_no, visit_id, stage::varchar, firing::varchar, o2_pct, co2_pct, co_ppm,

@@ -37,6 +37,9 @@ def again(fleet: Path, path: Path, tmp_path: Path) -> Checked:
     second = run_checks(fleet, tmp_path / "second.duckdb", previous=path)
     scratch = run_checks(fleet, tmp_path / "scratch.duckdb")
     same(second, scratch)
+    copied = run_checks(fleet, None, previous=path)
+    same(copied, scratch)
+    assert str(copied.read) == str(second.read)
     scratch.store.close()
     return second
 
@@ -83,6 +86,25 @@ def test_a_renamed_file_is_a_new_one(first: tuple[Path, Path], tmp_path: Path) -
     (first[0] / "visits/2021-05.csv").rename(first[0] / "visits/2021-05b.csv")
     second = again(*first, tmp_path)
     assert (second.read.files_new, second.read.files_removed) == (1, 1)
+
+
+def test_rows_of_changed_files_do_not_pile_up(first: tuple[Path, Path], tmp_path: Path) -> None:
+    """A store begins as a copy of the one before; once a quarter of its rows count for nothing it is written anew."""
+    fleet, path = first
+    dead = []
+    for step in range(6):
+        (fleet / "visits/2021-05.csv").write_text(CHANGED.replace("mended", f"mended {step}"))
+        following = tmp_path / f"chain{step}.duckdb"
+        checked = run_checks(fleet, following, previous=path)
+        path = following
+        dead.append(checked.store.scalar("select coalesce(sum(rows), 0) from dead_files"))
+        assert checked.store.scalar("select count(*) from raw_visits") == 3 + 12 * 5
+        assert checked.store.scalar("select count(*) from raw_visits where visit_id = 'W5-3' and notes = 'later'") == 0
+        if step < 5:
+            checked.store.close()
+    assert dead[0] > 0
+    assert 0 in dead
+    same(checked, run_checks(fleet))
 
 
 def test_touching_a_file_is_no_change(first: tuple[Path, Path], tmp_path: Path) -> None:

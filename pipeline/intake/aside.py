@@ -102,7 +102,7 @@ def _needed(kind: str) -> Iterator[str]:
             f"case when coalesce({written}, {original}) is null then 'the cell is empty and the row cannot "
             f"be placed without it' "
             f"else {literal('what is written is not ' + what + allowed)} end as told "
-            f"from (select * from seen_{kind} where {name} is null) s join raw_{kind} r on r.rowid = s.row"
+            f"from (select * from seen_{kind} where {name} is null) s join raw_{kind} r on r.row = s.row"
         )
 
 
@@ -141,7 +141,7 @@ def _impossible(store: Store, kind: str) -> Iterator[str]:
                 f"false as misleads, "
                 f"case when isnan(r.{name}) then 'not_recorded' else 'impossible' end as rule, "
                 f"case when isnan(r.{name}) then 'taken as not recorded' else {literal(_possible(column))} end as told "
-                f"from {source} s join raw_{kind} r on r.rowid = s.row where s.{name} is null and r.{name} is not null"
+                f"from {source} s join raw_{kind} r on r.row = s.row where s.{name} is null and r.{name} is not null"
             )
 
 

@@ -165,10 +165,10 @@ def odd_sql(odd: list[tuple[str, str, str]]) -> str:
     return f"case when {any_odd} then list_filter([{cells}], lambda x: x is not null)::{ODD_TYPE} end"
 
 
-def raw_table_sql(kind: str, columns: list[Column]) -> str:
-    """DDL of a raw table: one row per record read, in the order of the file; the record number is the row's place."""
+def landed_table_sql(kind: str, columns: list[Column]) -> str:
+    """DDL of a landing table: one row per record, in the order of the file; the record number is the row's place."""
     typed = "".join(f", {quoted(c.column)} {raw_type(c)}" for c in columns)
-    return f"create or replace table raw_{kind} (file_id integer{typed}, odd {ODD_TYPE})"
+    return f"create or replace table landed_{kind} (file_id integer{typed}, odd {ODD_TYPE})"
 
 
 def raw_type(column: Column) -> str:

@@ -37,6 +37,12 @@ class Bytes:
     utf8: bool
     ends_line: bool
     head: bytes
+    trouble: str | None = None
+
+    @classmethod
+    def unread(cls, trouble: str) -> Bytes:
+        """A file whose bytes could not be read, and why."""
+        return cls(0, "", 0, 0, 0, False, False, False, b"", trouble)
 
 
 @dataclass(frozen=True)
@@ -109,7 +115,7 @@ def dialect_of(name: str, scanned: Bytes) -> Dialect:
         and encoding in ("utf-8", "utf-8-sig")
         and not scanned.nulls
         and first.line == 1
-        and (scanned.returns == 0 or scanned.returns == scanned.pairs == scanned.newlines)
+        and scanned.returns == scanned.pairs  # a mixture of line ends outside quotes DuckDB refuses, and reads none of it
     )
     under = [r.cells for r in records if r.line > first.line]
     decimal = _decimal([cell for cells in under for cell in cells])

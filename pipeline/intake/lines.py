@@ -89,9 +89,13 @@ def shifts_of_simple_file(rows: int, rejected_lines: np.ndarray) -> LineShifts:
 
 
 def all_lines(store: Store, kind: str) -> np.ndarray:
-    """The physical line of every row of raw_KIND, in the order of the rows; int32."""
-    files = store.rows("select file_id, rows from input_files where kind = ? and rows > 0 order by file_id", [kind])
-    parts = [_file_lines(store, file_id, rows) for file_id, rows in files]
+    """The physical line of every row of landed_KIND, in the order of the rows; int32. 0 for rows of dead files."""
+    files = store.rows(
+        "select file_id, rows, true from input_files where kind = $1 and rows > 0 "
+        "union all select file_id, rows, false from dead_files where kind = $1 order by file_id",
+        [kind],
+    )
+    parts = [_file_lines(store, n, rows) if alive else np.zeros(rows, np.int32) for n, rows, alive in files]
     return np.concatenate(parts) if parts else np.empty(0, np.int32)
 
 
@@ -105,5 +109,5 @@ def _file_lines(store: Store, file_id: int, rows: int) -> np.ndarray:
 
 
 def row_lines(store: Store, kind: str, rows: np.ndarray) -> np.ndarray:
-    """The physical lines of some rows of raw_KIND."""
+    """The physical lines of some rows of landed_KIND."""
     return all_lines(store, kind)[rows]

@@ -40,7 +40,7 @@ class Loaded:
 def load_file(
     store: Store, kind: str, file_id: int, path: Path, name: str, scanned: Bytes, settings: Settings
 ) -> Loaded:
-    """Append the rows of one file to raw_KIND. Raises FleetError where the whole file cannot be taken."""
+    """Append the rows of one file to landed_KIND. Raises FleetError where the whole file cannot be taken."""
     if path.suffix.lower() == ".xlsx":
         records = workbook_records(path, name)
         header = next(records, None)
@@ -118,7 +118,7 @@ def _load_plain(
     store.run("drop table if exists rejects_in; drop table if exists rejects_scan_in")
     store.run("begin transaction")
     try:
-        rows = store.scalar(f"insert into raw_{kind} by name select {selected} from {source}")
+        rows = store.scalar(f"insert into landed_{kind} by name select {selected} from {source}")
         rejected = _rejected(store, path, dialect.delimiter)
         shifts = None if rejected is None else _shifts(path, scanned, rows, rejected)
         if rejected is None or shifts is None:
@@ -224,11 +224,10 @@ def _append_records(
 ) -> tuple[int, LineShifts]:
     schema = {f"c{n}": pl.String for n in range(width)} | {"ragged": pl.String}
     selected = f"{file_id}::integer as file_id, {careful_select(mapped, reading)}"
-    insert = f"insert into raw_{kind} by name select {selected} from batch_in"
+    insert = f"insert into landed_{kind} by name select {selected} from batch_in"
     rows, shifts, several = 0, LineShifts(), iter(records)
     while batch := list(islice(several, BATCH)):
-        for n, record in enumerate(batch):
-            shifts.add(rows + n, record.line)
+        shifts.extend(rows, np.array([record.line for record in batch], np.int64))
         frame = pl.DataFrame([_fitted(r, width) for r in batch], schema=schema, orient="row")
         store.db.register("batch_in", frame)
         try:

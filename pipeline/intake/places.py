@@ -1,6 +1,7 @@
-"""visit_no and its place: which row of raw_visits and raw_readings is which visit, without copying the rows.
+"""visit_no and its place: which landed row is which visit, without copying the rows.
 
-*_places has one row per raw row, in the same order: visit_no (-1: set aside, replaced, or in mended_*) and the line.
+*_places has one row per landed row, in the same order: the line, and visit_no (-1: set aside, replaced, in mended_*,
+or dead).
 """
 
 from __future__ import annotations
@@ -35,10 +36,9 @@ def place_visits(store: Store) -> int:
     order = _settle_ties(store, order, packed, row)
     row, install = row[order], install[order]
     _tell_counters_back(store, row, install, np.ma.filled(np.ma.asarray(kept["burner_hours"]), np.nan)[order])
-    count = store.scalar("select count(*) from raw_visits")
-    visit_no, install_no = np.full(count, NOWHERE, np.int32), np.full(count, NOWHERE, np.int32)
-    visit_no[row], install_no[row] = np.arange(len(row), dtype=np.int32), install
     lines = all_lines(store, "visits")
+    visit_no, install_no = np.full(len(lines), NOWHERE, np.int32), np.full(len(lines), NOWHERE, np.int32)
+    visit_no[row], install_no[row] = np.arange(len(row), dtype=np.int32), install
     mended = _take_mended(store, "visits", visit_no, lines, install_no)
     visit_no[mended] = NOWHERE
     store.write("visit_places", pl.DataFrame({"visit_no": visit_no, "install_no": install_no, "line": lines}))
@@ -112,12 +112,12 @@ def place_readings(store: Store) -> int:
     store.run(
         """
         create or replace temp view taken_visits as
-        select v.visit_id, p.visit_no from raw_visits v positional join visit_places p where p.visit_no >= 0
+        select v.visit_id, p.visit_no from landed_visits v positional join visit_places p where p.visit_no >= 0
         union all select visit_id, visit_no from taken_mended_visits
         """
     )
-    count = store.scalar("select count(*) from raw_readings")
-    visit_no, code = np.full(count, NOWHERE, np.int32), np.zeros(count, np.uint8)
+    lines = all_lines(store, "readings")
+    visit_no, code = np.full(len(lines), NOWHERE, np.int32), np.zeros(len(lines), np.uint8)
     _join_visits(store, "seen_readings", visit_no, code)
     _write_unmatched(store, visit_no)
     if (visit_no == NOWHERE).any():
@@ -129,7 +129,6 @@ def place_readings(store: Store) -> int:
     aside.set_aside(store, "readings")
     _leave(store, visit_no, "true")
     _settle_repeats(store, visit_no, code)
-    lines = all_lines(store, "readings")
     taken = int(np.count_nonzero(visit_no >= 0))
     mended = _take_mended(store, "readings", visit_no, lines)
     visit_no[mended] = NOWHERE

@@ -41,7 +41,7 @@ def settle(store: Store, kind: str, rows: pl.DataFrame) -> None:
             content.hash().alias("content"),
             pl.Series("file", [names[f] for f in files], pl.String),
         )
-        .sort([*keys, "file_id", "line"])
+        .sort([*keys, "file", "line"])
     )
     before, after = pl.col("content").shift(1).over(keys), pl.int_range(pl.len()).over(keys)
     ordered = ordered.with_columns(

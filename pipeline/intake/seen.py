@@ -28,15 +28,15 @@ def make_seen(store: Store, kind: str) -> None:
     cleaned = ", ".join(f"{clean_sql(c)} as {quoted(c.column)}" for c in columns)
     if kind not in FOLDER_KINDS:
         store.run(
-            f"create or replace temp table seen_{kind} as select rowid as row, file_id, {cleaned}, odd from raw_{kind}"
+            f"create or replace temp table seen_{kind} as select row, file_id, {cleaned}, odd from raw_{kind}"
         )
         return
     tests = [*unclean_tests(columns), *([f"({IN_FAHRENHEIT})"] if kind == "readings" else [])]
-    unclean = " union all ".join(f"select rowid as row from raw_{kind} where {test}" for test in tests)
+    unclean = " union all ".join(f"select row from raw_{kind} where {test}" for test in tests)
     store.run(f"create or replace temp table unclean_rows as select distinct row from ({unclean})")
     store.run(
-        f"create or replace table mended_{kind} as select rowid as row, file_id, {cleaned}, odd from raw_{kind} "
-        "where rowid in (select row from unclean_rows) order by rowid"
+        f"create or replace table mended_{kind} as select row, file_id, {cleaned}, odd from raw_{kind} "
+        "where row in (select row from unclean_rows) order by row"
     )
     view_seen(store, kind)
 
@@ -46,9 +46,9 @@ def trim_unmatched(store: Store) -> None:
     trimmed."""
     cleaned = ", ".join(f"{clean_sql(c)} as {quoted(c.column)}" for c in columns_of("readings").values())
     store.run(
-        f"insert into mended_readings by name select rowid as row, file_id, {cleaned}, odd from raw_readings "
-        f"where rowid in (select row from unmatched_readings) and rowid not in (select row from mended_readings) "
-        f"and (strlen(visit_id) > {KEY_LENGTH} or visit_id <> trim(visit_id, {literal(BLANKS)})) order by rowid"
+        f"insert into mended_readings by name select row, file_id, {cleaned}, odd from raw_readings "
+        f"where row in (select row from unmatched_readings) and row not in (select row from mended_readings) "
+        f"and (strlen(visit_id) > {KEY_LENGTH} or visit_id <> trim(visit_id, {literal(BLANKS)})) order by row"
     )
     view_seen(store, "readings")
 
@@ -56,10 +56,10 @@ def trim_unmatched(store: Store) -> None:
 def view_seen(store: Store, kind: str) -> None:
     """(Re)create the view seen_KIND of a big table; call it again when mended_KIND has gained rows."""
     names = ", ".join(quoted(c) for c in columns_of(kind))
-    raw = f"select rowid as row, file_id, {names}, odd from raw_{kind}"
+    raw = f"select row, file_id, {names}, odd from raw_{kind}"
     if store.scalar(f"select count(*) from mended_{kind}"):
         raw += (
-            f" where rowid not in (select row from mended_{kind}) "
+            f" where row not in (select row from mended_{kind}) "
             f"union all select row, file_id, {names}, odd from mended_{kind}"
         )
     store.run(f"create or replace temp view seen_{kind} as {raw}")

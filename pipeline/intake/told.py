@@ -69,7 +69,7 @@ def _with_lines(store: Store, table: str) -> None:
             for k in ("visit_id", "stage", "firing", "install_id", "analyser_id")
         )
         part = store.frame(
-            f"select t.*, r.file_id, {keys} from {table} t join raw_{kind} r on r.rowid = t.row where t.kind = '{kind}'"
+            f"select t.*, r.file_id, {keys} from {table} t join raw_{kind} r on r.row = t.row where t.kind = '{kind}'"
         )
         if part.height:
             lines = row_lines(store, kind, part["row"].to_numpy())

@@ -1,8 +1,9 @@
-"""read: the fleet folder's files into the raw tables, row for row; only what is new or changed is read again."""
+"""read: the fleet folder's files into the landing tables, row for row; only what is new or changed is read again."""
 
 from __future__ import annotations
 
 import hashlib
+import itertools
 import json
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
@@ -11,16 +12,16 @@ from pathlib import Path
 import polars as pl
 
 from pipeline.errors import FleetError
-from pipeline.intake.cells import raw_table_sql
+from pipeline.intake.cells import landed_table_sql
 from pipeline.intake.dialect import Bytes, scan_bytes
 from pipeline.intake.folder import InputFile, input_files
 from pipeline.intake.load import load_file
-from pipeline.intake.reuse import PreviousStore
-from pipeline.schema import KINDS, all_columns, columns_of
+from pipeline.intake.reuse import EarlierRun, KnownFile, begin_with, copy_rows, earlier_run
+from pipeline.schema import FOLDER_KINDS, KINDS, all_columns, columns_of
 from pipeline.settings import Settings
 from pipeline.store import Store
 
-RAW_FORMAT = 2  # raise it when the meaning of the raw tables changes: then nothing is taken from an older store
+RAW_FORMAT = 3  # raise it when the meaning of the landing tables changes: then nothing is taken from an older store
 FILE_SCHEMA = {
     "file_id": pl.Int32, "kind": pl.String, "name": pl.String, "fingerprint": pl.String, "bytes": pl.Int64,
     "rows": pl.Int64, "status": pl.String, "message": pl.String, "read_as": pl.String,
@@ -48,71 +49,95 @@ class ReadReport:
         return f"{self.rows['visits']:,} visit rows and {self.rows['readings']:,} reading rows; files: {told}"
 
 
+@dataclass(frozen=True)
+class _Met:
+    """A file of the folder: its bytes, what its reading depends on besides them, and how an earlier run knew it."""
+
+    file: InputFile
+    scanned: Bytes
+    read_as: str
+    known: KnownFile | None
+
+    @property
+    def unchanged(self) -> bool:
+        return self.known is not None and (self.known.fingerprint, self.known.read_as, self.known.kind) == (
+            self.scanned.fingerprint, self.read_as, self.file.kind,
+        )  # fmt: skip
+
+
 def read(store: Store, fleet: Path, settings: Settings, previous: Path | None = None) -> ReadReport:
-    """Read a fleet folder into raw_*, input_files and line_shifts.
+    """Read a fleet folder into landed_*, input_files, line_shifts and file_units, with views raw_* of what counts.
 
     previous: the store of an earlier run; rows of files that did not change are taken from it.
     Raises FleetError for a reference table that cannot be used. A bad visit or reading file stops that file only.
     """
-    store.run_file("00_cells.sql")
-    store.run_file("10_raw.sql")
-    for kind in KINDS:
-        store.run(raw_table_sql(kind, list(columns_of(kind).values())))
     found, warnings = input_files(fleet, settings)
     report = ReadReport(warnings=warnings)
     with ThreadPoolExecutor(2) as pool:
         scans = list(pool.map(_scan, found))
+    earlier = earlier_run(store, previous)
+    met = [
+        _Met(file, scanned, _read_as(file.kind, settings), earlier.files.get(file.name))
+        for file, scanned in zip(found, scans, strict=True)
+    ]
+    unchanged = {m.file.name: m.known for m in met if m.known and m.unchanged and m.known.status != "stopped"}
+    in_place = begin_with(store, earlier, unchanged)
+    store.run_file("00_cells.sql")
+    if not in_place:
+        store.run_file("10_raw.sql")
+        for kind in KINDS:
+            store.run(landed_table_sql(kind, list(columns_of(kind).values())))
+    used = [known.file_id for known in earlier.files.values()] if in_place else []
+    used += [n for (n,) in store.rows("select file_id from dead_files")]
+    numbers = itertools.count(max(used, default=-1) + 1)
     listed = []
-    with PreviousStore.open(store, previous) as old:
-        for file_id, (file, scanned) in enumerate(zip(found, scans, strict=True)):
-            read_as = _read_as(file.kind, settings)
-            row = {
-                "file_id": file_id,
-                "kind": file.kind,
-                "name": file.name,
-                "message": None,
-                "read_as": read_as,
-                "rows": 0,
-            }
-            if isinstance(scanned, FleetError):
-                row |= {"fingerprint": "", "bytes": 0, "status": "stopped", "message": str(scanned)}
-            else:
-                row |= {"fingerprint": scanned.fingerprint, "bytes": scanned.size}
-                row |= _take(store, old, file, file_id, scanned, settings, read_as)
-            if row["status"] == "stopped" and file.kind not in ("visits", "readings"):
-                raise FleetError(str(row["message"]))
-            listed.append(row)
-            report.rows[file.kind] += int(str(row["rows"]))
-            if row["message"]:
-                prefix = "" if row["status"] == "stopped" else f"{file.name}: "
-                report.warnings.append(f"{prefix}{row['message']}")
-        report.files_removed = old.count_missing([file.name for file in found])
+    for one in met:
+        stays = in_place and one.file.name in unchanged
+        file_id = one.known.file_id if stays and one.known else next(numbers)
+        row = {
+            "file_id": file_id, "kind": one.file.kind, "name": one.file.name, "fingerprint": one.scanned.fingerprint,
+            "bytes": one.scanned.size, "rows": 0, "message": None, "read_as": one.read_as,
+        }  # fmt: skip
+        row |= _take(store, earlier, one, file_id, stays, settings)
+        if row["status"] == "stopped" and one.file.kind not in FOLDER_KINDS:
+            raise FleetError(str(row["message"]))
+        listed.append(row)
+        report.rows[one.file.kind] += int(str(row["rows"]))
+        if row["message"]:
+            prefix = "" if row["status"] == "stopped" else f"{one.file.name}: "
+            report.warnings.append(f"{prefix}{row['message']}")
     store.append("input_files", pl.DataFrame(listed, schema=FILE_SCHEMA))
+    _view_raw(store)
+    report.files_removed = earlier.count_missing([file.name for file in found])
     for status in ("new", "changed", "unchanged", "stopped"):
         setattr(report, f"files_{status}", sum(1 for row in listed if row["status"] == status))
     return report
 
 
-def _scan(file: InputFile) -> Bytes | FleetError:
+def _scan(file: InputFile) -> Bytes:
     try:
         return scan_bytes(file.path)
     except OSError as error:
-        return FleetError(f"{file.name}: cannot be read ({error.strerror}). Check the file and its permissions.")
+        told = f"{file.name}: cannot be read ({error.strerror}). Check the file and its permissions."
+        return Bytes.unread(told)
 
 
 def _take(
-    store: Store, old: PreviousStore, file: InputFile, file_id: int, scanned: Bytes, settings: Settings, read_as: str
+    store: Store, earlier: EarlierRun, one: _Met, file_id: int, stays: bool, settings: Settings
 ) -> dict[str, object]:
-    known = old.file(file.name)
-    if known and (known.fingerprint, known.read_as, known.kind) == (scanned.fingerprint, read_as, file.kind):
-        if known.status == "stopped":
-            return {"status": "stopped", "message": known.message}
-        return {"status": "unchanged", "rows": old.copy_rows(known, file_id), "message": known.message}
+    if one.scanned.trouble:
+        return {"status": "stopped", "message": one.scanned.trouble}
+    if one.known and one.unchanged:
+        if one.known.status == "stopped":
+            return {"status": "stopped", "message": one.known.message}
+        if not stays:
+            copy_rows(store, earlier, one.known, file_id)
+        return {"status": "unchanged", "rows": one.known.rows, "message": one.known.message}
     try:
-        loaded = load_file(store, file.kind, file_id, file.path, file.name, scanned, settings)
+        loaded = load_file(store, one.file.kind, file_id, one.file.path, one.file.name, one.scanned, settings)
     except FleetError as error:
         return {"status": "stopped", "message": str(error)}
-    status = "changed" if known else "new"
+    status = "changed" if one.known else "new"
     return {"status": status, "rows": loaded.rows, "message": "; ".join(loaded.notes) or None}
 
 
@@ -121,3 +146,11 @@ def _read_as(kind: str, settings: Settings) -> str:
     declared = [repr(c) for c in all_columns() if c.kind == kind]
     said = json.dumps([RAW_FORMAT, declared, settings.columns.get(kind, {})], sort_keys=True)
     return hashlib.sha256(said.encode()).hexdigest()[:16]
+
+
+def _view_raw(store: Store) -> None:
+    """raw_KIND: the landed rows of the files that are there, with their place as the column `row`."""
+    for kind in KINDS:
+        dead = [str(n) for (n,) in store.rows("select file_id from dead_files where kind = ? order by 1", [kind])]
+        where = f" where file_id not in ({', '.join(dead)})" if dead else ""
+        store.run(f"create or replace view raw_{kind} as select rowid as row, * from landed_{kind}{where}")
