@@ -31,6 +31,9 @@ from pipeline.store import Store
 
 log = logging.getLogger("foulcast")
 
+MEMORY_GB = 3.0
+"""DuckDB's share; beyond it, it writes to disk beside the store. What Polars and numpy hold comes on top."""
+
 
 @dataclass(frozen=True)
 class Job:
@@ -52,7 +55,7 @@ class Job:
         return load_settings(self.fleet)
 
     def store(self) -> Store:
-        return Store.open(self.folder.next / "fleet.duckdb")
+        return Store.open(self.folder.next / "fleet.duckdb", memory_gb=MEMORY_GB)
 
     @property
     def timings_file(self) -> Path:

@@ -115,7 +115,7 @@ def dialect_of(name: str, scanned: Bytes) -> Dialect:
         and encoding in ("utf-8", "utf-8-sig")
         and not scanned.nulls
         and first.line == 1
-        and scanned.returns == scanned.pairs  # a mixture of line ends outside quotes DuckDB refuses, and reads none of it
+        and scanned.returns == scanned.pairs  # DuckDB refuses a mixture of line ends, but for those within quotes
     )
     under = [r.cells for r in records if r.line > first.line]
     decimal = _decimal([cell for cells in under for cell in cells])
