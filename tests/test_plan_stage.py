@@ -282,6 +282,24 @@ def test_weeks_the_capacity_file_leaves_out_get_the_areas_median_and_other_areas
     assert store.scalar("select count(hours_available) from area_weeks where area_id = 'A01'") == 0
 
 
+def test_a_week_the_capacity_file_leaves_out_has_hours_by_its_working_days() -> None:
+    store = plan_store(60, areas=1, as_of=date(2026, 12, 1))
+    store.run("delete from current_capacity where week > date '2026-12-20'")
+    usual = store.scalar("select median(hours_available) from current_capacity")
+    planned(store, holidays_country="DE", holidays_subdivision="BY")
+    told = dict(store.rows("select week, hours_available from area_weeks"))
+    assert told[date(2027, 1, 4)] == pytest.approx(0.8 * usual)  # Epiphany is a Wednesday (common knowledge, no source)
+    assert told[date(2027, 1, 11)] == pytest.approx(usual)
+
+
+def test_technicians_are_the_hours_over_those_that_one_works() -> None:
+    store = planned(plan_store(200, areas=2), hours_per_day=7.5, working_days=("mon", "tue", "wed", "thu"))
+    rows = store.frame("select w.hours_needed, t.* from area_weeks w join plan_technicians t using (area_id, week)")
+    assert rows.height == 2 * 52
+    assert (rows["working_days"] == 4).all()
+    assert rows["technicians_needed"].to_numpy() == pytest.approx(rows["hours_needed"].to_numpy() / 30.0, abs=6e-4)
+
+
 def test_an_area_without_installs_is_listed_with_the_hours_it_has() -> None:
     store = plan_store(40, areas=2)
     store.run("insert into current_areas values ('A99', 99, 'Moor')")

@@ -48,7 +48,7 @@ class AreaPlan:
 
 
 def plan(store: Store, settings: Settings) -> None:
-    """Write visit_plan, area_weeks, media_weeks, plan_minutes, plan_scenarios and plan_comparisons."""
+    """Write visit_plan, area_weeks, plan_technicians, media_weeks, and plan_minutes, _scenarios and _comparisons."""
     as_of = date.fromisoformat(str(store.fact("as_of")))
     levers, tolerance = settings.plan, settings.risk_tolerance
     calendar = week_calendar(as_of, levers)
@@ -56,7 +56,7 @@ def plan(store: Store, settings: Settings) -> None:
     hours, minutes, tasks = planned_hours(store, fleet, settings)
     expected = 60 * hours - levers.travel_minutes
     price = _hour_price(fleet, hours, tolerance)
-    capacity = read_capacity(store, calendar.mondays)
+    capacity = read_capacity(store, calendar)
 
     n = fleet.frame.height
     week, value = np.full(n, NO_WEEK, np.int64), {}
@@ -96,7 +96,9 @@ def plan(store: Store, settings: Settings) -> None:
     )
     store.write("visit_plan", visit_plan)
     idle = [area for (area,) in store.rows("select area_id from current_areas order by area_id")]
-    store.write("area_weeks", _area_weeks(fleet, idle, week, hours, calendar, capacity, value))
+    weeks_told = _area_weeks(fleet, idle, week, hours, calendar, capacity, value)
+    store.write("area_weeks", weeks_told)
+    store.write("plan_technicians", _technicians(weeks_told, calendar, levers.hours_per_day))
     store.write("media_weeks", _media_weeks(fleet, week, calendar))
     store.write("plan_minutes", _minutes_told(minutes, levers.travel_minutes))
     store.write("plan_scenarios", compare_tolerances(fleet, hours, calendar, settings))
@@ -298,6 +300,16 @@ def _area_weeks(
             for name, column in columns.items()
         }))  # fmt: skip
     return pl.concat(parts)
+
+
+def _technicians(area_weeks: pl.DataFrame, calendar: Calendar, hours_per_day: float) -> pl.DataFrame:
+    """Technicians that each area and week needs, working whole weeks; null where no day is worked but hours are due."""
+    days = pl.DataFrame({"week": calendar.mondays, "working_days": calendar.working_days.astype(np.int32)})
+    each = pl.col("working_days") * hours_per_day
+    needed = pl.when(pl.col("hours_needed") == 0).then(0.0).when(each > 0).then(pl.col("hours_needed") / each)
+    return area_weeks.join(days, on="week", how="left", maintain_order="left").select(
+        "area_id", "week", "working_days", needed.round(3).alias("technicians_needed")
+    )
 
 
 AREA_WEEKS = {

@@ -257,12 +257,13 @@ def _next_month(as_of: date) -> date:
     return (as_of.replace(day=1) + timedelta(days=32)).replace(day=1)
 
 
-def read_capacity(store: Store, mondays: list[date]) -> dict[str, np.ndarray]:
+def read_capacity(store: Store, calendar: Calendar) -> dict[str, np.ndarray]:
     """Hours available per area that capacity.csv names, (weeks,) each.
 
-    A week that is not given gets the median of the weeks that are: an area that states some weeks works in the
-    others too.
+    A week that is not given gets the median of the weeks that are, in the share of its working days: an area that
+    states some weeks works in the others too, but not on public holidays.
     """
+    share = calendar.working_days / max(float(calendar.working_days.max()), 1.0)
     rows = store.frame(
         "select area_id, date_trunc('week', week)::date as week, sum(hours_available) as hours from current_capacity "
         "where hours_available is not null group by all order by all"
@@ -271,5 +272,7 @@ def read_capacity(store: Store, mondays: list[date]) -> dict[str, np.ndarray]:
     for (area,), part in rows.group_by("area_id", maintain_order=True):
         given = dict(zip(part["week"], part["hours"], strict=True))
         usual = float(np.median(list(given.values())))
-        capacity[str(area)] = np.array([float(given.get(m, usual)) for m in mondays])
+        capacity[str(area)] = np.array(
+            [float(given.get(m, usual * s)) for m, s in zip(calendar.mondays, share, strict=True)]
+        )
     return capacity
