@@ -11,7 +11,7 @@ import duckdb
 import polars as pl
 import pytest
 
-from tests.conftest import SAMPLE_DATA
+SAMPLE_DATA = Path(__file__).parent.parent / "sample_data"
 
 COLUMNS = {
     "forecasts.csv": "install_id, indicator, firing, as_of, last_value, last_stage, last_on, limit_low, limit_high, "
