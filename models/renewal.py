@@ -51,7 +51,7 @@ class FreshCycles:
         now, then = (_hazard(later[:, k], begins) for k in (0, ahead))
         slope = np.log(np.maximum(then, 1e-12) / np.maximum(now, 1e-12)) / np.log1p(chances.nodes[ahead] / age)
         power = np.where(later[:, 0] > NEARLY_ALL, USUAL_POWER, np.clip(slope, FLATTEST, STEEPEST))
-        # Through the logarithm, whose products lie within -22 and 0, so that nothing can overflow; a share of 0 apart.
+        # Through the logarithm, whose products lie within -23 and 0, so that nothing can overflow; a share of 0 apart.
         grown = np.hstack([np.zeros((len(age), 1)), np.exp(power[:, None] * np.log(BEFORE[1:]))])
         early = begins[:, None] - (1 - begins[:, None]) * np.expm1(-now[:, None] * grown)
         ages = np.hstack([age[:, None] * BEFORE, age[:, None] + chances.nodes])
