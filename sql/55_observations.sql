@@ -2,6 +2,7 @@
 -- reads: current_readings, current_visits, derived, findings, visit_clock, series_installs.   key: install_no, series_no, visit_no, stage.
 -- A view of one branch per series, so that asking for one series reads that series only. A visit's as-found value belongs to
 -- the cycle before its work, its as-left value to the cycle after. Values that would mislead a fit stay, not usable.
+-- Derived values are kept as FLOAT and rounded on the way out: 4.4 as FLOAT is 4.4000001, above a limit of 4.4.
 
 -- misled_values: the entered cells behind which a doubt stands that would mislead the fit.   key: visit_id, stage, firing, about.
 create or replace table misled_values as
@@ -17,6 +18,20 @@ select distinct
     end) as about
 from findings
 where misleads and visit_id is not null;
+
+-- misled_tests: the same by analyser test, which few have.   key: visit_id, stage, firing.
+create or replace table misled_tests as
+select
+    visit_id,
+    stage,
+    firing,
+    bool_or(about = 'flue') as flue,
+    bool_or(about = 'co') as co,
+    bool_or(about = 'o2') as o2,
+    bool_or(about = 'flame_current_ua') as flame
+from misled_values
+where stage is not null and firing is not null
+group by visit_id, stage, firing;
 
 -- observed_tests: one row per analyser test: the tested indicators, and cycle and hours of each reset class it needs.   key: visit_no, stage, firing.
 create or replace table observed_tests as
@@ -38,53 +53,49 @@ select
     d.co_air_free_ppm,
     d.o2_dry_pct,
     r.flame_current_ua,
-    d.keep_flue and flue.visit_id is null as keep_flue,
-    d.keep_co and co.visit_id is null as keep_co,
-    d.keep_o2 and o2.visit_id is null as keep_o2,
-    flame.visit_id is null as keep_flame,
+    d.keep_flue and not coalesce(m.flue, false) as keep_flue,
+    d.keep_co and not coalesce(m.co, false) as keep_co,
+    d.keep_o2 and not coalesce(m.o2, false) as keep_o2,
+    not coalesce(m.flame, false) as keep_flame,
     -- At a commissioning the test before the work tells nothing of the new cycle, if one after it was made.
     c.commissioned and stage_order = 0 and not c.rst_burner and left_too.visit_no is not null as superseded,
     r.analyser_id
 from derived d
 join current_readings r on r.visit_no = d.visit_no and r.stage = d.stage and r.firing = d.firing
 join visit_clock c on c.visit_no = d.visit_no
-left join misled_values flue on flue.visit_id = r.visit_id and flue.stage = r.stage and flue.firing = r.firing and flue.about = 'flue'
-left join misled_values co on co.visit_id = r.visit_id and co.stage = r.stage and co.firing = r.firing and co.about = 'co'
-left join misled_values o2 on o2.visit_id = r.visit_id and o2.stage = r.stage and o2.firing = r.firing and o2.about = 'o2'
-left join misled_values flame
-    on flame.visit_id = r.visit_id and flame.stage = r.stage and flame.firing = r.firing and flame.about = 'flame_current_ua'
+left join misled_tests m on m.visit_id = d.visit_id and m.stage = d.stage and m.firing = d.firing
 left join (
-    select t.visit_no, t.firing from current_readings t join visit_clock w on w.visit_no = t.visit_no
+    select t.visit_no, t.firing from derived t join visit_clock w on w.visit_no = t.visit_no
     where w.commissioned and t.stage = 'as_left'
 ) left_too on left_too.visit_no = d.visit_no and left_too.firing = d.firing;
 
 create or replace view observations as
 select install_no, 0 as series_no, 'flue_over_return_k' as indicator, 'high' as firing, visit_no, visited_on, stage, stage_order,
-    cyc_exchanger as cycle_no, exchanger_h as hours_in_cycle, clock_h, flue_over_return_k::double as value, analyser_id,
+    cyc_exchanger as cycle_no, exchanger_h as hours_in_cycle, clock_h, round(flue_over_return_k::double, 4) as value, analyser_id,
     keep_flue and not superseded and flue_over_return_k > 0 as usable
 from observed_tests
 where firing = 'high' and flue_over_return_k is not null
 union all
 select install_no, 1 as series_no, 'co_air_free_ppm' as indicator, 'high' as firing, visit_no, visited_on, stage, stage_order,
-    cyc_burner as cycle_no, burner_h as hours_in_cycle, clock_h, co_air_free_ppm::double as value, analyser_id,
+    cyc_burner as cycle_no, burner_h as hours_in_cycle, clock_h, round(co_air_free_ppm::double, 4) as value, analyser_id,
     keep_co and not superseded and co_air_free_ppm > 0 as usable
 from observed_tests
 where firing = 'high' and co_air_free_ppm is not null
 union all
 select install_no, 2 as series_no, 'co_air_free_ppm' as indicator, 'low' as firing, visit_no, visited_on, stage, stage_order,
-    cyc_burner as cycle_no, burner_h as hours_in_cycle, clock_h, co_air_free_ppm::double as value, analyser_id,
+    cyc_burner as cycle_no, burner_h as hours_in_cycle, clock_h, round(co_air_free_ppm::double, 4) as value, analyser_id,
     keep_co and not superseded and co_air_free_ppm > 0 as usable
 from observed_tests
 where firing = 'low' and co_air_free_ppm is not null
 union all
 select install_no, 3 as series_no, 'o2_pct' as indicator, 'high' as firing, visit_no, visited_on, stage, stage_order,
-    cyc_burner as cycle_no, burner_h as hours_in_cycle, clock_h, o2_dry_pct::double as value, analyser_id,
+    cyc_burner as cycle_no, burner_h as hours_in_cycle, clock_h, round(o2_dry_pct::double, 4) as value, analyser_id,
     keep_o2 and not superseded as usable
 from observed_tests
 where firing = 'high' and o2_dry_pct is not null
 union all
 select install_no, 4 as series_no, 'o2_pct' as indicator, 'low' as firing, visit_no, visited_on, stage, stage_order,
-    cyc_burner as cycle_no, burner_h as hours_in_cycle, clock_h, o2_dry_pct::double as value, analyser_id,
+    cyc_burner as cycle_no, burner_h as hours_in_cycle, clock_h, round(o2_dry_pct::double, 4) as value, analyser_id,
     keep_o2 and not superseded as usable
 from observed_tests
 where firing = 'low' and o2_dry_pct is not null
