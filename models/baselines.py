@@ -116,19 +116,15 @@ class BoostedTrees:
 
     @staticmethod
     def _table(frame: pl.DataFrame) -> NDArray:
-        columns = []
-        for name in NUMBERS:
-            if name in frame.columns:
-                values = frame[name].cast(pl.Float64).fill_null(np.nan).to_numpy()
-                columns.append(np.where(np.isfinite(values), values, np.nan))
+        columns: list[pl.Expr] = [
+            pl.when(pl.col(name).cast(pl.Float64).is_finite()).then(pl.col(name).cast(pl.Float64))
+            for name in NUMBERS
+            if name in frame.columns
+        ]
         for name in CODES:
             if name in frame.columns:
                 # A stable number per word, the same whatever rows are asked.
-                kind = frame.schema[name]
-                code = (
-                    frame[name].cast(pl.String).hash(seed=1) % 1024
-                    if kind == pl.String
-                    else frame[name].cast(pl.Float64)
-                )
-                columns.append(code.cast(pl.Float64).fill_null(np.nan).to_numpy())
-        return np.column_stack(columns)
+                words = frame.schema[name] == pl.String
+                code = pl.col(name).cast(pl.String).hash(seed=1) % 1024 if words else pl.col(name)
+                columns.append(code.cast(pl.Float64))
+        return frame.select(c.fill_null(float("nan")).alias(str(k)) for k, c in enumerate(columns)).to_numpy()

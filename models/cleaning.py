@@ -81,7 +81,7 @@ def before_and_after(fit: SeriesFit, forest: Forest) -> pl.DataFrame:
         .filter(~pl.col("kind").is_in(["new", "unknown"]))
         .join(runs, on=["install_no", "cycle_no"])
         .filter((pl.col("hours_first") <= JUST_AFTER_H) & pl.col("sound"))
-        .join(fit.before, on=["install_no", "cycle_no"])
+        .join(pl.DataFrame(fit.before), on=["install_no", "cycle_no"])
         .join(clean, on="install_no")
         .sort("design_no", "install_no", "cycle_no")
     )

@@ -55,12 +55,12 @@ class Term:
         """Carry terms: cycles opened by this kind of work on these materials ("~a,b": all but a and b; "": all)."""
         key = (self.name, self.value)
         if key not in forest.memo:
-            forest.memo[key] = self._applies(forest.cycles)
+            remember((self,), forest)
         return forest.memo[key]
 
     @property
     def values(self) -> pl.Expr:
-        """The column, from the frame of the forest's cycles."""
+        """The column, or where a carry term applies, from the frame of the forest's cycles."""
         if self.how == "opened":
             return (pl.col("opened_by") == self.value).fill_null(False).cast(pl.Float64)
         if self.how == "category":
@@ -71,28 +71,29 @@ class Term:
             return ((x - self.centre) / self.spread).fill_null(0.0).fill_nan(0.0)
         if self.how == "aged":
             return (UNKNOWN_AGE & (pl.col("design_no") == int(self.value))).fill_null(False).cast(pl.Float64)
+        if self.how == "carry":
+            here = pl.col("opened_by") == self.value
+            listed = pl.col("material").cast(pl.String).is_in(self.name.removeprefix("~").split(",")).fill_null(False)
+            if self.name:
+                here = here & (~listed if self.name.startswith("~") else listed)
+            return here.fill_null(False)
         raise ValueError(f"term {self.how!r}; allowed: intercept, opened, carry, category, number, aged, since, batch")
-
-    def _applies(self, frame: pl.DataFrame) -> np.ndarray:
-        here = (frame["opened_by"] == self.value).fill_null(False).to_numpy()
-        if not self.name:
-            return here
-        listed = (
-            frame["material"].cast(pl.String).is_in(self.name.removeprefix("~").split(",")).fill_null(False).to_numpy()
-        )
-        return here & (~listed if self.name.startswith("~") else listed)
 
 
 def remember(terms: Iterable[Term], forest: Forest) -> None:
     """Fill the forest's memory with the columns of these terms, in one pass over its cycles."""
-    wanted = [t for t in terms if t.how not in ("intercept", "carry") and t not in forest.memo]
-    for t in wanted:
+    plain: dict[object, Term] = {}
+    for t in terms:
+        key = (t.name, t.value) if t.how == "carry" else t
+        if t.how == "intercept" or key in forest.memo:
+            continue
         if t.how in ("since", "batch"):
             forest.memo[t] = in_scope(forest.cycles, t.name, t.value, t.how, int(t.centre)).astype(float)
-    plain = [t for t in wanted if t not in forest.memo]
+        else:
+            plain[key] = t
     if plain:
-        found = forest.cycles.select(t.values.alias(str(k)) for k, t in enumerate(plain))
-        forest.memo.update({t: found[str(k)].to_numpy() for k, t in enumerate(plain)})
+        found = forest.cycles.select(t.values.alias(str(k)) for k, t in enumerate(plain.values()))
+        forest.memo.update({key: found[str(k)].to_numpy() for k, key in enumerate(plain)})
 
 
 UNKNOWN_AGE = (pl.col("opened_by") == "unknown") & (pl.col("cycle_no") % PARTS == 0)

@@ -194,9 +194,31 @@ class Forest:
 
     def find(self, install_no: np.ndarray, cycle_no: np.ndarray) -> np.ndarray:
         """For each cycle of the tree its position in the given list, or -1."""
-        given = pl.DataFrame({"install_no": install_no, "cycle_no": cycle_no}).with_row_index("at")
-        own = self.cycles.select(
-            pl.col("install_no").cast(given["install_no"].dtype), pl.col("cycle_no").cast(given["cycle_no"].dtype)
-        )
-        found = own.join(given, on=["install_no", "cycle_no"], how="left", maintain_order="left")
-        return found["at"].cast(pl.Int64).fill_null(-1).to_numpy()
+        out = np.full(self.cycles.height, -1, dtype=np.int64)
+        place = self.place(install_no, cycle_no)
+        out[place[place >= 0]] = np.flatnonzero(place >= 0)
+        return out
+
+    def place(self, install_no: np.ndarray, cycle_no: np.ndarray) -> np.ndarray:
+        """For each given pair its position among the cycles of the tree, or -1."""
+        if self.cycles.height == 0:
+            return np.full(len(install_no), -1, dtype=np.int64)
+        if "keys" not in self.memo:
+            keys = self.key(*(self.cycles[c].cast(pl.Int64).to_numpy() for c in ("install_no", "cycle_no")))
+            order = np.argsort(keys, kind="stable")
+            self.memo["keys"], self.memo["order"] = keys[order], order
+        keys, wanted = self.memo["keys"], self.key(install_no, cycle_no)
+        at = np.minimum(np.searchsorted(keys, wanted), len(keys) - 1)
+        return np.where(keys[at] == wanted, self.memo["order"][at], -1)
+
+    @staticmethod
+    def key(install_no: np.ndarray, cycle_no: np.ndarray) -> np.ndarray:
+        """One number per (install, cycle); the number of a cycle, parts counted, stays below 2 ** 31."""
+        return (np.asarray(install_no, dtype=np.int64) << 31) + cycle_no
+
+    @property
+    def opened_day(self) -> np.ndarray:
+        """Day on which each cycle of the tree opened, far in the past where that is not known."""
+        if "opened_day" not in self.memo:
+            self.memo["opened_day"] = self.cycles["opened_day"].cast(pl.Int64).fill_null(-(2**40)).to_numpy()
+        return self.memo["opened_day"]

@@ -187,21 +187,13 @@ def with_clean_levels(fit: SeriesFit, forest: Forest, state: State | None = None
     fitted = readings.z[last] - readings.centre - left.residual[last]
     if fit.offset is not None:
         fitted -= fit.offset[last]
-    before = (
-        pl.DataFrame(
-            {
-                "install_no": readings.install_no,
-                "cycle_no": (readings.cycle_no // PARTS + 1) * PARTS,
-                "day": readings.day[last].astype(np.int64),
-                "before": fitted,
-            }
-        )
-        .group_by("install_no", "cycle_no", maintain_order=True)
-        .last()
-        .join(forest.cycles.select("install_no", "cycle_no", "opened_day"), on=["install_no", "cycle_no"])
-        .filter(pl.col("day") == pl.col("opened_day"))
-        .select("install_no", "cycle_no", "before")
-    )
+    # the run that ends at the work which opened the next cycle: the last part of it, where work was not recorded
+    cycle = (readings.cycle_no // PARTS + 1) * PARTS
+    ends = np.r_[(readings.install_no[1:] != readings.install_no[:-1]) | (cycle[1:] != cycle[:-1]), True]
+    before = {"install_no": readings.install_no[ends], "cycle_no": cycle[ends], "before": fitted[ends]}
+    place = forest.place(before["install_no"], before["cycle_no"])
+    then = (place >= 0) & (forest.opened_day[np.maximum(place, 0)] == readings.day[last][ends])
+    before = {name: values[then] for name, values in before.items()}
     return replace(fit, clean={"install_no": forest.installs[order], "level": level[order]}, before=before)
 
 

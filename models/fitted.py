@@ -51,7 +51,7 @@ class SeriesFit:
     readings: Readings
     reml: float | None = None
     clean: dict[str, np.ndarray] = field(default_factory=dict)  # install_no, level when clean
-    before: pl.DataFrame | None = None  # install_no, cycle_no, fitted level just before the work that opened the cycle
+    before: dict[str, np.ndarray] | None = None  # install_no, cycle_no, fitted level before the work that opened it
     unknown: tuple[float, float] | None = None  # shift and spread of a level after an unknown start
     analysers: AnalyserBias | None = None
     paces: dict[Term, float] = field(
@@ -90,7 +90,9 @@ class SeriesFit:
         if np.all(gamma == 1.0):
             return gamma
         seen = forest.runs(self.readings) >= 0
-        return np.where(of_unknown_age(forest.cycles) & seen, 1.0, gamma)
+        if "unknown age" not in forest.memo:
+            forest.memo["unknown age"] = of_unknown_age(forest.cycles)
+        return np.where(forest.memo["unknown age"] & seen, 1.0, gamma)
 
     @property
     def offset(self) -> np.ndarray | None:
@@ -204,6 +206,8 @@ class State:
 
 
 def install_frame(inputs: SeriesInputs) -> pl.DataFrame:
+    if inputs.installs.schema["install_no"] == pl.Int64:
+        return inputs.installs
     return inputs.installs.with_columns(pl.col("install_no").cast(pl.Int64))
 
 
@@ -225,7 +229,9 @@ def seen_cycles(inputs: SeriesInputs, readings: Readings) -> pl.DataFrame:
 def freed_levels(forest: Forest) -> np.ndarray:
     """Cycles whose level nobody knows at their start: running when the records began ("unread": and never read
     since)."""
-    return forest.cycles["opened_by"].is_in(["unknown", "unread"]).fill_null(True).to_numpy()
+    if "freed" not in forest.memo:
+        forest.memo["freed"] = forest.cycles["opened_by"].is_in(["unknown", "unread"]).fill_null(True).to_numpy()
+    return forest.memo["freed"]
 
 
 def built_up_before(fit: SeriesFit, forest: Forest) -> np.ndarray | None:
@@ -237,11 +243,13 @@ def built_up_before(fit: SeriesFit, forest: Forest) -> np.ndarray | None:
     """
     if not fit.clean:
         return None
-    frame = forest.cycles.select("install_no", "cycle_no", "value_before")
-    z = forward(frame["value_before"].fill_null(np.nan).to_numpy(), fit.inputs.transform) - fit.centre
+    frame = forest.cycles
+    if "value before" not in forest.memo:
+        read = frame["value_before"].cast(pl.Float64).fill_null(np.nan).to_numpy()
+        forest.memo["value before"] = forward(read, fit.inputs.transform)
+    z = forest.memo["value before"] - fit.centre
     if fit.before is not None:
-        fitted = frame.join(fit.before, on=["install_no", "cycle_no"], how="left", maintain_order="left")["before"]
-        fitted_z = fitted.fill_null(np.nan).to_numpy()
+        fitted_z = fitted_before(fit.before, forest)
         z = np.where(np.isfinite(fitted_z), fitted_z, z)
     order = fit.clean["install_no"]
     wanted = frame["install_no"].to_numpy()
@@ -249,6 +257,14 @@ def built_up_before(fit: SeriesFit, forest: Forest) -> np.ndarray | None:
         return np.full(len(z), np.nan)
     k = np.minimum(np.searchsorted(order, wanted), len(order) - 1)
     return z - np.where(order[k] == wanted, fit.clean["level"][k], float(fit.beta[0]))
+
+
+def fitted_before(before: dict[str, np.ndarray], forest: Forest) -> np.ndarray:
+    """The fitted level before the work that opened each cycle of the tree, nan where there is none."""
+    out = np.full(forest.cycles.height, np.nan)
+    place = forest.place(before["install_no"], before["cycle_no"])
+    out[place[place >= 0]] = before["before"][place >= 0]
+    return out
 
 
 def tree_sums(fit: SeriesFit, forest: Forest) -> CycleSums:
