@@ -22,6 +22,7 @@ from pipeline.stages.cycles import cycles as count_cycles
 from pipeline.stages.derive import derive as derive_values
 from pipeline.stages.fit import fit as fit_drift
 from pipeline.stages.forecast import forecast as forecast_out
+from pipeline.stages.pages import forget_page_tables
 from pipeline.stages.pages import pages as write_pages
 from pipeline.stages.plan import plan as plan_visits
 from pipeline.stages.publish import publish as write_exports
@@ -135,6 +136,7 @@ def plan(job: Job) -> str:
 def publish(job: Job) -> str:
     with job.store() as store:
         write_pages(store, job.settings(), job.folder.next / "site")
+        forget_page_tables(store)
         return write_exports(store, job.settings(), job.folder.next / "exports")
 
 

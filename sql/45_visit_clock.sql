@@ -54,3 +54,5 @@ select
 from events
 window before as (partition by install_no order by visit_no rows between unbounded preceding and 1 preceding)
 order by visit_no;
+
+drop table visit_hours;

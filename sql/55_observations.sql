@@ -69,6 +69,8 @@ left join (
     where w.commissioned and t.stage = 'as_left'
 ) left_too on left_too.visit_no = d.visit_no and left_too.firing = d.firing;
 
+drop table misled_tests;
+
 create or replace view observations as
 select install_no, 0 as series_no, 'flue_over_return_k' as indicator, 'high' as firing, visit_no, visited_on, stage, stage_order,
     cyc_exchanger as cycle_no, exchanger_h as hours_in_cycle, clock_h, round(flue_over_return_k::double, 4) as value, analyser_id,

@@ -34,7 +34,7 @@ def as_of_day(store: Store) -> int:
 def cycles(store: Store, settings: Settings) -> None:
     """Give every visit its burner hours and cycles, every install its hours per year, every series its range.
 
-    Writes series, install_clock, visit_hours, visit_clock, clock_findings, observed_tests, limit_rules and the views
+    Writes series, install_clock, visit_clock, clock_findings, observed_tests, limit_rules and the views
     cycles, observations, series_installs and limits.
     """
     store.write("series", pl.DataFrame([asdict(s) for s in SERIES]))

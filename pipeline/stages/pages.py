@@ -88,6 +88,20 @@ def prepare(store: Store, settings: Settings, site: Path) -> Site:
     )
 
 
+def forget_page_tables(store: Store) -> None:
+    """Drop the page_* tables, views and macros: the pages are written, and nothing else reads these."""
+    made = store.rows(
+        r"""
+        select 'view', view_name from duckdb_views() where view_name like 'page\_%' escape '\'
+        union all select 'table', table_name from duckdb_tables() where table_name like 'page\_%' escape '\'
+        union all select distinct 'macro', function_name from duckdb_functions()
+            where function_type = 'macro' and function_name like 'page\_%' escape '\'
+        """
+    )
+    for kind, name in made:
+        store.run(f"drop {kind} {name}")
+
+
 def get(store: Store, query: str) -> pl.DataFrame:
     """A query's rows, cleaned for pages and charts."""
     return shown(store.frame(query))
