@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import replace
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -21,6 +22,7 @@ from models.series import FitOptions
 from pipeline.schema import SERIES, Series
 from pipeline.settings import Settings
 from pipeline.stages.drift_inputs import open_cycles, series_inputs
+from pipeline.stages.side_by_side import MOST_ROWS, side_by_side
 from pipeline.store import Store
 
 DEFAULTS = FitOptions()
@@ -80,9 +82,13 @@ def fit(store: Store, settings: Settings, options: FitOptions = DEFAULTS) -> Non
     installs = store.frame("select * from drift_installs")
     store.run(OPEN_CYCLES)
     summaries, rates, cleanings, analysers, paces = [], [RATES_EMPTY], [CLEANING_EMPTY], [ANALYSERS], [PACES]
-    for group in GROUPS:
-        members = [series for series in SERIES if (series.indicator, series.firing) in group]
-        for series, fitted in zip(members, fitted_together(store, members, installs, options), strict=True):
+    groups = [[series for series in SERIES if (series.indicator, series.firing) in group] for group in GROUPS]
+    small = store.scalar("select count(*) from drift_readings") <= MOST_ROWS
+    # a small fleet's series are fitted all at once, a large one's as they come
+    ready = fitted_alone(store, [s for members in groups for s in members], installs, options) if small else {}
+    for members in groups:
+        fits = [ready[s.series_no] for s in members] if small else one_by_one(store, members, installs, options)
+        for series, fitted in zip(members, joined(fits), strict=True):
             summaries.append(summary(series, fitted))
             write_open_cycles(store, series, fitted)
             rates.append(of_series(series, model_rates(fitted)).select(RATES_EMPTY.columns))
@@ -99,15 +105,22 @@ def fit(store: Store, settings: Settings, options: FitOptions = DEFAULTS) -> Non
     store.run_file("72_drift_results.sql")
 
 
-def fitted_together(
+def fitted_alone(
     store: Store, members: list[Series], installs: pl.DataFrame, options: FitOptions
-) -> list[SeriesFit]:
+) -> dict[int, SeriesFit]:
+    """The fits by the numbers of their series."""
+    inputs = [series_inputs(store, series, installs) for series in members]
+    fits = side_by_side(partial(fit_series, options=options), inputs)
+    return {series.series_no: fitted for series, fitted in zip(members, fits, strict=True)}
+
+
+def one_by_one(store: Store, members: list[Series], installs: pl.DataFrame, options: FitOptions) -> list[SeriesFit]:
     """The fits of one group; each lets go of its table of readings once fitted."""
     fits = []
     for series in members:
         fitted = fit_series(series_inputs(store, series, installs), options)
         fits.append(replace(fitted, inputs=replace(fitted.inputs, readings=fitted.inputs.readings.clear())))
-    return joined(fits)
+    return fits
 
 
 def summary(series: Series, fitted: SeriesFit) -> dict[str, object]:

@@ -12,6 +12,7 @@ from models.hours import LoadCalendar
 from models.past import Counted
 from models.series import SeriesInputs
 from pipeline.schema import SERIES, Series
+from pipeline.stages.side_by_side import side_by_side
 from pipeline.store import Store
 
 MOST_INSTALLS = 2000  # enough for scores to two digits; keeps the test to seconds on any fleet
@@ -30,7 +31,10 @@ BINS = {
 def try_past(store: Store, calendar: LoadCalendar, as_of: int) -> None:
     """Write backtest_scores and backtest_bins, and the fact `backtest_note` where there was too little to try."""
     counted = sampled_counters(store, calendar)
-    tried = [_try(store, series, counted, as_of) for series in SERIES if series.reset_class != "none"]
+    pieces = [
+        (*tried_inputs(store, series, counted), counted, as_of) for series in SERIES if series.reset_class != "none"
+    ]
+    tried = side_by_side(_try, pieces)
     scores = pl.DataFrame([row for t in tried for row in t.scores], SCORES, infer_schema_length=None)
     bins = pl.DataFrame([row for t in tried for row in t.bins], BINS, infer_schema_length=None)
     store.write("backtest_scores", scores.with_columns(pl.selectors.float().round(6)))
@@ -39,8 +43,8 @@ def try_past(store: Store, calendar: LoadCalendar, as_of: int) -> None:
     store.run("drop table if exists tried_installs")
 
 
-def _try(store: Store, series: Series, counted: Counted, as_of: int) -> Tried:
-    inputs, low, high = tried_inputs(store, series, counted)
+def _try(piece: tuple[SeriesInputs, np.ndarray, np.ndarray, Counted, int]) -> Tried:
+    inputs, low, high, counted, as_of = piece
     return backtest(inputs, counted, low, high, as_of, SEED)
 
 

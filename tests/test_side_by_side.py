@@ -1,0 +1,46 @@
+"""Pieces of work shared between processes: same answers, same order, and no helper that is missed."""
+
+from __future__ import annotations
+
+import math
+import multiprocessing
+import os
+
+import pytest
+
+from pipeline.stages import side_by_side as module
+from pipeline.stages.side_by_side import side_by_side
+
+HOME = os.getpid()
+
+
+def squared_but_only_at(home_and_number: tuple[int, int]) -> int:
+    """Ends the process it runs in unless that is `home`."""
+    home, number = home_and_number
+    if os.getpid() != home:
+        os._exit(3)
+    return number**2
+
+
+def test_results_come_in_the_order_of_the_pieces():
+    numbers = list(range(30))
+    assert side_by_side(math.factorial, numbers) == [math.factorial(n) for n in numbers]
+
+
+def test_an_error_is_raised_as_it_is():
+    with pytest.raises(ValueError, match=r"math domain error|nonnegative"):
+        side_by_side(math.sqrt, [1.0, -1.0, 4.0, 9.0])
+
+
+def test_helpers_that_die_leave_their_work_here():
+    assert side_by_side(squared_but_only_at, [(HOME, n) for n in range(12)]) == [n**2 for n in range(12)]
+    assert side_by_side(math.factorial, [3, 4, 5]) == [6, 24, 120]  # and new ones take their place
+
+
+def test_without_a_spare_core_or_inside_a_daemon_all_is_done_here(monkeypatch):
+    monkeypatch.setattr(os, "sched_getaffinity", lambda pid: {0}, raising=False)
+    assert module.helpers() is None
+    assert side_by_side(squared_but_only_at, [(HOME, 2), (HOME, 3)]) == [4, 9]
+    monkeypatch.undo()
+    monkeypatch.setitem(multiprocessing.current_process()._config, "daemon", True)
+    assert module.helpers() is None
