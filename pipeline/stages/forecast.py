@@ -28,6 +28,7 @@ from pipeline.store import Store
 
 MONTHS = 36
 BLOCK = 16_000  # installs at a time: what one pass needs then stays in the cache
+CURVE_BLOCK = 4_000  # the same for a value per install and month
 REACHED = (0.10, 0.50, 0.90)
 VALUE_COLUMNS = {
     "install_no": pl.Int32, "series_no": pl.Int32, "p_out_now": pl.Float64, "due_on": pl.Date, "out_p10_on": pl.Date,
@@ -101,20 +102,23 @@ def _forecast_series(
     """Write one series; returns the days to a chance of a half, inf beyond ten years, nan without a range."""
     as_of = outlook.as_of
     months = first_of_months(as_of, MONTHS)
-    tolerances = (settings.risk_tolerance, *REACHED)
+    wanted = (settings.risk_tolerance, *REACHED)
+    tolerances = sorted(set(wanted))
     ranged = np.isfinite(outlook.low) | np.isfinite(outlook.high)
 
     def part(start: int) -> tuple[np.ndarray, np.ndarray, np.ndarray, tuple[np.ndarray, ...]]:
         block = outlook.rows(slice(start, start + BLOCK))
         now = chance_on_own_day(block, calendar, np.full(len(block), as_of))
         days = last_days_within(block, calendar, tolerances)
-        curve = chance_on(block, calendar, months).astype(np.float32)
+        pieces = [block.rows(slice(k, k + CURVE_BLOCK)) for k in range(0, len(block), CURVE_BLOCK)]
+        curve = np.concatenate([chance_on(piece, calendar, months).astype(np.float32) for piece in pieces])
         return now, days, curve, drift_rates(block, series.transform)
 
     # numpy and scipy let go of the interpreter lock, so blocks run side by side.
     with ThreadPoolExecutor(min(4, os.cpu_count() or 1)) as pool:
         parts = list(pool.map(part, range(0, len(outlook), BLOCK)))
     now, days, curve = (np.concatenate([p[k] for p in parts]) for k in range(3))
+    days = days[:, [tolerances.index(chance) for chance in wanted]]
     rate, rate_low, rate_high = (np.concatenate([p[3][k] for p in parts]) for k in range(3))
 
     end = horizon_day(as_of)
