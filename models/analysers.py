@@ -35,8 +35,9 @@ class AnalyserBias:
         """What the bias adds to each reading on the fit's scale; 0 where no analyser is named or it is not known."""
         if len(self.number) == 0:
             return np.zeros(len(analyser))
-        k = np.minimum(np.searchsorted(self.number, analyser), len(self.number) - 1)
-        return np.where(self.number[k] == analyser, self.bias[k], 0.0) * scale
+        table = np.zeros(int(self.number[-1]) + 2)  # its last place, also -1, for those not known
+        table[self.number] = self.bias
+        return table[np.where(analyser < len(table), analyser, -1)] * scale
 
     def wants_calibration(self, stated: float) -> np.ndarray:
         """Analysers that read away from their peers by more than chance (99 %) and more than their stated accuracy."""

@@ -70,6 +70,14 @@ def search(inputs: SeriesInputs, readings: Readings, options: FitOptions) -> Ser
     fit = start(inputs, readings, options, forest)
     if not enough(readings):
         return with_beta(replace(fit, note="too few readings: weak priors"), forest)
+    try:
+        return learnt(fit, forest, options)
+    except np.linalg.LinAlgError:  # the likelihood has no bound where every reading lies on its line
+        return with_beta(replace(fit, note="no scatter to learn from: weak priors"), forest)
+
+
+def learnt(fit: SeriesFit, forest: Forest, options: FitOptions) -> SeriesFit:
+    """The search proper. Raises LinAlgError where the readings leave no residual variance."""
     fit = replace(fit, terms=choose_terms(forest, tree_sums(fit, forest), freed_levels(forest), options.covariates))
     fit = refit(fit, forest)
     carrying = with_carry(fit, forest)
@@ -172,7 +180,7 @@ def with_beta(fit: SeriesFit, forest: Forest) -> SeriesFit:
 def with_clean_levels(fit: SeriesFit, forest: Forest, state: State | None = None) -> SeriesFit:
     """Each install's level when clean, of the reference kind of cycle and with all that acts on the level but work;
     and the fitted level just before each recorded work."""
-    state = evaluate(fit, forest) if state is None else state
+    state = evaluate(fit, forest, cov=False) if state is None else state
     level = state.nodes[1].mean[0].copy()
     first = np.flatnonzero(np.r_[True, np.diff(forest.parents[0]) != 0])
     for j, term in enumerate(fit.terms.terms):

@@ -275,15 +275,17 @@ def tree_sums(fit: SeriesFit, forest: Forest) -> CycleSums:
     return fit.readings.sums(gamma, fit.offset).at(runs)
 
 
-def evaluate(fit: SeriesFit, forest: Forest) -> State:
-    """Posteriors of all nodes of the forest at the fitted parameters; the fixed effects keep their weak priors here."""
+def evaluate(fit: SeriesFit, forest: Forest, cov: bool = True) -> State:
+    """Posteriors of all nodes of the forest at the fitted parameters; the fixed effects keep their weak priors here.
+
+    cov False leaves the covariances of cycles and installs zero, where only means are wanted."""
     sums = tree_sums(fit, forest)
     freed = freed_levels(forest)
     built_up = built_up_before(fit, forest)
     leaf = sums.leaf(fit.terms.columns(forest, built_up), freed)
     tree = Tree(leaf, forest.parents, n_lower=LOWER)
     at = tree.evaluate(fit.roots, Priors(beta_precision=beta_precision(fit)), sigma2=fit.sigma**2, gradient=False)
-    lower = leaf_posteriors(tree, fit.roots, at)
+    lower = leaf_posteriors(tree, fit.roots, at, cov)
     nodes = [Nodes(n.mean, n.cov * fit.sigma**2, n.resolved) for n in (*lower, *at.nodes)]
     return State(sums, freed, built_up, tree, at, nodes)
 

@@ -13,7 +13,7 @@ from collections.abc import Callable, Sequence
 from concurrent.futures.process import BrokenProcessPool
 from typing import Any, TypeVar
 
-from joblib.externals.loky import get_reusable_executor  # needs no guarded main module, unlike multiprocessing's spawn
+from loky import get_reusable_executor  # needs no guarded main module, unlike multiprocessing's spawn
 
 T = TypeVar("T")
 R = TypeVar("R")
