@@ -170,6 +170,8 @@ def test_the_store_answers_in_sql(sample_run: Path) -> None:
         tests, keys = db.execute("select count(*), count(distinct (visit_id, stage, firing)) from derived").fetchone()  # type: ignore[misc]
         assert tests == keys > 0
         rows = db.execute("select count(*) from forecasts").fetchone()[0]  # type: ignore[index]
+        names = {name for (name,) in db.execute("select table_name from information_schema.tables").fetchall()}
+        assert not {name for name in names if name.startswith("page_")}  # they serve the pages alone
     assert rows == table(sample_run, "forecasts.csv").height
 
 
