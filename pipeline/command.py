@@ -4,12 +4,16 @@ from __future__ import annotations
 
 from datetime import date
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from pipeline.errors import FleetError
 from pipeline.outfolder import OutFolder, check_folders
 from pipeline.prefect_api import prefect_api
 from pipeline.terminal import err, say_summary, stage_lines
 from pipeline.terminal import out as terminal
+
+if TYPE_CHECKING:
+    from pipeline.store import Store
 
 
 def run_fleet(fleet: Path, out: Path, as_of: date | None, direct: bool) -> None:
@@ -44,8 +48,11 @@ def _say_what_came_of_it(folder: OutFolder) -> None:
     from pipeline.store import Store
 
     with Store.open(folder.store, read_only=True) as store:
-        warnings = store.rows("select message from run_warnings order by message") if store.has("run_warnings") else []
-        say_summary(counts(store), store.fact("as_of"), [message for (message,) in warnings], folder.out)
+        say_summary(counts(store), store.fact("as_of"), _warnings(store), folder.out)
+
+
+def _warnings(store: Store) -> list[str]:
+    return [message for (message,) in store.rows("select distinct message from run_warnings order by message")]
 
 
 def check_fleet(fleet: Path, as_of: date | None) -> None:
@@ -64,6 +71,9 @@ def check_fleet(fleet: Path, as_of: date | None) -> None:
             """select split_part(reason, ':', 1) as kind, count(*) as n, min(file || ' line ' || line) as first
                from rejected_rows group by kind order by n desc, kind"""
         )
+        warnings = _warnings(store)
+    for message in warnings:
+        terminal.print(f"note: {message}", markup=False)
     for kind, n, first in reasons:
         terminal.print(f"  {n:>7,}  {kind}  (first: {first})", markup=False)
 

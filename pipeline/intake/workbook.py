@@ -21,8 +21,9 @@ def workbook_records(path: Path, name: str) -> Iterator[Record]:
         book = fastexcel.read_excel(path)
         sheet = book.load_sheet(0, header_row=None, dtypes="string").to_polars()
     except Exception as error:  # fastexcel's own errors have no common base that is told apart from bad files
+        why = str(error).strip().partition("\n")[0]  # the lines after it name where in their code, and the whole path
         raise FleetError(
-            f"{name}: cannot be read as an Excel workbook ({error}). Save it again, or export it as CSV."
+            f"{name}: cannot be read as an Excel workbook ({why}). Save it again, or export it as CSV."
         ) from error
     for first in range(0, sheet.height, BATCH):
         for n, row in enumerate(sheet.slice(first, BATCH).iter_rows()):

@@ -11,6 +11,7 @@ from pipeline.intake.reference import take_reference
 from pipeline.intake.told import write_findings, write_rejected
 from pipeline.schema import KINDS
 from pipeline.settings import Settings
+from pipeline.stages.read import keep_warnings
 from pipeline.store import Store
 
 
@@ -60,6 +61,7 @@ def check(store: Store, settings: Settings, as_of: date | None, today: date) -> 
     store.set_fact("as_of", report.as_of.isoformat())
     write_rejected(store)
     write_findings(store)
+    keep_warnings(store, "check", warnings)
     _count(store, report)
     return report
 

@@ -32,6 +32,7 @@ def write_run_record(store: Store, settings: Settings, path: Path, timings: dict
         "risk_tolerance": settings.risk_tolerance,
         "inputs": _records(store, "select name, kind, bytes, fingerprint, rows, status from input_files order by name"),
         "counts": counts(store),
+        "warnings": [m for (m,) in store.rows("select distinct message from run_warnings order by message")],
         "timings_s": timings,
         "fits": _records(
             store,

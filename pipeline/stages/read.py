@@ -111,7 +111,16 @@ def read(store: Store, fleet: Path, settings: Settings, previous: Path | None = 
     report.files_removed = earlier.count_missing([file.name for file in found])
     for status in ("new", "changed", "unchanged", "stopped"):
         setattr(report, f"files_{status}", sum(1 for row in listed if row["status"] == status))
+    store.run("create or replace table run_warnings (stage varchar, message varchar)")
+    keep_warnings(store, "read", report.warnings)
     return report
+
+
+def keep_warnings(store: Store, stage: str, warnings: list[str]) -> None:
+    """Keep what a stage has to say to whoever runs it, for the closing summary and run.json."""
+    store.run("delete from run_warnings where stage = ?", [stage])
+    for message in warnings:
+        store.run("insert into run_warnings values (?, ?)", [stage, message])
 
 
 def _scan(file: InputFile) -> Bytes:
