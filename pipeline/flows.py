@@ -2,24 +2,30 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from datetime import date
 from pathlib import Path
 
-from prefect import flow, task
+from prefect import Task, flow, task
 from prefect.cache_policies import NO_CACHE
 
 from pipeline import job as run
 from pipeline.job import Job
 
-plain = {"cache_policy": NO_CACHE, "persist_result": False}
-read = task(run.read, name="read", **plain)
-check = task(run.check, name="check", **plain)
-derive = task(run.derive, name="derive", **plain)
-cycles = task(run.cycles, name="cycles", **plain)
-fit = task(run.fit, name="fit", **plain)
-forecast = task(run.forecast, name="forecast", **plain)
-plan = task(run.plan, name="plan", **plain)
-publish = task(run.publish, name="publish", **plain)
+
+def stage_task(stage: Callable[[Job], str]) -> Task[[Job], str]:
+    """A stage as a task: run each time, its result told and not stored."""
+    return task(name=stage.__name__, cache_policy=NO_CACHE, persist_result=False)(stage)
+
+
+read = stage_task(run.read)
+check = stage_task(run.check)
+derive = stage_task(run.derive)
+cycles = stage_task(run.cycles)
+fit = stage_task(run.fit)
+forecast = stage_task(run.forecast)
+plan = stage_task(run.plan)
+publish = stage_task(run.publish)
 
 
 @flow(name="foulcast", persist_result=False, description="Service visits to forecasts, a visit plan and pages.")

@@ -59,7 +59,7 @@ class OutFolder:
             ) from None
         except OSError as problem:
             raise FleetError(
-                f"{self.out.parent}: cannot be written ({problem.strerror}). Give an --out in a folder you may write to."
+                f"{self.out.parent}: cannot be written ({problem.strerror}). Give an --out where you may write."
             ) from problem
         try:
             self._recover()
