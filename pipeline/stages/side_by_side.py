@@ -14,9 +14,11 @@ from concurrent.futures.process import BrokenProcessPool
 from typing import Any, TypeVar
 
 from loky import get_reusable_executor  # needs no guarded main module, unlike multiprocessing's spawn
+from threadpoolctl import threadpool_limits
 
 T = TypeVar("T")
 R = TypeVar("R")
+ONE_THREAD = {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "MKL_NUM_THREADS": "1"}  # small matrices only
 MOST_ROWS = 300_000  # handed over in all, some 20 MB
 
 
@@ -28,7 +30,7 @@ def helpers() -> Any | None:
         return None
     try:
         return get_reusable_executor(min(spare, 3), timeout=60, initializer=signal.signal,
-                                     initargs=(signal.SIGINT, signal.SIG_IGN))  # fmt: skip
+                                     initargs=(signal.SIGINT, signal.SIG_IGN), env=ONE_THREAD)  # fmt: skip
     except OSError:
         return None
 
@@ -39,6 +41,11 @@ def side_by_side(function: Callable[[T], R], pieces: Sequence[T]) -> list[R]:
     Helpers take pieces from the front, this process from the back. An error of `function` is raised as it is; helpers
     that die leave their pieces to this process.
     """
+    with threadpool_limits(1):
+        return _shared(function, pieces)
+
+
+def _shared(function: Callable[[T], R], pieces: Sequence[T]) -> list[R]:
     executor = helpers() if len(pieces) > 1 else None
     if executor is None:
         return [function(piece) for piece in pieces]
