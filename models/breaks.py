@@ -12,10 +12,12 @@ import numpy as np
 
 from models.cycle_sums import PARTS, Forest, Readings, clock
 from models.fitted import SeriesFit, State
+from models.lower_levels import Column
 
 RARE = 0.005  # chance that a visit which says nothing was done did something: own judgement, no source
 OPEN = 0.35  # and of one that leaves the question open
 ROUNDS = 3
+RUNS_AT_ONCE = 100_000  # a couple of dozen vectors over their readings are held at a time
 
 
 def split_at_breaks(fit: SeriesFit, forest: Forest, state: State) -> tuple[SeriesFit, int]:
@@ -42,16 +44,45 @@ def split_at_breaks(fit: SeriesFit, forest: Forest, state: State) -> tuple[Serie
 def log_odds(fit: SeriesFit, forest: Forest, state: State, step: float | None) -> np.ndarray:
     """For each reading, log posterior odds that unrecorded work came right after it; -inf where it cannot have."""
     readings = fit.readings
-    run, n = readings.run, len(readings.z)
     leaf = np.empty(len(readings.start), dtype=np.int64)
     at = forest.runs(readings)
     leaf[at[at >= 0]] = np.flatnonzero(at >= 0)
-    gamma = fit.cycle_gammas(forest)[leaf]
-    tau = clock(readings.hours, gamma[run])
+    z = readings.z - readings.centre
+    if fit.offset is not None:
+        z -= fit.offset
+    gamma = fit.cycle_gammas(forest)
+    columns = fit.terms.columns(forest, state.built_up)
+    kappa2 = typical_gain(fit, forest, state) ** 2
+    out = np.empty(len(z))
+    ends = np.r_[readings.start[1:], len(z)]
+    for first in range(0, len(leaf), RUNS_AT_ONCE):
+        runs = slice(first, min(first + RUNS_AT_ONCE, len(leaf)))
+        here = slice(int(readings.start[runs.start]), int(ends[runs.stop - 1]))
+        out[here] = of_runs(fit, forest, state, step, kappa2, columns, gamma, leaf[runs], z[here], runs, here)
+    return out
+
+
+def of_runs(
+    fit: SeriesFit,
+    forest: Forest,
+    state: State,
+    step: float | None,
+    kappa2: float,
+    columns: tuple[Column, ...],
+    gamma: np.ndarray,
+    leaf: np.ndarray,
+    z: np.ndarray,
+    runs: slice,
+    here: slice,
+) -> np.ndarray:
+    """`log_odds` of the readings `here`, which are those of the runs `runs`."""
+    readings, s2 = fit.readings, fit.sigma**2
+    start = readings.start[runs] - here.start
+    run = np.repeat(np.arange(len(start)), np.diff(np.r_[start, len(z)]))
+    tau = clock(readings.hours[here], gamma[leaf][run])
     # what is expected of the cycle before its own readings: its install, and what acts on its level
     install = forest.parents[0][leaf]
     mean = state.nodes[1].mean[:, install].copy()
-    columns = fit.terms.columns(forest, state.built_up)
     for j, (component, x) in enumerate(columns):
         if x is not None:
             mean[component] += fit.beta[j] * x[leaf]
@@ -62,11 +93,9 @@ def log_odds(fit: SeriesFit, forest: Forest, state: State, step: float | None) -
     d[:, 1, 0] += packed[1]
     d[:, 1, 1] += packed[2]
     d[state.freed[leaf], 0, 0] += 1e4 * fit.sigma**2
-    s2 = fit.sigma**2
-    z = readings.z - readings.centre - (0.0 if fit.offset is None else fit.offset)
     r = z - mean[0][run] - mean[1][run] * tau
-    w = readings.weight
-    total = lambda x: np.add.reduceat(x, readings.start)
+    w = readings.weight[here]
+    total = lambda x: np.add.reduceat(x, start)
     sums = [total(x) for x in (w, w * tau, w * tau * tau, w * r, w * tau * r)]
     inverse = np.linalg.inv(d) * s2
     inverse[:, 0, 0] += sums[0]
@@ -75,18 +104,17 @@ def log_odds(fit: SeriesFit, forest: Forest, state: State, step: float | None) -
     inverse[:, 1, 1] += sums[2]
     m = np.linalg.inv(inverse)
     m00, m01, m11 = (m[run, i, j] for i, j in ((0, 0), (0, 1), (1, 1)))
-    after = lambda x, whole: whole[run] - (np.cumsum(x) - np.r_[0.0, np.cumsum(x)][readings.start][run])
+    after = lambda x, whole: whole[run] - (np.cumsum(x) - np.r_[0.0, np.cumsum(x)][start][run])
     ws, ts, rs = after(w, sums[0]), after(w * tau, sums[1]), after(w * r, sums[3])
     b0, b1 = sums[3][run], sums[4][run]
     score = (rs - (ws * (m00 * b0 + m01 * b1) + ts * (m01 * b0 + m11 * b1))) / s2
     information = np.maximum(ws - (ws * ws * m00 + 2 * ws * ts * m01 + ts * ts * m11), 0.0) / s2
-    kappa2 = typical_gain(fit, forest, state) ** 2
     factor = 0.5 * score**2 / (information + 1 / kappa2) - 0.5 * np.log1p(kappa2 * information)
     if step is not None:
         factor = np.where(score * step > 0, factor + np.log(2.0), -np.inf)
-    chance = np.where(readings.unsure, OPEN, RARE)
-    last = np.r_[readings.start[1:], n] - 1
-    possible = readings.found.copy()
+    chance = np.where(readings.unsure[here], OPEN, RARE)
+    last = np.r_[start[1:], len(z)] - 1
+    possible = readings.found[here].copy()
     possible[last] = False
     return np.where(possible, factor + np.log(chance / (1 - chance)), -np.inf)
 
