@@ -98,7 +98,7 @@ def told_plainly(results_kept: Path | None = None) -> Iterator[None]:
         sentence = "the disk is full; free about twice the size of the input files and run again."
     else:
         return
-    if results_kept is not None and results_kept.exists():
+    if results_kept is not None and (results_kept / "fleet.duckdb").is_file():
         sentence += f" Earlier results in {results_kept} are whole and unchanged."
     err.print(f"foulcast: {sentence}", markup=False)
     sys.exit(1)

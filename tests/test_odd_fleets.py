@@ -12,6 +12,8 @@ from fleet_writer import run_checks, write_fleet
 from models.drift import fit_series
 from models.series import SeriesInputs
 from pipeline.command import check_fleet
+from pipeline.errors import FleetError
+from pipeline.terminal import told_plainly
 
 
 def test_a_broken_workbook_is_told_in_one_line_without_its_whole_path(tmp_path: Path) -> None:
@@ -79,3 +81,15 @@ def test_readings_that_lie_on_their_lines_to_the_last_digit_leave_a_fit() -> Non
     # the reading of hour 0 is 5.0, and 0.1 more for every 1,500 h
     assert after["m0"].to_numpy() == pytest.approx(5.0, abs=0.1)
     assert after["m1"].to_numpy() == pytest.approx(0.1 / 1.5, abs=0.03)
+
+
+def test_earlier_results_are_spoken_of_only_where_there_are_some(tmp_path: Path, capsys: pytest.CaptureFixture) -> None:
+    file = tmp_path / "file"
+    file.write_text("not a folder")
+    with pytest.raises(SystemExit), told_plainly(results_kept=file):
+        raise FleetError("no.")
+    assert "Earlier results" not in capsys.readouterr().err
+    (tmp_path / "fleet.duckdb").write_bytes(b"")
+    with pytest.raises(SystemExit), told_plainly(results_kept=tmp_path):
+        raise FleetError("no.")
+    assert "Earlier results" in capsys.readouterr().err
