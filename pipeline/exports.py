@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from pipeline.safe_text import safe_cell_sql
-from pipeline.store import Store
+from pipeline.store import Store, literal, quoted
 
 
 @dataclass(frozen=True)
@@ -39,15 +39,10 @@ def _write(store: Store, export: Export, path: Path) -> int:
     columns = store.rows(f"select column_name, column_type from (describe {export.view})")
     parquet = path.suffix == ".parquet"
     shown = [
-        f"{safe_cell_sql(_quoted(name))} as {_quoted(name)}" if kind == "VARCHAR" and not parquet else _quoted(name)
+        f"{safe_cell_sql(quoted(name))} as {quoted(name)}" if kind == "VARCHAR" and not parquet else quoted(name)
         for name, kind in columns
     ]
-    order = ", ".join(_quoted(name) for name in export.key)
+    order = ", ".join(quoted(name) for name in export.key)
     how = "format parquet, compression zstd" if parquet else "format csv, header, delimiter ','"
     query = f"select {', '.join(shown)} from {export.view} order by {order}"
-    target = str(path).replace("'", "''")
-    return store.scalar(f"copy ({query}) to '{target}' ({how})")
-
-
-def _quoted(name: str) -> str:
-    return f'"{name}"'
+    return store.scalar(f"copy ({query}) to {literal(path)} ({how})")

@@ -16,6 +16,7 @@ from models.cleaning import cleaning_effects
 from models.drift import fit_series
 from models.fitted import SeriesFit
 from models.joint import joined
+from models.pace import SCHEMA as PACE_SCHEMA
 from models.rates import SCHEMA as RATES
 from models.rates import model_rates
 from models.series import FitOptions
@@ -52,19 +53,7 @@ ANALYSERS = pl.DataFrame(
         "wants_calibration": pl.Boolean,
     }
 )
-PACES = pl.DataFrame(
-    schema=SERIES_COLUMNS
-    | {
-        "scope": pl.String,
-        "number": pl.Int32,
-        "since_year": pl.Int32,
-        "ratio": pl.Float64,
-        "low": pl.Float64,
-        "high": pl.Float64,
-        "p": pl.Float64,
-        "installs": pl.Int32,
-    }
-)
+PACES = pl.DataFrame(schema=SERIES_COLUMNS | PACE_SCHEMA)
 
 OPEN_CYCLES = """
     create or replace table open_cycles (install_no integer, series_no integer, m0 double, m1 double, v00 double,
