@@ -1,6 +1,6 @@
 """Files into their landing tables: DuckDB reads what is plain CSV, anything else is read record by record.
 
-Every kind of file comes down to one of two ways in: `_land_plain`, one statement for all files that are read alike, and
+Every file comes in by one of two ways: `_land_plain`, one statement for all the plain files of a kind, and
 `_land_records`, which takes the cells of any source as text.
 """
 
@@ -68,9 +68,9 @@ class _Plan:
 
     @property
     def alike(self) -> tuple[object, ...]:
-        """Files for which this is the same are read by the same statement."""
+        """Files for which this is the same are scanned together."""
         assert self.dialect is not None
-        return self.file.kind, self.dialect.delimiter, self.width, self.reading, self.mapped, self.careful
+        return self.dialect.delimiter, self.width, self.reading, self.mapped, self.careful
 
 
 def load_files(store: Store, arrivals: Sequence[Arrival], settings: Settings) -> dict[int, Loaded | FleetError]:
@@ -79,24 +79,23 @@ def load_files(store: Store, arrivals: Sequence[Arrival], settings: Settings) ->
     A file that cannot be taken as a whole comes back as the error that says why.
     """
     done: dict[int, Loaded | FleetError] = {}
-    groups: dict[object, list[_Plan]] = {}
-    plans = {}
+    plans: dict[int, _Plan] = {}
     for file in arrivals:
         try:
-            plan = plans[file.file_id] = _plan(file, settings)
-            groups.setdefault(plan.alike if plan.dialect and plan.dialect.plain else file.file_id, []).append(plan)
+            plans[file.file_id] = _plan(file, settings)
         except FleetError as error:
             done[file.file_id] = error
-    for group in groups.values():
-        landed = _land_plain(store, group) if group[0].dialect and group[0].dialect.plain else {}
-        for plan in group:
-            try:
-                rows = landed.get(plan.file.file_id)
-                loaded = Loaded(_land_file(store, plan) if rows is None else rows)
-                loaded.notes += _notes(plan)
-                done[plan.file.file_id] = loaded
-            except FleetError as error:
-                done[plan.file.file_id] = error
+    landed: dict[int, int] = {}
+    for kind in dict.fromkeys(file.kind for file in arrivals):
+        of_kind = (plan for plan in plans.values() if plan.file.kind == kind)
+        landed |= _land_plain(store, [plan for plan in of_kind if plan.dialect and plan.dialect.plain])
+    for n, plan in plans.items():
+        try:
+            loaded = Loaded(landed[n] if n in landed else _land_file(store, plan))
+            loaded.notes += _notes(plan)
+            done[n] = loaded
+        except FleetError as error:
+            done[n] = error
     _write_units(store, [plans[n] for n, result in done.items() if isinstance(result, Loaded)])
     return done
 
@@ -147,16 +146,16 @@ def _write_units(store: Store, plans: Iterable[_Plan]) -> None:
         store.append("file_units", pl.DataFrame(units, schema=schema, orient="row"))
 
 
-def _land_plain(store: Store, group: list[_Plan]) -> dict[int, int]:
-    """Let DuckDB read files of one dialect with plain types; the records it rejects are then read with care.
+def _land_plain(store: Store, plans: list[_Plan]) -> dict[int, int]:
+    """Let DuckDB read plain files of one kind with plain types; the records it rejects are then read with care.
 
-    Returns the rows by file_id; a file in which it does not see the records that are there is missing (and nothing of
-    it is appended).
+    One statement for all of them: rows that come in portions are written to disk twice. Returns the rows by file_id; a
+    file in which it does not see the records that are there is missing (and nothing of it is appended).
     """
-    while group:
+    while plans:
         store.run("begin transaction")
         try:
-            landed, unclear = _land_together(store, group)
+            landed, unclear = _land_together(store, plans)
             if not unclear:
                 store.run("commit")
                 return landed
@@ -165,40 +164,46 @@ def _land_plain(store: Store, group: list[_Plan]) -> dict[int, int]:
             store.run("rollback")
             if isinstance(error, duckdb.BinderException | duckdb.CatalogException | duckdb.ParserException):
                 raise  # the statement is wrong, not a file
-            if len(group) > 1:  # which of them it was is not told
-                return {n: rows for plan in group for n, rows in _land_plain(store, [plan]).items()}
+            if len(plans) > 1:  # which of them it was is not told
+                return {n: rows for plan in plans for n, rows in _land_plain(store, [plan]).items()}
             return {}
-        group = [plan for plan in group if plan.file.file_id not in unclear]
+        plans = [plan for plan in plans if plan.file.file_id not in unclear]
     return {}
 
 
-def _land_together(store: Store, group: list[_Plan]) -> tuple[dict[int, int], set[int]]:
-    kind, first = group[0].file.kind, group[0]
-    numbers = [plan.file.file_id for plan in group]
-    file_id = f"[{', '.join(map(str, numbers))}][file_index::bigint + 1]"
+def _land_together(store: Store, plans: list[_Plan]) -> tuple[dict[int, int], set[int]]:
+    groups: dict[object, list[_Plan]] = {}
+    for plan in plans:
+        groups.setdefault(plan.alike, []).append(plan)
+    alike = list(groups.values())
+    kind, numbers = plans[0].file.kind, [plan.file.file_id for plan in plans]
     before = store.scalar(f"select count(*) from landed_{kind}")
-    store.run("drop table if exists rejects_in; drop table if exists rejects_scan_in")
-    store.run(f"insert into landed_{kind} by name {_plain_select(group, file_id)}")
+    for place in range(len(alike)):
+        store.run(f"drop table if exists rejects_{place}; drop table if exists rejects_scan_{place}")
+    source = " union all by name ".join(_plain_select(group, place) for place, group in enumerate(alike))
+    store.run(f"insert into landed_{kind} by name {source}")
     rows = dict.fromkeys(numbers, 0) | dict(
         store.rows(f"select file_id, count(*) from landed_{kind} where rowid >= {before} group by file_id")
     )
-    rejected, unclear = _rejected(store, group)
-    shifts = {}
-    for plan in group:
+    rejected: dict[int, list[tuple[int, Record]]] = {}
+    unclear, shifts = set(), {}
+    for place, group in enumerate(alike):
+        rejected |= _rejected(store, group, place)
+    for plan in plans:
         n = plan.file.file_id
-        found = None if n in unclear else _shifts(plan.file.path, plan.file.scanned, rows[n], rejected[n])
+        found = _shifts(plan.file.path, plan.file.scanned, rows[n], rejected[n]) if n in rejected else None
         if found is None:
             unclear.add(n)
         else:
             shifts[n] = found
     if not unclear:
         store.append("line_shifts", pl.concat([found.frame(n) for n, found in shifts.items()]))
-        several = ((n, record) for n, records in rejected.items() for _, record in records)
-        _append_records(store, first, several)
+        for group in alike:
+            _append_records(store, group[0], ((p.file.file_id, r) for p in group for _, r in rejected[p.file.file_id]))
     return {n: rows[n] + len(rejected[n]) for n in numbers if n not in unclear}, unclear
 
 
-def _plain_select(group: list[_Plan], file_id: str) -> str:
+def _plain_select(group: list[_Plan], place: int) -> str:
     plan, dialect = group[0], group[0].dialect
     assert dialect is not None
     types = dict.fromkeys(range(plan.width), "VARCHAR")
@@ -217,40 +222,38 @@ def _plain_select(group: list[_Plan], file_id: str) -> str:
         "auto_detect": "false", "header": "true", "delim": literal(dialect.delimiter),
         "quote": "'\"'", "escape": "'\"'",
         "columns": f"{{{columns}}}", "buffer_size": str(BUFFER), "strict_mode": "true", "store_rejects": "true",
-        "rejects_table": "'rejects_in'", "rejects_scan": "'rejects_scan_in'", "rejects_limit": "0",
+        "rejects_table": f"'rejects_{place}'", "rejects_scan": f"'rejects_scan_{place}'", "rejects_limit": "0",
     }  # fmt: skip
     if plan.reading.decimal == ",":
         options["decimal_separator"] = "','"
     if plan.reading.date_format:
         options["dateformat"] = literal(plan.reading.date_format)
+    numbers = ", ".join(str(one.file.file_id) for one in group)
     paths = ", ".join(literal(one.file.path) for one in group)
-    selected = ", ".join([f"({file_id})::integer as file_id", *values, f"{odd_sql(odd)} as odd"])
+    file_id = f"([{numbers}][file_index::bigint + 1])::integer as file_id"
+    selected = ", ".join([file_id, *values, f"{odd_sql(odd)} as odd"])
     return f"select {selected} from read_csv([{paths}], {', '.join(f'{k} = {v}' for k, v in options.items())})"
 
 
-def _rejected(store: Store, group: list[_Plan]) -> tuple[dict[int, list[tuple[int, Record]]], set[int]]:
-    """By file_id the first byte and the cells of each record that DuckDB rejected; and where it lost its way.
+def _rejected(store: Store, group: list[_Plan], place: int) -> dict[int, list[tuple[int, Record]]]:
+    """By file_id the first byte and the cells of each record that DuckDB rejected; without files where it lost its way.
 
     The cells are read from the file once more: the line that DuckDB hands back is cut when it is long.
     """
     kinds = "'CAST', 'MISSING COLUMNS', 'TOO MANY COLUMNS'"
     found = store.rows(
         f"select file_id, line_byte_position, min(line), left(any_value(csv_line), 8), "
-        f"bool_or(error_type::varchar not in ({kinds})) from rejects_in "
+        f"bool_or(error_type::varchar not in ({kinds})) from rejects_{place} "
         "group by file_id, line_byte_position order by 1, 2"
     )
-    rejected: dict[int, list[tuple[int, Record]]] = {plan.file.file_id: [] for plan in group}
-    unclear = {group[place].file.file_id for place, *_, lost in found if lost}
-    for place, plan in enumerate(group):
-        of_file = [(start, line, text) for file, start, line, text, _ in found if file == place]
-        n = plan.file.file_id
-        if of_file and n not in unclear:
-            records = _read_again(plan, of_file)
-            if records is None:
-                unclear.add(n)
-            else:
-                rejected[n] = records
-    return rejected, unclear
+    rejected = {}
+    lost = {file for file, *_, is_lost in found if is_lost}
+    for n, plan in enumerate(group):
+        if n not in lost:
+            records = _read_again(plan, [(start, line, text) for file, start, line, text, _ in found if file == n])
+            if records is not None:
+                rejected[plan.file.file_id] = records
+    return rejected
 
 
 def _read_again(plan: _Plan, places: list[tuple[int, int, str]]) -> list[tuple[int, Record]] | None:

@@ -6,8 +6,7 @@ looked for among the few installs that give a reason to, and their rows are mend
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from concurrent.futures import Future, ThreadPoolExecutor
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -22,6 +21,7 @@ TESTS_AT_ONCE = 500_000
 """Some 200 MB while they are worked on."""
 SAMPLED_VISITS = 300_000
 """So many visits tell well enough which analysers compute their CO2."""
+KEEPS = ("keep_flue", "keep_co", "keep_o2")
 
 TESTS = """
 select visit_no, stage, firing, analyser_id, {inputs}
@@ -107,20 +107,20 @@ def derive(store: Store, settings: Settings) -> int:
     store.run(DERIVED)
     beside = _Beside.of(store)
     written = 0
-    o2_marks, off_line = [], []
-    with ThreadPoolExecutor(1) as writer:  # one piece is written while the next is worked out
-        writing: Future[None] | None = None
+    o2_marks, off_line, worded = [], [], []
+
+    def worked_out() -> Iterator[pl.DataFrame]:
+        nonlocal written
         for part in _streamed(store):
             tests = with_rules(with_values(beside.added_to(part), terms, rh_pct))
-            frames = {"derived_values": derived_rows(tests), "found_rules": findings.worded(tests)}
+            worded.append(findings.worded(tests))
             o2_marks.append(patterns.o2_marks(tests))
             off_line.append(patterns.off_line_installs(tests))
-            if writing is not None:
-                writing.result()
-            writing = writer.submit(_put, store, frames, not written)
             written += tests.height
-        if writing is not None:
-            writing.result()
+            yield derived_rows(tests)
+
+    store.append_stream("derived_values", worked_out())
+    store.write("found_rules", pl.concat(worded))
     suspects = pl.concat([*off_line, patterns.jumping_installs(pl.concat(o2_marks))]).unique().sort("install_no")
     _compare_tests(store, beside, suspects, terms, rh_pct)
     store.run(READING_FINDINGS)
@@ -170,12 +170,6 @@ class _Beside:
         )
 
 
-def _put(store: Store, frames: Mapping[str, pl.DataFrame], first: bool) -> None:
-    """Each frame into the table of its name: replacing it first, then adding to it. `derived_values` is there."""
-    for table, frame in frames.items():
-        store.write(table, frame) if first and table != "derived_values" else store.append(table, frame)
-
-
 def _streamed(store: Store, query: str = TESTS) -> Iterator[pl.DataFrame]:
     """The tests of a query in pieces, read beside what is written; at least one piece, if without rows."""
     with store.db.cursor() as beside:
@@ -210,14 +204,15 @@ def _compare_tests(
         f"{TESTS} where visit_no in (select v.visit_no from current_visits v semi join suspect_installs using "
         "(install_no)) order by visit_no, stage, firing"
     )
-    first = True
+    mended, told = [], []
     for part in _whole_installs(beside.added_to(piece).collect() for piece in _streamed(store, query)):
         alone = with_rules(with_values(part.lazy(), terms, rh_pct))
         together = with_patterns(alone, terms)
         changed = together.filter(together["broken"] != alone["broken"])
-        mended = derived_rows(changed).select("visit_no", "stage", "firing", "findings", "keep_flue", "keep_co", "keep_o2")
-        _put(store, {"mended_tests": mended, "mended_rules": findings.worded(changed)}, first)
-        first = False
-    if not first:
+        mended.append(derived_rows(changed).select("visit_no", "stage", "firing", "findings", *KEEPS))
+        told.append(findings.worded(changed))
+    if mended:
+        store.write("mended_tests", pl.concat(mended))
+        store.write("mended_rules", pl.concat(told))
         store.run(MEND)
     store.run("drop table suspect_installs")
