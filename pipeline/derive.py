@@ -205,8 +205,8 @@ def derived_rows(tests: pl.DataFrame) -> pl.DataFrame:
     return tests.select(
         "visit_no",
         "install_no",
-        pl.col("stage").cast(pl.Enum(STAGES)),
-        pl.col("firing").cast(pl.Enum(FIRINGS)),
+        "stage",
+        "firing",
         *(pl.col(name).cast(pl.Float32) for name in VALUES),
         findings.named(tests["broken"]).alias("findings"),
         *(findings.keeps(fit, broken).alias(f"keep_{fit}") for fit in ("flue", "co", "o2")),

@@ -75,8 +75,8 @@ drop table mended_rules;
 
 READING_FINDINGS = """
 create or replace table reading_findings as
-select f.name as file, r.line, t."column", t.value, t.rule, t.message, r.visit_id, t.stage, t.firing, v.install_id,
-    v.technician_id, r.analyser_id, t.misleads
+select f.name as file, r.line, t."column", t.value, t.rule, t.message, v.visit_id, t.stage::varchar as stage,
+    t.firing::varchar as firing, v.install_id, v.technician_id, r.analyser_id, t.misleads
 from found_rules t
 join current_readings r on r.visit_no = t.visit_no and r.stage = t.stage and r.firing = t.firing
 join current_visits v on v.visit_no = t.visit_no
@@ -160,6 +160,8 @@ class _Beside:
         install = pl.Series("install_no", self.install_no[visit])
         return (
             tests.with_columns(
+                pl.col("stage").cast(pl.Enum(STAGES)),
+                pl.col("firing").cast(pl.Enum(FIRINGS)),
                 install,
                 pl.Series("worked", self.worked[visit]),
                 self.fuel.gather(install).alias("fuel"),

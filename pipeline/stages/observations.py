@@ -105,7 +105,7 @@ def _clock_of_tests(store: Store, visits: pl.DataFrame) -> Iterator[pl.DataFrame
     if not len(visit):
         return
     at = np.searchsorted(visits["visit_no"].to_numpy(), visit)
-    barred = _misled(store, len(visits))[at * 4 + left * 2 + low]
+    barred = _misled(store, visits["visit_no"].to_numpy())[at * 4 + left * 2 + low]
     # At a commissioning the test before the work tells nothing of the new cycle, if one after it was made.
     left_too = np.zeros(2 * len(visits), bool)
     left_too[(at * 2 + low)[left]] = True
@@ -126,18 +126,18 @@ def _clock_of_tests(store: Store, visits: pl.DataFrame) -> Iterator[pl.DataFrame
         yield pl.DataFrame({**columns, "barred": barred[rows]})
 
 
-def _misled(store: Store, visits: int) -> np.ndarray:
+def _misled(store: Store, visit_no: np.ndarray) -> np.ndarray:
     """Bits of BARRED by place of the visit, times 4, plus 2 for as left, plus 1 for low fire; uint8."""
-    bits = np.zeros(4 * visits, np.uint8)
-    for about in ("flue", "co", "o2", "flame_current_ua"):
-        found = store.frame(
-            "select n.place * 4 + (m.stage = 'as_left')::integer * 2 + (m.firing = 'low')::integer as at "
-            "from misled_values m join (select c.place, v.visit_id from (select visit_no, "
-            "row_number() over (order by visit_no) - 1 as place from visit_clock) c "
-            "join current_visits v on v.visit_no = c.visit_no "
-            "where v.visit_id in (select visit_id from misled_values)) n "
-            "on n.visit_id = m.visit_id where m.stage is not null and m.firing is not null and m.about = ?",
-            [about],
-        )
-        bits[found["at"].to_numpy()] |= BARRED[about.removesuffix("_current_ua")]
+    names = " ".join(f"when '{about}' then {bit}" for about, bit in BARRED.items())
+    found = store.frame(
+        f"""
+        select v.visit_no, bit_or(case m.about when 'flame_current_ua' then {BARRED["flame"]} {names} else 0 end) as bits,
+            (m.stage = 'as_left')::integer * 2 + (m.firing = 'low')::integer as code
+        from misled_values m join current_visits v on v.visit_id = m.visit_id
+        where m.stage is not null and m.firing is not null
+        group by all
+        """
+    )
+    bits = np.zeros(4 * len(visit_no), np.uint8)
+    bits[np.searchsorted(visit_no, found["visit_no"].to_numpy()) * 4 + found["code"].to_numpy()] = found["bits"].to_numpy()
     return bits
