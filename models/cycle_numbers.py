@@ -21,6 +21,6 @@ def as_found(
     everyone = np.arange(len(install_no))
     begins = np.append(True, install_no[1:] != install_no[:-1])
     first = np.maximum.accumulate(np.where(begins, everyone, 0))
-    before = np.cumsum(set_back) - set_back
+    before: Ints = np.cumsum(set_back) - set_back
     last = np.append(-1, np.maximum.accumulate(np.where(set_back, everyone, -1))[:-1])
     return (before - before[first]).astype(np.int32), np.where(last >= first, clock[last], started)

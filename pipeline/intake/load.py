@@ -7,7 +7,7 @@ Every file comes in by one of two ways: `_land_plain`, one statement for all the
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from itertools import islice
@@ -257,7 +257,7 @@ def _rejected(store: Store, group: list[_Plan], place: int) -> dict[int, list[tu
 
 
 def _read_again(plan: _Plan, places: list[tuple[int, int, str]]) -> list[tuple[int, Record]] | None:
-    """Records of a file by (first byte as DuckDB counts it, line, the text there); None where they do not begin there."""
+    """Records of a file by (first byte as DuckDB counts it, line, the text there); None where none begins there."""
     assert plan.dialect is not None
     records = []
     with plan.file.path.open("rb") as file:

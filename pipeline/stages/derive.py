@@ -91,7 +91,7 @@ drop table fuel_sampling;
 
 
 def derive(store: Store, settings: Settings) -> int:
-    """Write `derived_values` (and `derived` over it), `analyser_lines`, `reading_findings` and the view `all_findings`; returns the tests derived.
+    """Write derived_values, analyser_lines, reading_findings, the views derived and all_findings; returns the tests.
 
     Reads current_readings, current_visits, current_installs, input_files, findings. Raises FleetError for a fuel of
     fleet.toml that cannot be one.
@@ -105,7 +105,7 @@ def derive(store: Store, settings: Settings) -> int:
     store.run_file("40_analyser_lines.sql")
     store.run(DERIVED_VALUES)
     store.run(DERIVED)
-    beside = _Beside.of(store)
+    beside = Beside.of(store)
     written = 0
     o2_marks, off_line, worded = [], [], []
 
@@ -128,7 +128,7 @@ def derive(store: Store, settings: Settings) -> int:
 
 
 @dataclass(frozen=True)
-class _Beside:
+class Beside:
     """What stands beside a test: by visit_no its install and whether work was done, by install_no fuel and altitude.
 
     Numbers count from 0 without gaps in a store, so that looking up is taking by place.
@@ -141,7 +141,7 @@ class _Beside:
     analysers: pl.DataFrame
 
     @classmethod
-    def of(cls, store: Store) -> _Beside:
+    def of(cls, store: Store) -> Beside:
         visits = store.frame(VISITS)
         place = visits["visit_no"].to_numpy()
         length = int(place.max()) + 1 if len(place) else 0
@@ -198,7 +198,7 @@ def _whole_installs(pieces: Iterator[pl.DataFrame]) -> Iterator[pl.DataFrame]:
 
 
 def _compare_tests(
-    store: Store, beside: _Beside, suspects: pl.DataFrame, terms: pl.DataFrame, rh_pct: float
+    store: Store, beside: Beside, suspects: pl.DataFrame, terms: pl.DataFrame, rh_pct: float
 ) -> None:
     """Look at all tests of the suspect installs together, and mend what was written of them."""
     store.write("suspect_installs", suspects)

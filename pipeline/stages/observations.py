@@ -83,8 +83,8 @@ def _branches(series: Series) -> Iterator[str]:
         return
     found, left, above_zero = AT_VISITS[series.indicator]
     reset = None if series.reset_class == "none" else series.reset_class
-    for order, column in enumerate((found, left)):
-        if column is None:
+    for order, entered in enumerate((found, left)):
+        if entered is None:
             continue
         cycle_no, hours = "0", "c.clock_h"
         if reset:
@@ -93,7 +93,7 @@ def _branches(series: Series) -> Iterator[str]:
             hours = f"case when c.rst_{reset} then 0.0 else {hours} end" if order else hours
         yield VISIT_BRANCH.format(
             **common, stage=("as_found", "as_left")[order], stage_order=order, cycle_no=cycle_no, hours=hours,
-            column=column, above=f" and v.{column} > 0" * above_zero,
+            column=entered, above=f" and v.{entered} > 0" * above_zero,
         )  # fmt: skip
 
 
@@ -131,7 +131,8 @@ def _misled(store: Store, visit_no: np.ndarray) -> np.ndarray:
     names = " ".join(f"when '{about}' then {bit}" for about, bit in BARRED.items())
     found = store.frame(
         f"""
-        select v.visit_no, bit_or(case m.about when 'flame_current_ua' then {BARRED["flame"]} {names} else 0 end) as bits,
+        select v.visit_no,
+            bit_or(case m.about when 'flame_current_ua' then {BARRED["flame"]} {names} else 0 end) as bits,
             (m.stage = 'as_left')::integer * 2 + (m.firing = 'low')::integer as code
         from misled_values m join current_visits v on v.visit_id = m.visit_id
         where m.stage is not null and m.firing is not null
@@ -139,5 +140,6 @@ def _misled(store: Store, visit_no: np.ndarray) -> np.ndarray:
         """
     )
     bits = np.zeros(4 * len(visit_no), np.uint8)
-    bits[np.searchsorted(visit_no, found["visit_no"].to_numpy()) * 4 + found["code"].to_numpy()] = found["bits"].to_numpy()
+    place = np.searchsorted(visit_no, found["visit_no"].to_numpy())
+    bits[place * 4 + found["code"].to_numpy()] = found["bits"].to_numpy()
     return bits

@@ -59,7 +59,7 @@ def counts(store: Store) -> dict[str, Any]:
         "tests": store.scalar("select count(*) from current_readings"),
         "installs": store.scalar("select count(*) from current_installs"),
         "rows_set_aside": store.scalar(
-            "select count(*) from (select distinct file, line from rejected_rows where reason not like 'file_stopped:%')"
+            "select count(*) from (select distinct file, line from rejected_rows where reason not like 'file_stopped%')"
         ),
         "files_stopped": store.scalar("select count(*) from input_files where status = 'stopped'"),
         "findings": store.scalar("select count(*) from all_findings"),
