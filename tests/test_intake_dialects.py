@@ -239,3 +239,12 @@ def test_files_read_together_keep_their_lines_and_their_rejected_records(tmp_pat
     assert checked.store.rows("select name, rows from input_files where kind = 'visits' order by name") == [
         ("visits/a.csv", 3), ("visits/b.csv", 4),
     ]  # fmt: skip
+
+
+def test_thousands_in_a_file_with_decimal_commas(tmp_path: Path) -> None:
+    rows = "V1;I1;2020-03-01;1.234\nV2;I1;2021-03-02;1.234,5\nV3;I2;2021-04-01;60,5\nV4;I2;2021-05-01;7,5 h\n"
+    checked = run_checks(
+        write_fleet(tmp_path, {"visits/visits.csv": "visit_id;install_id;visited_on;burner_hours\n" + rows})
+    )
+    taken = dict(checked.store.rows("select visit_id, burner_hours from current_visits"))
+    assert taken == {"V1": 1234.0, "V2": 1234.5, "V3": 60.5, "V4": 7.5}

@@ -18,7 +18,7 @@ import numpy as np
 import polars as pl
 
 from pipeline.errors import FleetError
-from pipeline.intake.cells import Reading, careful_select, cell_sql, odd_sql, plain_sql, plain_type
+from pipeline.intake.cells import Reading, careful_query, cell_sql, odd_sql, plain_sql, plain_type
 from pipeline.intake.dates import date_format_of
 from pipeline.intake.dialect import Bytes, Dialect, dialect_of, text_lines
 from pipeline.intake.headers import Mapped, map_headers
@@ -30,7 +30,7 @@ from pipeline.store import Store, literal, quoted
 
 BATCH = 20_000
 BUFFER = 64_000_000  # pieces of a file that become rows at once; smaller ones leave more half-filled blocks behind
-TRIED = 200  # sampled cells of a column that are tried
+TRIED = 100  # sampled cells of a column that are tried
 ISO_DATE = re.compile(r"\d{4}-\d{2}-\d{2}")
 BOOLEANS = {"true", "false", "t", "f", "1", "0"}
 
@@ -322,10 +322,7 @@ def _land_records(store: Store, plan: _Plan, records: Iterable[Record]) -> int:
 def _append_records(store: Store, plan: _Plan, records: Iterable[tuple[int, Record]]) -> tuple[int, LineShifts]:
     """Append (file_id, record) read as `plan` says; returns their number and lines, as if of one file."""
     schema = {f"c{n}": pl.String for n in range(plan.width)} | {"ragged": pl.String}
-    insert = (
-        f"insert into landed_{plan.file.kind} by name "
-        f"select file_id, {careful_select(list(plan.mapped), plan.reading)} from batch_in"
-    )
+    query = careful_query(list(plan.mapped), plan.reading, "batch_in")
     known = next((one.position for one in plan.mapped if one.column.column == "visit_id"), None)
     rows, shifts, several = 0, LineShifts(), iter(records)
     while batch := list(islice(several, BATCH)):
@@ -333,7 +330,7 @@ def _append_records(store: Store, plan: _Plan, records: Iterable[tuple[int, Reco
         frame = pl.DataFrame([_fitted(r, plan.width, known) for _, r in batch], schema=schema, orient="row")
         store.db.register("batch_in", frame.with_columns(pl.Series("file_id", [n for n, _ in batch], pl.Int32)))
         try:
-            store.run(insert)
+            store.run(f"insert into landed_{plan.file.kind} by name {query}")
         finally:
             store.db.unregister("batch_in")
         rows += len(batch)

@@ -13,7 +13,18 @@ import numpy as np
 import polars as pl
 
 from pipeline import findings, fuels, patterns
-from pipeline.derive import FIRINGS, INPUTS, STAGES, VALUES, derived_rows, with_patterns, with_rules, with_values
+from pipeline.derive import (
+    COMPARED,
+    FIRINGS,
+    INPUTS,
+    STAGES,
+    VALUES,
+    derived_rows,
+    mended_rows,
+    with_patterns,
+    with_rules,
+    with_values,
+)
 from pipeline.settings import Settings
 from pipeline.store import Store, literal
 
@@ -21,7 +32,6 @@ TESTS_AT_ONCE = 500_000
 """Some 200 MB while they are worked on."""
 SAMPLED_VISITS = 300_000
 """So many visits tell well enough which analysers compute their CO2."""
-KEEPS = ("keep_flue", "keep_co", "keep_o2")
 
 TESTS = """
 select visit_no, stage, firing, analyser_id, {inputs}
@@ -208,10 +218,10 @@ def _compare_tests(
     )
     mended, told = [], []
     for part in _whole_installs(beside.added_to(piece).collect() for piece in _streamed(store, query)):
-        alone = with_rules(with_values(part.lazy(), terms, rh_pct))
+        alone = with_rules(with_values(part.lazy(), terms, rh_pct), COMPARED)
         together = with_patterns(alone, terms)
         changed = together.filter(together["broken"] != alone["broken"])
-        mended.append(derived_rows(changed).select("visit_no", "stage", "firing", "findings", *KEEPS))
+        mended.append(mended_rows(changed))
         told.append(findings.worded(changed))
     if mended:
         store.write("mended_tests", pl.concat(mended))

@@ -6,7 +6,8 @@ Not a test. From the project's folder:
 
 Fleets are made once and kept in the folder. Each stage runs in a process of its own, so that its peak memory is
 its own; the floor (DuckDB reads visits and readings with declared types and sums every column) is measured in the
-same run, three times before and three times after, since machines drift; the middle one counts. Prints a Markdown table, with ratios of processor time too: they hold
+same run, three times before and three times after, since machines drift; the middle one counts.
+Prints a Markdown table, with ratios of processor time too: they hold
 on a machine that others use as well.
 """
 
