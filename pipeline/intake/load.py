@@ -149,7 +149,7 @@ def _write_units(store: Store, plans: Iterable[_Plan]) -> None:
 def _land_plain(store: Store, plans: list[_Plan]) -> dict[int, int]:
     """Let DuckDB read plain files of one kind with plain types; the records it rejects are then read with care.
 
-    One statement for all of them: rows that come in portions are written to disk twice. Returns the rows by file_id; a
+    One statement for all that are alike, the most first: what comes in small portions is written to disk twice. Returns the rows by file_id; a
     file in which it does not see the records that are there is missing (and nothing of it is appended).
     """
     while plans:
@@ -175,13 +175,12 @@ def _land_together(store: Store, plans: list[_Plan]) -> tuple[dict[int, int], se
     groups: dict[object, list[_Plan]] = {}
     for plan in plans:
         groups.setdefault(plan.alike, []).append(plan)
-    alike = list(groups.values())
+    alike = sorted(groups.values(), key=lambda group: -sum(plan.file.scanned.size for plan in group))
     kind, numbers = plans[0].file.kind, [plan.file.file_id for plan in plans]
     before = store.scalar(f"select count(*) from landed_{kind}")
-    for place in range(len(alike)):
+    for place, group in enumerate(alike):
         store.run(f"drop table if exists rejects_{place}; drop table if exists rejects_scan_{place}")
-    source = " union all by name ".join(_plain_select(group, place) for place, group in enumerate(alike))
-    store.run(f"insert into landed_{kind} by name {source}")
+        store.run(f"insert into landed_{kind} by name {_plain_select(group, place)}")
     rows = dict.fromkeys(numbers, 0) | dict(
         store.rows(f"select file_id, count(*) from landed_{kind} where rowid >= {before} group by file_id")
     )
