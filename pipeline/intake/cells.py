@@ -159,7 +159,8 @@ def careful_query(mapped: list[Mapped], reading: Reading, source: str) -> str:
     for one in mapped:
         text, number = f"c{one.position}", f"digits_{one.position}"
         if one.column.type == "number":
-            digits.append(f", case when {_plain_number(text, reading)} is null then {_digits(one, text)} end as {number}")
+            unread = f"{_plain_number(text, reading)} is null"
+            digits.append(f", case when {unread} then {_digits(one, text)} end as {number}")
         value, is_odd = cell_sql(one, text, reading, number)
         values.append(f"{value} as {quoted(one.column.column)}")
         if is_odd != "false":

@@ -1,6 +1,6 @@
 """Files into their landing tables: DuckDB reads what is plain CSV, anything else is read record by record.
 
-Every file comes in by one of two ways: `_land_plain`, one statement for all the plain files of a kind, and
+Every file comes in by one of two ways: `_land_plain`, one statement for all plain files that are read alike, and
 `_land_records`, which takes the cells of any source as text.
 """
 
@@ -149,8 +149,9 @@ def _write_units(store: Store, plans: Iterable[_Plan]) -> None:
 def _land_plain(store: Store, plans: list[_Plan]) -> dict[int, int]:
     """Let DuckDB read plain files of one kind with plain types; the records it rejects are then read with care.
 
-    One statement for all that are alike, the most first: what comes in small portions is written to disk twice. Returns the rows by file_id; a
-    file in which it does not see the records that are there is missing (and nothing of it is appended).
+    One statement for all that are alike, the most first: what comes in small portions is written to disk twice. Returns
+    the rows by file_id; a file in which it does not see the records that are there is missing (and nothing of it is
+    appended).
     """
     while plans:
         store.run("begin transaction")
