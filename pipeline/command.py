@@ -21,6 +21,7 @@ def run_fleet(fleet: Path, out: Path, as_of: date | None, direct: bool) -> None:
     check_folders(fleet, out)
     folder = OutFolder(out.resolve())
     with folder.claimed(), stage_lines():
+        _begin_beside()
         if direct:
             from pipeline.job import Job, run_direct
 
@@ -28,6 +29,14 @@ def run_fleet(fleet: Path, out: Path, as_of: date | None, direct: bool) -> None:
         else:
             _run_flow(folder, fleet, out, as_of)
     _say_what_came_of_it(folder)
+
+
+def _begin_beside() -> None:
+    """Start the helper process, and in it what publishing will need, while this one imports."""
+    from pipeline.stages.side_by_side import helpers
+    from reports.drawing import script_later
+
+    script_later(helpers())
 
 
 def _run_flow(folder: OutFolder, fleet: Path, out: Path, as_of: date | None) -> None:

@@ -22,17 +22,17 @@ def drift_chart(models: pl.DataFrame, unit: str, indicator: str) -> alt.TopLevel
     zero = (
         alt.Chart(pl.DataFrame({"zero": [0]}))
         .mark_rule(strokeDash=[4, 3], color=theme.GREY, aria=False)
-        .encode(x="zero:Q")
+        .encode(x=alt.X("zero:Q"))
     )
     bars = base.mark_rule(strokeWidth=2, aria=False).encode(
         y=y,
         x=alt.X("low:Q").title(f"Drift per 1,000 burner hours [{unit}]").axis(tickCount=8),
-        x2="high:Q",
+        x2=alt.X2("high:Q"),
         color=alt.Color("verdict:N"),
     )
     dots = base.mark_point(filled=True, size=80, opacity=1).encode(
         y=y,
-        x="rate:Q",
+        x=alt.X("rate:Q"),
         color=alt.Color("verdict:N")
         .title(None)
         .scale(domain=verdicts, range=[theme.VERMILLION, theme.GREY, theme.BLUE]),
@@ -70,9 +70,9 @@ def readings_chart(
         layers.append(
             alt.Chart(band)
             .mark_area(color=theme.BLUE, opacity=0.18, aria=False, clip=True)
-            .encode(x=x, y=alt.Y("q10:Q").title(f"{indicator} [{unit}]"), y2="q90:Q")
+            .encode(x=x, y=alt.Y("q10:Q").title(f"{indicator} [{unit}]"), y2=alt.Y2("q90:Q"))
         )
-        layers.append(alt.Chart(band).mark_line(color=theme.BLUE, aria=False, clip=True).encode(x=x, y="q50:Q"))
+        layers.append(alt.Chart(band).mark_line(color=theme.BLUE, aria=False, clip=True).encode(x=x, y=alt.Y("q50:Q")))
     words = ["in range", "out of range"]
     layers.append(
         alt.Chart(points)
@@ -88,7 +88,7 @@ def readings_chart(
         layers.append(
             alt.Chart(pl.DataFrame({"limit": [limit]}))
             .mark_rule(strokeDash=[6, 3], strokeWidth=2, color=theme.VERMILLION, aria=False, clip=True)
-            .encode(y="limit:Q")
+            .encode(y=alt.Y("limit:Q"))
         )
     return alt.layer(*layers).properties(width="container", height=220)
 
@@ -132,12 +132,12 @@ def cleaning_chart(effects: pl.DataFrame) -> alt.TopLevelMixin:
     bars = base.mark_rule(strokeWidth=2, aria=False).encode(
         y=y,
         x=alt.X("low:Q").title("Share taken away").axis(format="%", tickCount=8),
-        x2="high:Q",
+        x2=alt.X2("high:Q"),
         color=colour,
     )
     dots = base.mark_point(filled=True, size=80, opacity=1).encode(
         y=y,
-        x="restored:Q",
+        x=alt.X("restored:Q"),
         color=colour,
         tooltip=[
             alt.Tooltip("label:N").title("Design and work"),

@@ -66,7 +66,7 @@ def hours_by_week_chart(weeks: pl.DataFrame, area_param: alt.Parameter) -> alt.T
         base.mark_rect(aria=False)
         .encode(
             x=x,
-            x2="week_end:T",
+            x2=alt.X2("week_end:T"),
             y=alt.Y("hours_needed:Q").title("Technician hours per week [h]"),
             y2=alt.datum(0),
             color=alt.Color("kind:N")
@@ -79,7 +79,7 @@ def hours_by_week_chart(weeks: pl.DataFrame, area_param: alt.Parameter) -> alt.T
     )
     have = (
         base.mark_line(interpolate="step-after", strokeWidth=2, aria=False)
-        .encode(x=x, y="hours_available:Q", color=alt.Color("kind:N"))
+        .encode(x=x, y=alt.Y("hours_available:Q"), color=alt.Color("kind:N"))
         .transform_calculate(kind="'there are'")
     )
     return alt.layer(need, have).add_params(area_param).properties(width="container", height=260)
@@ -110,7 +110,7 @@ def hours_heat_chart(weeks: pl.DataFrame, have_capacity: bool) -> alt.Chart:
         .mark_rect(aria=False)
         .encode(
             x=alt.X("week:T").title("Week beginning").axis(week_axis(weeks)),
-            x2="week_end:T",
+            x2=alt.X2("week_end:T"),
             y=alt.Y("area:N").sort(areas).title(None),
             color=colour,
             tooltip=[
@@ -136,7 +136,7 @@ def hour_value_chart(weeks: pl.DataFrame) -> alt.Chart:
         .mark_rect(aria=False)
         .encode(
             x=alt.X("week:T").title("Week beginning").axis(week_axis(weeks)),
-            x2="week_end:T",
+            x2=alt.X2("week_end:T"),
             y=alt.Y("area:N").sort(areas).title(None),
             color=alt.Color("hour_value:Q")
             .title("Out-of-range days avoided per extra hour [days/h]")
@@ -180,7 +180,7 @@ def tolerance_chart(scenarios: pl.DataFrame) -> alt.TopLevelMixin:
             alt.Tooltip("expected_out_days:Q").title("Out-of-range days").format(",.0f"),
         ],
     )
-    text = base.mark_text(align="left", dx=9, dy=-9, fontSize=12).encode(text="label:N")
+    text = base.mark_text(align="left", dx=9, dy=-9, fontSize=12).encode(text=alt.Text("label:N"))
     return alt.layer(line, dots, text).properties(width="container", height=260)
 
 
@@ -218,7 +218,7 @@ def media_chart(months: pl.DataFrame, unit: str) -> alt.Chart:
             x=alt.X("month:T")
             .title("Month")
             .axis(format="%b %Y", grid=False, labelOverlap="greedy", tickCount={"interval": "month", "step": 1}),
-            x2="month_end:T",
+            x2=alt.X2("month_end:T"),
             y=alt.Y("media:Q").title(f"Neutralising media [{unit}]").axis(format=",.0f"),
             y2=alt.datum(0),
             tooltip=[

@@ -59,15 +59,17 @@ def calibration_chart(bins: pl.DataFrame) -> alt.TopLevelMixin:
     ideal = (
         alt.Chart(pl.DataFrame({"p": [0.0, 1.0]}))
         .mark_line(strokeDash=[4, 3], color=theme.GREY, aria=False)
-        .encode(x="p:Q", y="p:Q")
+        .encode(x=alt.X("p:Q"), y=alt.Y("p:Q"))
     )
     x = alt.X("p_mid:Q").title("Chance that was forecast").axis(format="%").scale(domain=[0, 1])
     bars = base.mark_rule(strokeWidth=2, color=theme.BLUE, aria=False).encode(
-        x=x, y=alt.Y("low:Q").title("Share then found out of range").axis(format="%").scale(domain=[0, 1]), y2="high:Q"
+        x=x,
+        y=alt.Y("low:Q").title("Share then found out of range").axis(format="%").scale(domain=[0, 1]),
+        y2=alt.Y2("high:Q"),
     )
     dots = base.mark_point(filled=True, size=70, opacity=1, color=theme.BLUE).encode(
         x=x,
-        y="observed:Q",
+        y=alt.Y("observed:Q"),
         tooltip=[
             alt.Tooltip("p_mid:Q").title("Forecast").format(".0%"),
             alt.Tooltip("observed:Q").title("Found out").format(".0%"),
@@ -89,18 +91,18 @@ def analyser_chart(analysers: pl.DataFrame, unit: str, indicator: str) -> alt.To
     zero = (
         alt.Chart(pl.DataFrame({"zero": [0]}))
         .mark_rule(strokeDash=[4, 3], color=theme.GREY, aria=False)
-        .encode(x="zero:Q")
+        .encode(x=alt.X("zero:Q"))
     )
     colour = alt.Color("verdict:N").title(None).scale(domain=words, range=[theme.VERMILLION, theme.BLUE])
     bars = base.mark_rule(strokeWidth=2, aria=False).encode(
         y=y,
         x=alt.X("low:Q").title(f"Away from its peers by [{unit}]").axis(tickCount=8),
-        x2="high:Q",
+        x2=alt.X2("high:Q"),
         color=colour,
     )
     dots = base.mark_point(filled=True, size=80, opacity=1).encode(
         y=y,
-        x="bias:Q",
+        x=alt.X("bias:Q"),
         color=colour,
         shape=alt.Shape("verdict:N").title(None).scale(domain=words, range=["triangle-up", "circle"]),
         tooltip=[
