@@ -6,6 +6,7 @@ import altair as alt
 import polars as pl
 
 from reports import theme
+from reports.charts.shapes import by_area_and_week
 
 
 def week_axis(weeks: pl.DataFrame, labels: int = 14) -> alt.Axis:
@@ -90,38 +91,23 @@ def hours_heat_chart(weeks: pl.DataFrame, have_capacity: bool) -> alt.Chart:
 
     weeks: area, week, week_end, hours_needed, balance (needed less available, null where not given). [h]
     """
-    areas = list(dict.fromkeys(weeks["area"].to_list()))
     if have_capacity:
         colour = (
             alt.Color("balance:Q")
             .title("Hours short (orange) or spare (blue) [h]")
             .scale(scheme="blueorange", domainMid=0)
-            .legend(format=",.0f", gradientLength=220)
         )
     else:
-        colour = (
-            alt.Color("hours_needed:Q")
-            .title("Hours needed [h]")
-            .scale(scheme="cividis")
-            .legend(format=",.0f", gradientLength=220)
-        )
-    return (
-        alt.Chart(weeks)
-        .mark_rect(aria=False)
-        .encode(
-            x=alt.X("week:T").title("Week beginning").axis(week_axis(weeks)),
-            x2=alt.X2("week_end:T"),
-            y=alt.Y("area:N").sort(areas).title(None),
-            color=colour,
-            tooltip=[
-                alt.Tooltip("area:N").title("Area"),
-                alt.Tooltip("week:T").title("Week of").format("%-d %b %Y"),
-                alt.Tooltip("hours_needed:Q").title("Hours needed").format(",.1f"),
-                alt.Tooltip("hours_available:Q").title("Hours there are").format(",.1f"),
-                alt.Tooltip("visits:Q").title("Visits").format(",.0f"),
-            ],
-        )
-        .properties(width="container", height=alt.Step(22))
+        colour = alt.Color("hours_needed:Q").title("Hours needed [h]").scale(scheme="cividis")
+    return by_area_and_week(
+        weeks,
+        alt.X("week:T").title("Week beginning").axis(week_axis(weeks)),
+        colour.legend(format=",.0f", gradientLength=220),
+        [
+            alt.Tooltip("hours_needed:Q").title("Hours needed").format(",.1f"),
+            alt.Tooltip("hours_available:Q").title("Hours there are").format(",.1f"),
+            alt.Tooltip("visits:Q").title("Visits").format(",.0f"),
+        ],
     )
 
 
@@ -130,25 +116,14 @@ def hour_value_chart(weeks: pl.DataFrame) -> alt.Chart:
 
     weeks: area, week, week_end, hour_value. [days per hour]
     """
-    areas = list(dict.fromkeys(weeks["area"].to_list()))
-    return (
-        alt.Chart(weeks)
-        .mark_rect(aria=False)
-        .encode(
-            x=alt.X("week:T").title("Week beginning").axis(week_axis(weeks)),
-            x2=alt.X2("week_end:T"),
-            y=alt.Y("area:N").sort(areas).title(None),
-            color=alt.Color("hour_value:Q")
-            .title("Out-of-range days avoided per extra hour [days/h]")
-            .scale(scheme="cividis")
-            .legend(format=",.1f", gradientLength=220),
-            tooltip=[
-                alt.Tooltip("area:N").title("Area"),
-                alt.Tooltip("week:T").title("Week of").format("%-d %b %Y"),
-                alt.Tooltip("hour_value:Q").title("Days avoided per hour").format(",.2f"),
-            ],
-        )
-        .properties(width="container", height=alt.Step(22))
+    return by_area_and_week(
+        weeks,
+        alt.X("week:T").title("Week beginning").axis(week_axis(weeks)),
+        alt.Color("hour_value:Q")
+        .title("Out-of-range days avoided per extra hour [days/h]")
+        .scale(scheme="cividis")
+        .legend(format=",.1f", gradientLength=220),
+        [alt.Tooltip("hour_value:Q").title("Days avoided per hour").format(",.2f")],
     )
 
 

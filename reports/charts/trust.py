@@ -6,6 +6,7 @@ import altair as alt
 import polars as pl
 
 from reports import theme
+from reports.charts.shapes import interval_rows
 
 METHODS = {
     "foulcast": "these forecasts",
@@ -84,34 +85,21 @@ def analyser_chart(analysers: pl.DataFrame, unit: str, indicator: str) -> alt.To
 
     analysers: analyser, bias, low, high [unit], verdict (words), tests; in the order to stand.
     """
-    order = analysers["analyser"].to_list()
     words = ["wants calibration", "agrees with its peers"]
-    base = alt.Chart(analysers)
-    y = alt.Y("analyser:N").sort(order).title(None)
-    zero = (
-        alt.Chart(pl.DataFrame({"zero": [0]}))
-        .mark_rule(strokeDash=[4, 3], color=theme.GREY, aria=False)
-        .encode(x=alt.X("zero:Q"))
-    )
-    colour = alt.Color("verdict:N").title(None).scale(domain=words, range=[theme.VERMILLION, theme.BLUE])
-    bars = base.mark_rule(strokeWidth=2, aria=False).encode(
-        y=y,
-        x=alt.X("low:Q").title(f"Away from its peers by [{unit}]").axis(tickCount=8),
-        x2=alt.X2("high:Q"),
-        color=colour,
-    )
-    dots = base.mark_point(filled=True, size=80, opacity=1).encode(
-        y=y,
-        x=alt.X("bias:Q"),
-        color=colour,
-        shape=alt.Shape("verdict:N").title(None).scale(domain=words, range=["triangle-up", "circle"]),
-        tooltip=[
+    return interval_rows(
+        analysers,
+        "analyser",
+        "bias",
+        alt.X("low:Q").title(f"Away from its peers by [{unit}]").axis(tickCount=8),
+        [
             alt.Tooltip("analyser:N").title("Analyser"),
             alt.Tooltip("bias:Q").title("Bias").format(".2~f"),
             alt.Tooltip("tests:Q").title("Tests").format(",.0f"),
         ],
+        zero=True,
+        color=alt.Color("verdict:N").title(None).scale(domain=words, range=[theme.VERMILLION, theme.BLUE]),
+        shape=alt.Shape("verdict:N").title(None).scale(domain=words, range=["triangle-up", "circle"]),
     )
-    return alt.layer(bars, dots, zero).properties(width="container", height=alt.Step(22))
 
 
 def counts_chart(counts: pl.DataFrame, axis: str) -> alt.Chart:
