@@ -10,14 +10,12 @@ import polars as pl
 from models import priors as assumed
 from models.analysers import STATED, analyser_bias
 from models.breaks import ROUNDS, split_at_breaks
-from models.covariates import LEVEL, RATE, Term, Terms, choose_terms, drop_collinear
+from models.covariates import LEVEL, RATE, Term, Terms, choose_terms
 from models.cycle_sums import PARTS, Forest, Readings
 from models.exponents import choose_exponents
 from models.fitted import (
-    LOWER,
     SeriesFit,
     State,
-    beta_precision,
     built_up_before,
     evaluate,
     freed_levels,
@@ -28,12 +26,11 @@ from models.fitted import (
 )
 from models.pace import AT_MOST, described, find_change, with_term
 from models.projection import Projector
+from models.refit import FINE, NO_SCATTER, refit, with_beta
 from models.robust import lost_variance, residuals, student_weights
 from models.series import FitOptions, SeriesInputs
-from models.tree import Tree, TreeFit
 
 DEFAULTS = FitOptions()
-ROUGH, FINE = 1e-2, 1e-6  # how closely a fit on the way, and the last one, is taken to its optimum (of -2 log L)
 FEWEST_WORKS = 15  # cycles opened by one kind of work, with the value before known, to fit what it carries over
 
 
@@ -70,16 +67,15 @@ def search(inputs: SeriesInputs, readings: Readings, options: FitOptions) -> Ser
     fit = start(inputs, readings, options, forest)
     if not enough(readings):
         return with_beta(replace(fit, note="too few readings: weak priors"), forest)
-    try:
-        return learnt(fit, forest, options)
-    except np.linalg.LinAlgError:  # the likelihood has no bound where every reading lies on its line
-        return with_beta(replace(fit, note="no scatter to learn from: weak priors"), forest)
+    return learnt(fit, forest, options)
 
 
 def learnt(fit: SeriesFit, forest: Forest, options: FitOptions) -> SeriesFit:
-    """The search proper. Raises LinAlgError where the readings leave no residual variance."""
+    """The search proper; where the readings leave no residual variance, the weak priors stay."""
     fit = replace(fit, terms=choose_terms(forest, tree_sums(fit, forest), freed_levels(forest), options.covariates))
     fit = refit(fit, forest)
+    if fit.reml is None:
+        return replace(fit, note=f"{NO_SCATTER}: weak priors")
     carrying = with_carry(fit, forest)
     if carrying is not fit:
         fit = refit(carrying, forest)
@@ -143,38 +139,6 @@ def enough(readings: Readings) -> bool:
         return False
     first = readings.hours[readings.start][readings.run]
     return int((np.abs(readings.hours - first) > 1.0).sum()) >= 3
-
-
-def refit(fit: SeriesFit, forest: Forest, tolerance: float = ROUGH) -> SeriesFit:
-    """Covariances, residual variance and fixed effects anew from where they stand."""
-    weak = assumed.weak(fit.inputs.indicator, fit.inputs.transform)
-    between = None if fit.reml is None else float(np.sqrt(fit.psi[1, 1, 1]))
-    prior = assumed.level_priors(weak, fit.options.prior_nodes, install_rate=between)
-    sums, freed = tree_sums(fit, forest), freed_levels(forest)
-    built_up = built_up_before(fit, forest)
-    terms = drop_collinear(fit.terms, forest, sums, freed, built_up)
-    leaf = sums.leaf(terms.columns(forest, built_up), freed)
-    found: TreeFit = Tree(leaf, forest.parents, n_lower=LOWER).fit(fit.roots, prior, tolerance)
-    e = found.at
-    return replace(
-        fit,
-        terms=terms,
-        roots=found.roots,
-        sigma=float(np.sqrt(e.sigma2)),
-        beta=e.beta,
-        beta_cov=e.beta_cov * e.sigma2,
-        reml=e.criterion,
-        converged=found.converged,
-        passes=fit.passes + found.passes,
-    )
-
-
-def with_beta(fit: SeriesFit, forest: Forest) -> SeriesFit:
-    """Fixed effects under the weak priors, for fleets too small to fit."""
-    if forest.cycles.height == 0:
-        return replace(fit, beta_cov=np.linalg.inv(beta_precision(fit)))
-    state = evaluate(fit, forest)
-    return replace(fit, beta=state.at.beta, beta_cov=state.at.beta_cov * fit.sigma**2)
 
 
 def with_clean_levels(fit: SeriesFit, forest: Forest, state: State | None = None) -> SeriesFit:
