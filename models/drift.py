@@ -17,7 +17,7 @@ from models.fitted import (
     SeriesFit,
     State,
     built_up_before,
-    evaluate,
+    evaluate_held,
     freed_levels,
     install_frame,
     seen_cycles,
@@ -111,7 +111,7 @@ def with_paces(fit: SeriesFit, forest: Forest) -> SeriesFit:
 def without_breaks(fit: SeriesFit, forest: Forest, rounds: int = ROUNDS) -> tuple[SeriesFit, Forest]:
     """Cycles cut where work was done and not recorded."""
     for _ in range(rounds if fit.options.breaks else 0):
-        fit, cut = split_at_breaks(fit, forest, evaluate(fit, forest))
+        fit, cut = split_at_breaks(fit, forest, evaluate_held(fit, forest))
         if cut == 0:
             break
         forest = Forest.of(seen_cycles(fit.inputs, fit.readings), install_frame(fit.inputs))
@@ -144,7 +144,7 @@ def enough(readings: Readings) -> bool:
 def with_clean_levels(fit: SeriesFit, forest: Forest, state: State | None = None) -> SeriesFit:
     """Each install's level when clean, of the reference kind of cycle and with all that acts on the level but work;
     and the fitted level just before each recorded work."""
-    state = evaluate(fit, forest, cov=False) if state is None else state
+    state = evaluate_held(fit, forest, cov=False) if state is None else state
     level = state.nodes[1].mean[0].copy()
     first = np.flatnonzero(np.r_[True, np.diff(forest.parents[0]) != 0])
     for j, term in enumerate(fit.terms.terms):
@@ -210,12 +210,12 @@ def reweighted(fit: SeriesFit, forest: Forest, analysers: bool = True) -> Series
     if analysers and fit.options.analysers and stated is not None:
         readings = fit.readings
         # the fitted value sets the scale: the read one carries the very error that is looked for
-        left = residuals(fit, forest, evaluate(fit, forest))
+        left = residuals(fit, forest, evaluate_held(fit, forest))
         offset = 0.0 if fit.offset is None else fit.offset
         scale = fit.scale_at(readings.z - offset - left.residual)
         z = readings.z - readings.centre
         fit = replace(fit, analysers=analyser_bias(Projector(fit, forest), z, readings.analyser, scale, stated))
-    left = residuals(fit, forest, evaluate(fit, forest))
+    left = residuals(fit, forest, evaluate_held(fit, forest))
     t = left.studentised(fit.sigma)
     # mistakes have widened sigma itself: the middle half of the residuals tells how wide it is without them
     if len(t) >= 50:
@@ -229,7 +229,7 @@ def settled(fit: SeriesFit, forest: Forest) -> SeriesFit:
     if fit.options.robust_rounds:
         sigma = fit.sigma / np.sqrt(lost_variance(fit.options.robust_df))
         fit = replace(fit, sigma=float(sigma), roots=[r * fit.sigma / sigma for r in fit.roots])
-    state = evaluate(fit, forest)
+    state = evaluate_held(fit, forest)
     fit = with_clean_levels(fit, forest, state)
     seen = state.freed & (state.sums.w > 0)
     weak = assumed.weak(fit.inputs.indicator, fit.inputs.transform)

@@ -49,6 +49,24 @@ class LeafSums:
         return len(self.columns)
 
 
+def fixed_part(leaf: LeafSums, beta: np.ndarray) -> np.ndarray:
+    """What the fixed effects but the intercepts do to each leaf, (q, n)."""
+    out = np.zeros_like(leaf.by)
+    for b, (component, x) in zip(beta.tolist(), leaf.columns, strict=True):
+        if x is not None:
+            out[component] += b * x
+    return out
+
+
+def without_fixed(leaf: LeafSums, beta: np.ndarray) -> LeafSums:
+    """The sums of the leaves with all fixed effects but the intercepts taken off the readings."""
+    q = leaf.q
+    known = fixed_part(leaf, beta)
+    pulled = sb.symmetric_times(leaf.s, known)
+    yy = leaf.yy - 2 * float(np.sum(known * leaf.by)) + float(np.sum(known * pulled))
+    return LeafSums(leaf.s, leaf.by - pulled, yy, leaf.n_obs, leaf.columns[:q], leaf.logdet)
+
+
 @dataclass
 class Messages:
     """What the groups hear: packed S (., g), B = Z'[X y] (q, p + 1, g), the quadratic [X y]'[X y] and sums of logdets.

@@ -11,7 +11,7 @@ import polars as pl
 
 from models.covariates import RATE, Term, opened_year
 from models.cycle_sums import Forest
-from models.fitted import SeriesFit, evaluate
+from models.fitted import SeriesFit, evaluate_held
 from models.projection import Projector
 
 FEWEST_INSTALLS = 8  # on either side of the change
@@ -46,7 +46,7 @@ def find_change(fit: SeriesFit, forest: Forest) -> tuple[Term, float] | None:
     Candidates are screened by their scores; the best are weighed by a Bayes factor whose prior lets the rate change by
     about half itself, against how rarely designs change and how many years were looked at.
     """
-    state = evaluate(fit, forest)
+    state = evaluate_held(fit, forest, cov=False)
     project = Projector(fit, forest)
     offset = 0.0 if fit.offset is None else fit.offset
     left = project(fit.readings.z - fit.readings.centre - offset)
@@ -112,7 +112,7 @@ def screened(fit: SeriesFit, forest: Forest, n: np.ndarray, g: np.ndarray) -> It
 def described(fit: SeriesFit, forest: Forest, chances: dict[Term, float]) -> pl.DataFrame:
     """One row per change in the fit: ratio of the rates after and before with its 80 % interval, p the chance of
     none."""
-    state = evaluate(fit, forest)
+    state = evaluate_held(fit, forest, cov=False)
     se = np.sqrt(np.maximum(np.diag(fit.beta_cov), 0))
     rows = []
     for j, term in enumerate(fit.terms.terms):

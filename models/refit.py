@@ -11,11 +11,10 @@ from dataclasses import replace
 import numpy as np
 
 from models import priors as assumed
-from models import smallblocks as sb
 from models.covariates import drop_collinear
 from models.cycle_sums import Forest
 from models.fitted import LOWER, SeriesFit, beta_precision, built_up_before, evaluate, freed_levels, tree_sums
-from models.lower_levels import LeafSums
+from models.lower_levels import without_fixed
 from models.tree import Priors, Tree
 from models.upper_levels import Evaluation
 
@@ -62,18 +61,6 @@ def variance_priors(fit: SeriesFit) -> Priors:
 
 def fixed_effects(tree: Tree, roots: list[np.ndarray], prior: Priors) -> Evaluation:
     return tree.evaluate(roots, prior, gradient=False, nodes=False, lower=False)
-
-
-def without_fixed(leaf: LeafSums, beta: np.ndarray) -> LeafSums:
-    """The sums of the leaves with all fixed effects but the intercepts taken off the readings."""
-    q = leaf.q
-    known = np.zeros_like(leaf.by)
-    for b, (component, x) in zip(beta.tolist(), leaf.columns, strict=True):
-        if x is not None:
-            known[component] += b * x
-    pulled = sb.symmetric_times(leaf.s, known)
-    yy = leaf.yy - 2 * float(np.sum(known * leaf.by)) + float(np.sum(known * pulled))
-    return LeafSums(leaf.s, leaf.by - pulled, yy, leaf.n_obs, leaf.columns[:q], leaf.logdet)
 
 
 def with_beta(fit: SeriesFit, forest: Forest) -> SeriesFit:
