@@ -21,6 +21,8 @@ def clock(hours: np.ndarray, gamma: np.ndarray | float) -> np.ndarray:
 
     A rate on this scale times `rate_scale(gamma)` is the rate per (1,000 h) ** gamma.
     """
+    if np.ndim(gamma) == 0 and gamma == 1.0:
+        return np.maximum(hours, 0.0) / 1000.0
     return np.power(np.maximum(hours, 0.0) / 1000.0, gamma) * np.power(TYPICAL_KH, 1.0 - np.asarray(gamma))
 
 

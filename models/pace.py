@@ -8,11 +8,13 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import polars as pl
+from scipy import sparse
 
 from models.covariates import RATE, Term, opened_year
 from models.cycle_sums import Forest
 from models.fitted import SeriesFit, evaluate_held
 from models.projection import Projector
+from models.robust import reading_leaves, residuals
 
 FEWEST_INSTALLS = 8  # on either side of the change
 SHARE_CHANGING = 0.05  # of designs and models that change their pace at all: own judgement, no source
@@ -47,18 +49,18 @@ def find_change(fit: SeriesFit, forest: Forest) -> tuple[Term, float] | None:
     about half itself, against how rarely designs change and how many years were looked at.
     """
     state = evaluate_held(fit, forest, cov=False)
-    project = Projector(fit, forest)
-    offset = 0.0 if fit.offset is None else fit.offset
-    left = project(fit.readings.z - fit.readings.centre - offset)
-    g = np.bincount(project.leaf, left * project.tau, forest.cycles.height)
+    readings = fit.readings
+    leaf, tau = reading_leaves(fit, forest)
+    left = readings.weight * residuals(fit, forest, state).residual / fit.sigma**2  # P z
+    g = np.bincount(leaf, left * tau, forest.cycles.height)
     candidates = sorted(screened(fit, forest, state.sums.n, g), key=lambda c: -c.score)[:LOOKED_AT]
     usual = abs(float(np.average(state.nodes[0].mean[1], weights=np.maximum(state.sums.n, 1e-9))))
     kappa2 = (0.5 * usual) ** 2
     best: tuple[Term, float] | None = None
     if not candidates:
         return None
-    moved = np.stack([candidate.inside[project.leaf] * project.tau for candidate in candidates])
-    scores, informations = moved @ left, np.diag(project.gram(moved))
+    moved = np.stack([candidate.inside[leaf] * tau for candidate in candidates], axis=1)
+    scores, informations = moved.T @ left, np.diag(Projector(fit, forest).gram(sparse.csr_array(moved)))
     years = max(len(set(opened_year(forest.cycles).tolist())), 1)
     for candidate, u, information in zip(candidates, scores.tolist(), informations.tolist(), strict=True):
         if information <= 0:
