@@ -31,23 +31,38 @@ from models.robust import lost_variance, residuals, student_weights
 from models.series import FitOptions, SeriesInputs
 
 DEFAULTS = FitOptions()
+FEWEST_OF_MODEL = 12  # installs of each appliance model looked at in a search
 FEWEST_WORKS = 15  # cycles opened by one kind of work, with the value before known, to fit what it carries over
 
 
 def fit_series(inputs: SeriesInputs, options: FitOptions = DEFAULTS) -> SeriesFit:
     """Fit one series; never fails for want of readings: then the weak priors of `priors` speak and `reml` is None.
 
-    A fleet larger than `options.search_installs` is searched (exponents, terms, covariances) on a sample spread
-    evenly over the install numbers, and then fitted whole from there.
+    A fleet larger than twice `options.search_installs` is searched (exponents, terms, covariances) on a sample, and
+    then fitted whole from there.
     """
     readings = Readings.of(inputs)
     installs = np.unique(readings.install_no)
     if len(installs) > 2 * options.search_installs:
-        step = len(installs) / options.search_installs
-        sample = installs[(np.arange(options.search_installs) * step).astype(int)]
-        searched = search(inputs, Readings.of(inputs, sample), options)
+        searched = search(inputs, Readings.of(inputs, sampled(installs, inputs, options.search_installs)), options)
         return whole(searched, readings)
     return search(inputs, readings, options)
+
+
+def sampled(installs: np.ndarray, inputs: SeriesInputs, wanted: int) -> np.ndarray:
+    """About `wanted` of the install numbers, the same share of every appliance model, spread evenly, but at least
+    FEWEST_OF_MODEL of each model while it has so many; sorted."""
+    park = (
+        install_frame(inputs).select("install_no", "design_no", "model_no").sort("design_no", "model_no", "install_no")
+    )
+    park = park.filter(pl.col("install_no").is_in(pl.Series(installs).implode()))
+    number, model = park["install_no"].to_numpy(), park["model_no"].to_numpy()
+    first = np.flatnonzero(np.r_[True, model[1:] != model[:-1]])
+    size = np.diff(np.r_[first, len(model)])
+    take = np.minimum(np.maximum(np.round(size * wanted / len(number)).astype(int), FEWEST_OF_MODEL), size)
+    place = np.arange(take.sum()) - np.repeat(np.cumsum(take) - take, take)
+    at = np.repeat(first, take) + ((place + 0.5) * np.repeat(size / take, take)).astype(int)
+    return np.sort(number[at])
 
 
 def start(inputs: SeriesInputs, readings: Readings, options: FitOptions, forest: Forest) -> SeriesFit:

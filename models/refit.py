@@ -18,7 +18,7 @@ from models.lower_levels import without_fixed
 from models.tree import Priors, Tree
 from models.upper_levels import Evaluation
 
-ROUGH, FINE = 1e-2, 1e-6  # how closely a fit on the way, and the last one, is taken to its optimum (of -2 log L)
+ROUGH, FINE = 1e-2, 1e-5  # how closely a fit on the way, and the last one, is taken to its optimum (of -2 log L)
 NO_SCATTER = "no scatter to learn from"
 
 
@@ -37,7 +37,7 @@ def refit(fit: SeriesFit, forest: Forest, tolerance: float = ROUGH) -> SeriesFit
     tree = Tree(leaf, forest.parents, n_lower=LOWER)
     try:
         beta = fixed_effects(tree, fit.roots, prior).beta
-        held = Tree(without_fixed(leaf, beta), forest.parents, n_lower=LOWER).fit(fit.roots, prior, max(tolerance, ROUGH))
+        held = Tree(without_fixed(leaf, beta), forest.parents, n_lower=LOWER).fit(fit.roots, prior, tolerance)
         fit = replace(fit, roots=held.roots, passes=fit.passes + held.passes, converged=held.converged)
         if tolerance < ROUGH:
             found = tree.fit(fit.roots, prior, tolerance)
@@ -47,9 +47,7 @@ def refit(fit: SeriesFit, forest: Forest, tolerance: float = ROUGH) -> SeriesFit
             e = fixed_effects(tree, fit.roots, prior)
     except np.linalg.LinAlgError:
         return with_beta(replace(fit, note=NO_SCATTER), forest)
-    return replace(
-        fit, sigma=float(np.sqrt(e.sigma2)), beta=e.beta, beta_cov=e.beta_cov * e.sigma2, reml=e.criterion
-    )
+    return replace(fit, sigma=float(np.sqrt(e.sigma2)), beta=e.beta, beta_cov=e.beta_cov * e.sigma2, reml=e.criterion)
 
 
 def variance_priors(fit: SeriesFit) -> Priors:
