@@ -36,7 +36,11 @@ def cleaning_effects(fit: SeriesFit) -> pl.DataFrame:
     forest = Forest.of(seen_cycles(fit.inputs, fit.readings), install_frame(fit.inputs))
     if forest.cycles.is_empty() or fit.before is None:
         return pl.DataFrame(schema=SCHEMA)
-    pairs = before_and_after(fit, forest)
+    return effects_of(before_and_after(fit, forest), fit.centre, fit.inputs.transform)
+
+
+def effects_of(pairs: pl.DataFrame, centre: float, transform: str) -> pl.DataFrame:
+    """`cleaning_effects` from what stood before and after each work, as `before_and_after`, of all parts of a fleet."""
     rows = []
     for kind in sorted(set(pairs["kind"].to_list())):
         of_kind = pairs.filter(pl.col("kind") == kind)
@@ -48,10 +52,7 @@ def cleaning_effects(fit: SeriesFit) -> pl.DataFrame:
     out = pl.DataFrame(rows, schema_overrides={"design_no": pl.Int32, "cycles": pl.Int32})
     return (
         out.with_columns(
-            *(
-                pl.Series(n, backward(out[n].to_numpy() + fit.centre, fit.inputs.transform))
-                for n in ("value_before", "value_after")
-            )
+            *(pl.Series(n, backward(out[n].to_numpy() + centre, transform)) for n in ("value_before", "value_after"))
         )
         .select(SCHEMA.keys())
         .sort("design_no", "kind")
