@@ -172,6 +172,7 @@ class Forest:
     models: np.ndarray
     designs: np.ndarray
     memo: dict[object, np.ndarray] = field(default_factory=dict)  # columns of fixed effects that were asked for before
+    last_sums: tuple[np.ndarray, np.ndarray, object, CycleSums] | None = None  # and the sums, with what they are of
 
     @classmethod
     def of(cls, cycles: pl.DataFrame, installs: pl.DataFrame) -> Forest:

@@ -38,15 +38,10 @@ FEWEST_WORKS = 15  # cycles opened by one kind of work, with the value before kn
 def fit_series(inputs: SeriesInputs, options: FitOptions = DEFAULTS) -> SeriesFit:
     """Fit one series; never fails for want of readings: then the weak priors of `priors` speak and `reml` is None.
 
-    A fleet larger than twice `options.search_installs` is searched (exponents, terms, covariances) on a sample, and
-    then fitted whole from there.
+    For a fleet of many thousand installs `whole.fit_whole` is as good and far cheaper.
     """
-    readings = Readings.of(inputs)
-    installs = np.unique(readings.install_no)
-    if len(installs) > 2 * options.search_installs:
-        searched = search(inputs, Readings.of(inputs, sampled(installs, inputs, options.search_installs)), options)
-        return whole(searched, readings)
-    return search(inputs, readings, options)
+    fit, forest = search(inputs, Readings.of(inputs), options)
+    return fit if fit.reml is None else settled(fit, forest)
 
 
 def sampled(installs: np.ndarray, inputs: SeriesInputs, wanted: int) -> np.ndarray:
@@ -76,21 +71,17 @@ def start(inputs: SeriesInputs, readings: Readings, options: FitOptions, forest:
     )
 
 
-def search(inputs: SeriesInputs, readings: Readings, options: FitOptions) -> SeriesFit:
-    """Covariances, exponents, terms, weights and analysers, each in the light of the others."""
+def search(inputs: SeriesInputs, readings: Readings, options: FitOptions) -> tuple[SeriesFit, Forest]:
+    """Covariances, exponents, terms, weights and analysers, each in the light of the others. Where readings are too
+    few, or leave no residual variance, the weak priors stay."""
     forest = Forest.of(seen_cycles(inputs, readings), install_frame(inputs))
     fit = start(inputs, readings, options, forest)
     if not enough(readings):
-        return with_beta(replace(fit, note="too few readings: weak priors"), forest)
-    return learnt(fit, forest, options)
-
-
-def learnt(fit: SeriesFit, forest: Forest, options: FitOptions) -> SeriesFit:
-    """The search proper; where the readings leave no residual variance, the weak priors stay."""
+        return with_beta(replace(fit, note="too few readings: weak priors"), forest), forest
     fit = replace(fit, terms=choose_terms(forest, tree_sums(fit, forest), freed_levels(forest), options.covariates))
     fit = refit(fit, forest)
     if fit.reml is None:
-        return replace(fit, note=f"{NO_SCATTER}: weak priors")
+        return replace(fit, note=f"{NO_SCATTER}: weak priors"), forest
     carrying = with_carry(fit, forest)
     if carrying is not fit:
         fit = refit(carrying, forest)
@@ -108,7 +99,7 @@ def learnt(fit: SeriesFit, forest: Forest, options: FitOptions) -> SeriesFit:
         fit = refit(reweighted(with_clean_levels(fit, forest), forest), forest)
     if options.pace:
         fit = with_paces(fit, forest)
-    return settled(refit(fit, forest, FINE), forest)
+    return refit(fit, forest, FINE), forest
 
 
 def with_paces(fit: SeriesFit, forest: Forest) -> SeriesFit:
@@ -131,21 +122,6 @@ def without_breaks(fit: SeriesFit, forest: Forest, rounds: int = ROUNDS) -> tupl
             break
         forest = Forest.of(seen_cycles(fit.inputs, fit.readings), install_frame(fit.inputs))
     return fit, forest
-
-
-def whole(searched: SeriesFit, readings: Readings) -> SeriesFit:
-    """The whole fleet from what its sample taught: weights once, covariances from where they stand."""
-    forest = Forest.of(seen_cycles(searched.inputs, readings), install_frame(searched.inputs))
-    gamma = {int(d): searched.gamma.get(int(d), 1.0) for d in forest.designs}
-    centre = replace(readings, centre=searched.centre)
-    fit = with_clean_levels(replace(searched, readings=centre, gamma=gamma), forest)
-    fit, forest = without_breaks(fit, forest, rounds=2)
-    if searched.options.robust_rounds:
-        fit = reweighted(fit, forest, analysers=False)
-    fit = refit(fit, forest, FINE)
-    if fit.paces:
-        fit = replace(fit, pace=described(fit, forest, fit.paces))
-    return settled(fit, forest)
 
 
 def enough(readings: Readings) -> bool:
@@ -230,20 +206,29 @@ def reweighted(fit: SeriesFit, forest: Forest, analysers: bool = True) -> Series
         scale = fit.scale_at(readings.z - offset - left.residual)
         z = readings.z - readings.centre
         fit = replace(fit, analysers=analyser_bias(Projector(fit, forest), z, readings.analyser, scale, stated))
-    left = residuals(fit, forest, evaluate_held(fit, forest))
-    t = left.studentised(fit.sigma)
+    t = residuals(fit, forest, evaluate_held(fit, forest)).studentised(fit.sigma)
     # mistakes have widened sigma itself: the middle half of the residuals tells how wide it is without them
-    if len(t) >= 50:
-        t /= float(np.clip(np.median(np.abs(t)) / 0.6745, 0.2, 1.0))
-    weight = student_weights(t, fit.options.robust_df)
+    middle = float(np.clip(np.median(np.abs(t)) / 0.6745, 0.2, 1.0)) if len(t) >= 50 else 1.0
+    return weighted(replace(fit, middle=middle), t)
+
+
+def weighted(fit: SeriesFit, t: np.ndarray) -> SeriesFit:
+    """Robust weights from the studentised residuals t."""
+    weight = student_weights(t / fit.middle, fit.options.robust_df)
     return replace(fit, readings=replace(fit.readings, weight=weight), downweighted_share=float(np.mean(weight < 0.5)))
 
 
+def without_lost(fit: SeriesFit) -> SeriesFit:
+    """sigma with what the weights took from it, the covariances as they are."""
+    if not fit.options.robust_rounds:
+        return fit
+    sigma = fit.sigma / np.sqrt(lost_variance(fit.options.robust_df))
+    return replace(fit, sigma=float(sigma), roots=[r * fit.sigma / sigma for r in fit.roots])
+
+
 def settled(fit: SeriesFit, forest: Forest) -> SeriesFit:
-    """Last touches: sigma without what the weights took from it, and how far a level after an unknown start may lie."""
-    if fit.options.robust_rounds:
-        sigma = fit.sigma / np.sqrt(lost_variance(fit.options.robust_df))
-        fit = replace(fit, sigma=float(sigma), roots=[r * fit.sigma / sigma for r in fit.roots])
+    """Last touches: sigma with what the weights took from it, and how far a level after an unknown start may lie."""
+    fit = without_lost(fit)
     state = evaluate_held(fit, forest)
     fit = with_clean_levels(fit, forest, state)
     seen = state.freed & (state.sums.w > 0)

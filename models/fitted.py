@@ -62,6 +62,7 @@ class SeriesFit:
     pace: pl.DataFrame | None = None  # the same in words and numbers
     install: Install | None = None  # from a joint fit
     together: np.ndarray | None = None  # correlation of all levels and rates of the joint fit, install by install
+    middle: float = 1.0  # how wide the middle half of the residuals lies, of what sigma says; 1 at most
     downweighted_share: float = 0.0  # readings that count for less than half
     converged: bool = True
     passes: int = 0
@@ -271,11 +272,18 @@ def fitted_before(before: dict[str, np.ndarray], forest: Forest) -> np.ndarray:
 
 
 def tree_sums(fit: SeriesFit, forest: Forest) -> CycleSums:
-    """Sums of the forest's cycles at the fit's exponents, weights and analyser biases."""
-    runs = forest.runs(fit.readings)
-    gamma = np.ones(len(fit.readings.start))
+    """Sums of the forest's cycles at the fit's exponents, weights and analyser biases; the last are remembered."""
+    readings, biases = fit.readings, None if fit.analysers is None else fit.analysers.bias.tobytes()
+    key = (fit.gamma, biases, readings.centre)
+    last = forest.last_sums
+    if last is not None and last[0] is readings.weight and last[1] is readings.start and last[2] == key:
+        return last[3]
+    runs = forest.runs(readings)
+    gamma = np.ones(len(readings.start))
     gamma[runs[runs >= 0]] = fit.cycle_gammas(forest)[runs >= 0]
-    return fit.readings.sums(gamma, fit.offset).at(runs)
+    sums = readings.sums(gamma, fit.offset).at(runs)
+    forest.last_sums = (readings.weight, readings.start, key, sums)
+    return sums
 
 
 def evaluate(fit: SeriesFit, forest: Forest, cov: bool = True, at: Evaluation | None = None) -> State:

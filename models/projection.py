@@ -10,9 +10,10 @@ import numpy as np
 from scipy import sparse
 
 from models import smallblocks as sb
-from models.cycle_sums import Forest, clock
-from models.fitted import LOWER, SeriesFit, beta_precision, built_up_before, freed_levels, tree_sums
+from models.cycle_sums import Forest
+from models.fitted import LOWER, SeriesFit, State, beta_precision, built_up_before, freed_levels, tree_sums
 from models.lower_levels import Messages, segment_starts
+from models.robust import reading_leaves, residuals
 
 
 class Projector:
@@ -30,12 +31,8 @@ def messages_of(fit: SeriesFit, forest: Forest, vectors: sparse.csr_array) -> Me
     """What the lower levels say to the appliance models when vectors (readings, k) stand in for the readings; as
     `lower_levels.sweep`, so shards add."""
     readings, k = fit.readings, vectors.shape[1]
-    at = forest.runs(readings)
-    n, n_obs = len(at), len(readings.z)
-    leaf_of_run = np.empty(len(readings.start), dtype=np.int64)
-    leaf_of_run[at[at >= 0]] = np.flatnonzero(at >= 0)
-    leaf = leaf_of_run[readings.run]
-    tau = clock(readings.hours, fit.cycle_gammas(forest)[leaf])
+    n, n_obs = forest.cycles.height, len(readings.z)
+    leaf, tau = reading_leaves(fit, forest)
     weight = readings.weight
     weighted = scaled_rows(vectors, weight)
     here = (leaf, np.arange(n_obs))
@@ -79,6 +76,48 @@ def messages_of(fit: SeriesFit, forest: Forest, vectors: sparse.csr_array) -> Me
     quad[p:, :p] = quad[:p, p:].T
     said = np.stack([np.concatenate([fixed[i], b[i].toarray().T]) for i in range(2)])
     return Messages(s, said, quad, 0.0, float(n_obs))
+
+
+def analyser_sums(fit: SeriesFit, forest: Forest, state: State, number: np.ndarray) -> np.ndarray:
+    """Per analyser: score of its bias at the fit as it stands (C'P z), its information (the diagonal of C'PC, the
+    effects above the installs taken as known), readings: (3, analysers). Parts of a fleet add."""
+    readings, s2 = fit.readings, fit.sigma**2
+    left = residuals(fit, forest, state)
+    place = np.minimum(np.searchsorted(number, readings.analyser), len(number) - 1)
+    named = np.flatnonzero(number[place] == readings.analyser)
+    index, n_obs = place[named], len(readings.z)
+    offset = 0.0 if fit.offset is None else fit.offset
+    scale = fit.scale_at(readings.z - offset - left.residual)[named]
+    score = np.bincount(index, scale * readings.weight[named] * left.residual[named], len(number)) / s2
+    vectors = sparse.csr_array((scale, (named, index)), shape=(n_obs, len(number)))
+    leaf, tau = reading_leaves(fit, forest)
+    weighted = scaled_rows(vectors, readings.weight)
+    here = (leaf, np.arange(n_obs))
+    ones = sparse.csr_array((np.ones(n_obs), here), shape=(len(state.freed), n_obs)) @ weighted
+    taus = sparse.csr_array((tau, here), shape=(len(state.freed), n_obs)) @ weighted
+    information = np.bincount(index, scale**2 * readings.weight[named], len(number))
+    swept = state.freed & (state.sums.w > 0)
+    if swept.any():
+        w, t = np.where(swept, state.sums.w, 1.0), np.where(swept, state.sums.t, 0.0)
+        gone = scaled_rows(ones, swept / w)
+        information -= squares(scaled_rows(ones, swept / np.sqrt(w)))
+        taus, ones = taus - scaled_rows(gone, t), scaled_rows(ones, (~swept).astype(float))
+    s, b = state.tree.leaf.s, [ones, taus]
+    for level in range(LOWER):
+        ws, u, big_k, _ = sb.integrate(s, fit.roots[level])
+        v = [scaled_rows(b[0], u[i, 0]) + scaled_rows(b[1], u[i, 1]) for i in range(2)]
+        information -= squares(v[0]) + squares(v[1])
+        if level < LOWER - 1:
+            parent, n = forest.parents[level], s.shape[1]
+            up = sparse.csr_array((np.ones(n), (parent, np.arange(n))), shape=(int(parent[-1]) + 1, n))
+            b = [up @ (b[i] - scaled_rows(v[0], big_k[0, i]) - scaled_rows(v[1], big_k[1, i])) for i in range(2)]
+            s = np.add.reduceat(ws, segment_starts(parent), axis=1)
+    return np.stack([score, information / s2, np.bincount(index, minlength=len(number))])
+
+
+def squares(x: sparse.csr_array) -> np.ndarray:
+    """Sum of squares per column."""
+    return np.bincount(x.indices, x.data**2, x.shape[1])
 
 
 def gram_above(m: Messages, parents: list[np.ndarray], fit: SeriesFit) -> np.ndarray:

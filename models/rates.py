@@ -11,7 +11,7 @@ from scipy.stats import norm
 
 from models.covariates import RATE
 from models.cycle_sums import Forest
-from models.fitted import SeriesFit, State, evaluate, install_frame, seen_cycles
+from models.fitted import SeriesFit, evaluate, install_frame, seen_cycles
 from models.smallblocks import slots
 from models.upper_levels import Evaluation
 
@@ -26,6 +26,15 @@ def model_rates(fit: SeriesFit) -> pl.DataFrame:
     worse_than_fleet_p: chance that the model's typical drift is worse than that mean; worse is towards the limit, and
     where both ends matter, the way the fleet drifts. installs, readings: how many stand behind it.
     """
+    forest = with_silent(fit)
+    if forest.cycles.is_empty():
+        return pl.DataFrame(schema=SCHEMA)
+    state = evaluate(fit, forest)
+    return compared(fit, per_model(fit, forest, state.sums.n, state.built_up), state.at, forest.parents[2])
+
+
+def with_silent(fit: SeriesFit) -> Forest:
+    """The cycles that were read, and one of every install that never was."""
     installs = install_frame(fit.inputs)
     seen = seen_cycles(fit.inputs, fit.readings)
     silent = installs.join(seen, on="install_no", how="anti").select(
@@ -35,11 +44,7 @@ def model_rates(fit: SeriesFit) -> pl.DataFrame:
         pl.lit(None, dtype=pl.Int32).alias("opened_day"),
         pl.lit(None, dtype=pl.Float64).alias("value_before"),
     )
-    forest = Forest.of(pl.concat([seen, silent]), installs)
-    if forest.cycles.is_empty():
-        return pl.DataFrame(schema=SCHEMA)
-    state = evaluate(fit, forest)
-    return compared(fit, per_model(fit, forest, state), state.at, forest.parents[2])
+    return Forest.of(pl.concat([seen, silent]), installs)
 
 
 @dataclass
@@ -53,18 +58,19 @@ class PerModel:
     effects: np.ndarray
 
 
-def per_model(fit: SeriesFit, forest: Forest, state: State) -> PerModel:
+def per_model(fit: SeriesFit, forest: Forest, readings: np.ndarray, built_up: np.ndarray | None) -> PerModel:
+    """readings: per cycle of the forest; built_up: as `fitted.built_up_before`."""
     to_install, to_model, _ = forest.parents
     count = len(forest.models)
     first = np.flatnonzero(np.r_[True, np.diff(to_install) != 0])
     effects = np.zeros((len(fit.terms.terms), count))
     for j, term in enumerate(fit.terms.terms):
         if term.component == RATE and term.how != "intercept":
-            x = term.column(forest, state.built_up)
+            x = term.column(forest, built_up)
             if x is not None:
                 effects[j] = np.bincount(to_model, x[first], count)
     installs = np.bincount(to_model, minlength=count)
-    return PerModel(forest.models, installs, np.bincount(to_model[to_install], state.sums.n, count), effects)
+    return PerModel(forest.models, installs, np.bincount(to_model[to_install], readings, count), effects)
 
 
 def compared(fit: SeriesFit, models: PerModel, at_root: Evaluation, to_design: np.ndarray) -> pl.DataFrame:
