@@ -40,6 +40,14 @@ class AnalyserBias:
         table[self.number] = self.bias
         return table[np.where(analyser < len(table), analyser, -1)] * scale
 
+    def extended(self, number: np.ndarray) -> AnalyserBias:
+        """With these analysers too; of those not yet known no bias is assumed."""
+        every = np.union1d(self.number, number)
+        at = np.searchsorted(every, self.number)
+        bias, sd, tests = (np.zeros(len(every), dtype=a.dtype) for a in (self.bias, self.sd, self.tests))
+        bias[at], sd[at], tests[at] = self.bias, self.sd, self.tests
+        return AnalyserBias(every, bias, sd, tests)
+
     def wants_calibration(self, stated: float) -> np.ndarray:
         """Analysers that read away from their peers by more than chance (99 %) and more than their stated accuracy."""
         return (np.abs(self.bias) > Z99 * self.sd) & (np.abs(self.bias) > stated)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import polars as pl
 
@@ -21,6 +23,17 @@ SCHEMA = {
     "value_before": pl.Float64,
     "value_after": pl.Float64,
     "cycles": pl.Int32,
+}
+
+PAIRS: dict[str, Any] = {
+    "install_no": pl.Int64,
+    "cycle_no": pl.Int64,
+    "design_no": pl.Int32,
+    "kind": pl.String,
+    "hours_first": pl.Float64,
+    "after": pl.Float64,
+    "before": pl.Float64,
+    "clean": pl.Float64,
 }
 
 

@@ -258,7 +258,7 @@ def built_up_before(fit: SeriesFit, forest: Forest) -> np.ndarray | None:
     order = fit.clean["install_no"]
     wanted = frame["install_no"].to_numpy()
     if len(order) == 0:
-        return np.full(len(z), np.nan)
+        return z - float(fit.beta[0])
     k = np.minimum(np.searchsorted(order, wanted), len(order) - 1)
     return z - np.where(order[k] == wanted, fit.clean["level"][k], float(fit.beta[0]))
 

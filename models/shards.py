@@ -18,6 +18,7 @@ import numpy as np
 import polars as pl
 
 from models.breaks import split_at_breaks
+from models.cleaning import PAIRS, before_and_after
 from models.cycle_sums import Forest, Readings
 from models.drift import weighted, with_clean_levels
 from models.fitted import (
@@ -32,9 +33,11 @@ from models.fitted import (
     seen_cycles,
     tree_sums,
 )
-from models.lower_levels import Messages, without_fixed
+from models.joint import install_messages
+from models.lower_levels import LeafSums, Messages, sweep, without_fixed
 from models.pace import rates_after
 from models.projection import analyser_sums
+from models.rates import PerModel, per_model, with_silent
 from models.robust import residuals
 from models.series import SeriesInputs
 from models.tree import Tree
@@ -43,7 +46,8 @@ from models.upper_levels import Above
 T = TypeVar("T")
 R = TypeVar("R")
 MOST_INSTALLS = 25_000  # per shard
-KEPT = 400  # shards a process remembers; all of one series at several million installs
+KEPT = 1_500_000_000  # bytes of shards a process remembers, roughly; one it has let go of is made again
+PER_READING, PER_CYCLE = 60, 250  # bytes, measured
 
 
 class Mapper(Protocol):
@@ -108,6 +112,14 @@ class Shard:
     clean: dict[str, np.ndarray]
     before: dict[str, np.ndarray] | None
 
+    @property
+    def size(self) -> int:
+        return PER_READING * len(self.readings.z) + PER_CYCLE * self.forest.cycles.height
+
+    @property
+    def empty(self) -> bool:
+        return self.forest.cycles.height == 0
+
     def fit(self, head: SeriesFit) -> SeriesFit:
         """The parameters of the whole with the readings of the shard."""
         return replace(head, inputs=self.inputs, readings=self.readings, clean=self.clean, before=self.before)
@@ -136,6 +148,7 @@ kept: dict[tuple[str, int], tuple[int, Shard]] = {}  # shards of this process as
 
 
 def answer(piece: Piece) -> Any:
+    """The answer to a piece's question; an error while a step is done leaves the memory as it was."""
     done, shard = kept.get(piece.key, (-1, None))
     if shard is None or done > len(piece.steps):
         done, shard = 0, loaded(piece.source, piece.centre)
@@ -143,8 +156,9 @@ def answer(piece: Piece) -> Any:
         shard = step(shard)
     kept.pop(piece.key, None)
     kept[piece.key] = len(piece.steps), shard
-    while len(kept) > KEPT:
-        kept.pop(next(iter(kept)))
+    held = sum(known.size for _, known in kept.values())
+    while held > KEPT and len(kept) > 1:
+        held -= kept.pop(next(iter(kept)))[1].size
     return piece.ask(shard)
 
 
@@ -173,16 +187,23 @@ def held_state(shard: Shard, fit: SeriesFit, above: Above, cov: bool = True) -> 
 
 
 def with_clean(shard: Shard, head: SeriesFit, above: Above) -> Shard:
+    if shard.empty:
+        return replace(shard, clean={"install_no": np.zeros(0, dtype=np.int64), "level": np.zeros(0)})
     fit = shard.fit(head)
     return shard.now(with_clean_levels(fit, shard.forest, held_state(shard, fit, above, cov=False)))
 
 
 def with_breaks(shard: Shard, head: SeriesFit, above: Above, gain: float) -> Shard:
+    if shard.empty:
+        return shard
+    shard = with_weights(shard, head, above)  # sigma is that without mistakes: one mistake is not to pass for work
     fit = shard.fit(head)
     return shard.now(split_at_breaks(fit, shard.forest, held_state(shard, fit, above), gain)[0])
 
 
 def with_weights(shard: Shard, head: SeriesFit, above: Above) -> Shard:
+    if shard.empty:
+        return shard
     fit = shard.fit(head)
     left = residuals(fit, shard.forest, held_state(shard, fit, above))
     return shard.now(weighted(fit, left.studentised(fit.sigma)))
@@ -196,6 +217,8 @@ def said(
 ) -> tuple[np.ndarray, Messages]:
     """The models met in the shard, and what its cycles and installs say to them; held: the fixed effects but the
     intercepts taken as known."""
+    if shard.empty:
+        return shard.forest.models, silence(2 if held else len(head.terms.terms), gradient)
     fit, forest = shard.fit(head), shard.forest
     leaf = tree_sums(fit, forest).leaf(fit.terms.columns(forest, built_up_before(fit, forest)), freed_levels(forest))
     if held:
@@ -204,9 +227,36 @@ def said(
     return forest.models, tree.messages(roots, gradient)
 
 
+def silence(p: int, gradient: bool) -> Messages:
+    """The message of no installs, for p fixed effects."""
+    nothing = LeafSums(np.zeros((3, 0)), np.zeros((2, 0)), 0.0, 0.0, tuple((k % 2, None) for k in range(p)))
+    return sweep(nothing, [], [], [np.zeros((2, 2))] * LOWER, 0, gradient)
+
+
 def of_analysers(shard: Shard, head: SeriesFit, above: Above, number: np.ndarray) -> np.ndarray:
+    if shard.empty:
+        return np.zeros((3, len(number)))
     fit = shard.fit(head)
     return analyser_sums(fit, shard.forest, held_state(shard, fit, above), number)
+
+
+def analysers(shard: Shard) -> np.ndarray:
+    """Numbers of the analysers named in the shard."""
+    found = np.unique(shard.readings.analyser)
+    return found[found >= 0]
+
+
+def of_models(shard: Shard, head: SeriesFit) -> PerModel:
+    fit = shard.fit(head)
+    forest = with_silent(fit)
+    return per_model(fit, forest, tree_sums(fit, forest).n, built_up_before(fit, forest))
+
+
+def cleanings(shard: Shard, head: SeriesFit) -> pl.DataFrame:
+    fit = shard.fit(head)
+    if fit.before is None or shard.forest.cycles.is_empty():
+        return pl.DataFrame(schema=PAIRS)
+    return before_and_after(fit, shard.forest).select(pl.col(name).cast(kind) for name, kind in PAIRS.items())
 
 
 def counts(shard: Shard) -> np.ndarray:
@@ -215,11 +265,18 @@ def counts(shard: Shard) -> np.ndarray:
     return np.array([len(r.z), len(r.start), len(np.unique(r.install_no)), int((r.weight < 0.5).sum())])
 
 
-def posteriors(shard: Shard, head: SeriesFit, above: Above, asked: pl.DataFrame) -> pl.DataFrame:
-    return shard.fit(head).posterior(asked, above)
+def posteriors(shard: Shard, head: SeriesFit, above: Above, asked: pl.DataFrame) -> pl.DataFrame | None:
+    return None if asked.is_empty() else shard.fit(head).posterior(asked, above)
+
+
+def of_installs(shard: Shard, head: SeriesFit, numbers: np.ndarray) -> LeafSums:
+    """What the cycles say of the level and rate of these installs, for the joint fit."""
+    return install_messages(shard.fit(head), numbers)
 
 
 def paces(shard: Shard, head: SeriesFit, above: Above) -> np.ndarray:
+    if shard.empty:
+        return np.zeros((len(head.paces), 3))
     fit = shard.fit(head)
     state = evaluate(fit, shard.forest, cov=False, at=above.of(shard.forest.models, shard.forest.designs))
     return rates_after(fit, shard.forest, state, head.paces)
