@@ -17,7 +17,11 @@ app = typer.Typer(
 )
 
 FleetFolder = Annotated[
-    Path, typer.Argument(metavar="FLEET", help="Folder with installs.csv, visits/, readings/ and the rest.")
+    str,
+    typer.Argument(
+        metavar="FLEET",
+        help="Folder with installs.csv, visits/, readings/ and the rest; or a URL, as s3://bucket/fleet.",
+    ),
 ]
 OutOption = Annotated[
     Path, typer.Option("--out", metavar="OUT", help="Folder for the store, the exports and the pages.")
@@ -25,6 +29,13 @@ OutOption = Annotated[
 AsOf = Annotated[
     datetime | None,
     typer.Option("--as-of", formats=["%Y-%m-%d"], help="Day the forecast is made for. Default: the newest visit."),
+]
+
+Dask = Annotated[
+    str | None,
+    typer.Option(
+        "--dask", metavar="ADDRESS", help="Dask scheduler whose workers share the work, as tcp://10.0.0.5:8786."
+    ),
 ]
 
 
@@ -41,6 +52,7 @@ def run(
             "and nothing to look up in Prefect afterwards.",
         ),
     ] = False,
+    dask: Dask = None,
 ) -> None:
     """Do the whole job: read, check, derive, fit, forecast, plan, and publish into OUT.
 
@@ -51,7 +63,7 @@ def run(
     with told_plainly(results_kept=out):
         from pipeline.command import run_fleet
 
-        run_fleet(fleet, out, as_of.date() if as_of else None, direct)
+        run_fleet(fleet, out, as_of.date() if as_of else None, direct, dask)
 
 
 @app.command()
@@ -126,6 +138,7 @@ def serve(
     fleet: FleetFolder,
     out: OutOption = Path("out"),
     cron: Annotated[str, typer.Option("--cron", help="When to look for new files, as a cron line.")] = "15 5 * * *",
+    dask: Dask = None,
 ) -> None:
     """Keep OUT up to date on a schedule, as a Prefect deployment. Ends with Ctrl-C.
 
@@ -136,7 +149,7 @@ def serve(
     with told_plainly(results_kept=out):
         from pipeline.command import serve_fleet
 
-        serve_fleet(fleet, out, cron)
+        serve_fleet(fleet, out, cron, dask)
 
 
 def main() -> None:
