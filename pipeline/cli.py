@@ -120,6 +120,7 @@ def sample(
     installs: Annotated[int, typer.Option("--installs", min=1)] = 400,
     years: Annotated[float, typer.Option("--years", min=0.5, max=40)] = 6,
     seed: Annotated[int, typer.Option("--seed")] = 1,
+    parquet: Annotated[bool, typer.Option("--parquet", help="Visits and readings as Parquet, a folder a year.")] = False,
 ) -> None:
     """Write an invented fleet folder with known truth, to try things on.
 
@@ -130,7 +131,7 @@ def sample(
     with told_plainly():
         from pipeline.command import write_sample_fleet
 
-        write_sample_fleet(folder, installs, years, seed)
+        write_sample_fleet(folder, installs, years, seed, parquet)
 
 
 @app.command()

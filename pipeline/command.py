@@ -149,14 +149,18 @@ def explain_visit(visit_id: str, out: Path) -> None:
         terminal.print(explain(store, visit_id))
 
 
-def write_sample_fleet(folder: Path, installs: int, years: float, seed: int) -> None:
-    """Write an invented fleet; an existing folder with files in it is left alone."""
+def write_sample_fleet(folder: Path, installs: int, years: float, seed: int, parquet: bool = False) -> None:
+    """Write an invented fleet, its visits and readings as CSV or as partitioned Parquet; an existing folder with files in it is left alone."""
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
         raise FleetError(f"{folder}: exists and is not an empty folder. Name a new one.")
     from pipeline.sample.write import write_sample
 
     with err.status(f"inventing {installs:,} installs over {years:g} years …"):
         write_sample(folder, installs=installs, years=years, seed=seed)
+        if parquet:
+            from pipeline.sample.as_parquet import as_parquet
+
+            as_parquet(folder)
     terminal.print(f"{folder}: {installs:,} installs over {years:g} years. Next: foulcast run {folder}", markup=False)
 
 

@@ -17,6 +17,7 @@ from pipeline.intake.dates import date_format_of
 from pipeline.intake.dialect import Bytes, Dialect, dialect_of, text_lines
 from pipeline.intake.headers import Mapped, map_headers
 from pipeline.intake.lines import LineShifts, record_places, shifts_of_simple_file
+from pipeline.intake.parquet import land_parquet
 from pipeline.intake.records import Record, records_of
 from pipeline.intake.workbook import workbook_records
 from pipeline.settings import Settings
@@ -41,6 +42,8 @@ def load_file(
     store: Store, kind: str, file_id: int, path: Path, name: str, scanned: Bytes, settings: Settings
 ) -> Loaded:
     """Append the rows of one file to landed_KIND. Raises FleetError where the whole file cannot be taken."""
+    if path.suffix.lower() == ".parquet":
+        return Loaded(*land_parquet(store, kind, file_id, path, name, settings))
     if path.suffix.lower() == ".xlsx":
         records = workbook_records(path, name)
         header = next(records, None)
