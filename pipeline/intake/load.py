@@ -23,6 +23,7 @@ from pipeline.intake.dates import date_format_of
 from pipeline.intake.dialect import Bytes, Dialect, dialect_of, text_lines
 from pipeline.intake.headers import Mapped, map_headers
 from pipeline.intake.lines import LineShifts, record_places, shifts_of_simple_file
+from pipeline.intake.parquet import land_parquet
 from pipeline.intake.records import Record, records_of
 from pipeline.intake.workbook import other_sheets, workbook_records
 from pipeline.settings import Settings
@@ -82,7 +83,12 @@ def load_files(store: Store, arrivals: Sequence[Arrival], settings: Settings) ->
     plans: dict[int, _Plan] = {}
     for file in arrivals:
         try:
-            plans[file.file_id] = _plan(file, settings)
+            if file.path.suffix.lower() == ".parquet":
+                done[file.file_id] = Loaded(
+                    *land_parquet(store, file.kind, file.file_id, file.path, file.name, settings)
+                )
+            else:
+                plans[file.file_id] = _plan(file, settings)
         except FleetError as error:
             done[file.file_id] = error
     landed: dict[int, int] = {}
@@ -96,7 +102,7 @@ def load_files(store: Store, arrivals: Sequence[Arrival], settings: Settings) ->
             done[n] = loaded
         except FleetError as error:
             done[n] = error
-    _write_units(store, [plans[n] for n, result in done.items() if isinstance(result, Loaded)])
+    _write_units(store, [plan for n, plan in plans.items() if isinstance(done[n], Loaded)])
     return done
 
 

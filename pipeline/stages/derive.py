@@ -207,9 +207,7 @@ def _whole_installs(pieces: Iterator[pl.DataFrame]) -> Iterator[pl.DataFrame]:
         yield kept
 
 
-def _compare_tests(
-    store: Store, beside: Beside, suspects: pl.DataFrame, terms: pl.DataFrame, rh_pct: float
-) -> None:
+def _compare_tests(store: Store, beside: Beside, suspects: pl.DataFrame, terms: pl.DataFrame, rh_pct: float) -> None:
     """Look at all tests of the suspect installs together, and mend what was written of them."""
     store.write("suspect_installs", suspects)
     query = (
