@@ -17,6 +17,7 @@ from typing import Any, Protocol, TypeVar
 import numpy as np
 import polars as pl
 
+from models.analysers import per_analyser
 from models.breaks import split_at_breaks
 from models.cleaning import PAIRS, before_and_after
 from models.cycle_sums import Forest, Readings
@@ -36,7 +37,7 @@ from models.fitted import (
 from models.joint import install_messages
 from models.lower_levels import LeafSums, Messages, sweep, without_fixed
 from models.pace import rates_after
-from models.projection import analyser_sums
+from models.projection import analyser_sums, messages_of
 from models.rates import PerModel, per_model, with_silent
 from models.robust import residuals
 from models.series import SeriesInputs
@@ -227,8 +228,11 @@ def said(
     return forest.models, tree.messages(roots, gradient)
 
 
-def silence(p: int, gradient: bool) -> Messages:
+def silence(p: int, gradient: bool, vectors: int = 1) -> Messages:
     """The message of no installs, for p fixed effects."""
+    if vectors > 1:
+        size = p + vectors
+        return Messages(np.zeros((3, 0)), np.zeros((2, size, 0)), np.zeros((size, size)), 0.0, 0.0)
     nothing = LeafSums(np.zeros((3, 0)), np.zeros((2, 0)), 0.0, 0.0, tuple((k % 2, None) for k in range(p)))
     return sweep(nothing, [], [], [np.zeros((2, 2))] * LOWER, 0, gradient)
 
@@ -238,6 +242,22 @@ def of_analysers(shard: Shard, head: SeriesFit, above: Above, number: np.ndarray
         return np.zeros((3, len(number)))
     fit = shard.fit(head)
     return analyser_sums(fit, shard.forest, held_state(shard, fit, above), number)
+
+
+def said_of_analysers(
+    shard: Shard, head: SeriesFit, above: Above, number: np.ndarray
+) -> tuple[np.ndarray, Messages, np.ndarray]:
+    """As `said`, with the readings of each analyser, and all readings, in the place of the readings; and how many each
+    has."""
+    if shard.empty:
+        return shard.forest.models, silence(len(head.terms.terms), False, len(number) + 1), np.zeros(len(number), int)
+    fit, readings = shard.fit(head), shard.readings
+    left = residuals(fit, shard.forest, held_state(shard, fit, above, cov=False))
+    offset = 0.0 if fit.offset is None else fit.offset
+    scale = fit.scale_at(readings.z - offset - left.residual)
+    _, vectors = per_analyser(readings.z - readings.centre, readings.analyser, scale, number)
+    tests = np.bincount(np.searchsorted(number, readings.analyser[readings.analyser >= 0]), minlength=len(number))
+    return shard.forest.models, messages_of(fit, shard.forest, vectors), tests
 
 
 def analysers(shard: Shard) -> np.ndarray:

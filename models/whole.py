@@ -21,7 +21,7 @@ import numpy as np
 import polars as pl
 
 from models import shards
-from models.analysers import STATED, AnalyserBias, improved
+from models.analysers import FEW, STATED, AnalyserBias, improved, solved
 from models.breaks import typical_gain
 from models.cleaning import SCHEMA as CLEANING
 from models.cleaning import effects_of
@@ -31,6 +31,7 @@ from models.fitted import LOWER, Install, SeriesFit, beta_precision, evaluate_he
 from models.joint import together
 from models.lower_levels import LeafSums, Messages, merge
 from models.pace import in_words
+from models.projection import gram_above
 from models.rates import PerModel, compared
 from models.refit import FINE, NO_SCATTER, variance_priors
 from models.series import FitOptions, SeriesInputs
@@ -265,11 +266,15 @@ def renewed(fleet: Fleet, above: Above, stated: float) -> AnalyserBias:
     number = np.unique(np.concatenate(fleet.ask_all(shards.analysers)))
     everyone = known.extended(number)
     fleet.head = replace(fleet.head, analysers=everyone)
-    said = []
-    for part in fleet.parts:
-        own = above.part(part.models, part.designs)
-        said.append(partial(shards.of_analysers, head=fleet.head, above=own, number=everyone.number))
-    return improved(everyone, np.sum(fleet.ask(said), axis=0), stated)
+    parts = [above.part(part.models, part.designs) for part in fleet.parts]
+    if len(number) > FEW:
+        asked = partial(shards.of_analysers, head=fleet.head, number=everyone.number)
+        return improved(everyone, np.sum(fleet.ask([partial(asked, above=own) for own in parts]), axis=0), stated)
+    asked = partial(shards.said_of_analysers, head=fleet.head, number=everyone.number)
+    answers = fleet.ask([partial(asked, above=own) for own in parts])
+    m = merge([x for _, x, _ in answers], [places(fleet.models, x) for x, _, _ in answers], len(fleet.models))
+    tests = np.sum([x for _, _, x in answers], axis=0)
+    return solved(everyone.number, gram_above(m, fleet.above, fleet.head), tests, stated)
 
 
 def split(inputs: SeriesInputs, parts: Sequence[Part]) -> list[Source]:

@@ -35,7 +35,7 @@ def made() -> Made:
 
 
 def seen(inputs: SeriesInputs, wanted: int) -> SeriesInputs:
-    numbers = sampled(np.unique(inputs.readings["install_no"].to_numpy()), inputs, wanted)
+    numbers = sampled(np.unique(inputs.readings["install_no"].to_numpy()), inputs.installs, wanted)
     keep = pl.col("install_no").is_in(pl.Series(numbers.astype(np.int32)).implode())
     return replace(
         inputs,
@@ -118,7 +118,7 @@ def test_the_whole_from_a_sample_is_as_good_as_a_search_on_all(made, in_large_sh
         error = [np.sqrt(((x[mean] - truth[true]) ** 2).mean()) for x in (a, b)]
         assert error[1] < 1.03 * error[0]
         assert np.median((b[variance] / a[variance]).to_numpy()) == pytest.approx(1.0, abs=0.1)
-    assert np.abs(fit.analysers.bias - at_once.analysers.bias).max() < 0.02
+    assert (np.abs(fit.analysers.bias - at_once.analysers.bias) / at_once.analysers.sd).max() < 1.0
     rates, others = in_large_shards.model_rates(), model_rates(at_once)
     assert rates["model_no"].equals(others["model_no"])
     assert rates["readings"].equals(others["readings"])

@@ -1,7 +1,7 @@
-"""Independent pieces of work on a small fleet, shared between this process and helpers beside it.
+"""Independent pieces of work, shared between this process and helpers beside it.
 
-numpy on a few thousand rows holds the interpreter lock nearly all the time, so threads would not help. Large fleets are
-worked through one after the other: there the pieces are too big to hand over, and memory counts.
+numpy on a few thousand rows holds the interpreter lock nearly all the time, so threads would not help. Pieces are small
+to hand over: a small fleet's readings, or where a shard of a large one is found.
 """
 
 from __future__ import annotations
@@ -19,7 +19,6 @@ from threadpoolctl import threadpool_limits
 T = TypeVar("T")
 R = TypeVar("R")
 ONE_THREAD = {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "MKL_NUM_THREADS": "1"}  # small matrices only
-MOST_ROWS = 300_000  # handed over in all, some 20 MB
 
 
 def helpers() -> Any | None:
