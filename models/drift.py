@@ -45,8 +45,8 @@ def fit_series(inputs: SeriesInputs, options: FitOptions = DEFAULTS) -> SeriesFi
 
 
 def sampled(numbers: np.ndarray, installs: pl.DataFrame, wanted: int) -> np.ndarray:
-    """About `wanted` of the install numbers (installs: model_no, design_no of all), the same share of every appliance model, spread evenly, but at least
-    FEWEST_OF_MODEL of each model while it has so many; sorted."""
+    """About `wanted` of the install numbers: the same share of every appliance model, spread evenly, but at least
+    FEWEST_OF_MODEL of each model while it has so many; sorted. installs: install_no, model_no, design_no of all."""
     park = installs.select("install_no", "design_no", "model_no").sort("design_no", "model_no", "install_no")
     park = park.filter(pl.col("install_no").is_in(pl.Series(numbers).cast(park.schema["install_no"]).implode()))
     number, model = park["install_no"].to_numpy(), park["model_no"].to_numpy()

@@ -197,7 +197,6 @@ def with_clean(shard: Shard, head: SeriesFit, above: Above) -> Shard:
 def with_breaks(shard: Shard, head: SeriesFit, above: Above, gain: float) -> Shard:
     if shard.empty:
         return shard
-    shard = with_weights(shard, head, above)  # sigma is that without mistakes: one mistake is not to pass for work
     fit = shard.fit(head)
     return shard.now(split_at_breaks(fit, shard.forest, held_state(shard, fit, above), gain)[0])
 

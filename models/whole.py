@@ -56,7 +56,7 @@ def search_sample(inputs: SeriesInputs, options: FitOptions) -> Searched:
     if fit.reml is None:
         return Searched(bare(fit), 1.0)
     gain = typical_gain(fit, evaluate_held(fit, forest, cov=False))
-    return Searched(bare(replace(fit, unknown=settled(fit, forest).unknown)), gain)
+    return Searched(bare(settled(fit, forest)), gain)
 
 
 def bare(fit: SeriesFit) -> SeriesFit:
@@ -270,8 +270,8 @@ def renewed(fleet: Fleet, above: Above, stated: float) -> AnalyserBias:
     if len(number) > FEW:
         asked = partial(shards.of_analysers, head=fleet.head, number=everyone.number)
         return improved(everyone, np.sum(fleet.ask([partial(asked, above=own) for own in parts]), axis=0), stated)
-    asked = partial(shards.said_of_analysers, head=fleet.head, number=everyone.number)
-    answers = fleet.ask([partial(asked, above=own) for own in parts])
+    said = partial(shards.said_of_analysers, head=fleet.head, number=everyone.number)
+    answers = fleet.ask([partial(said, above=own) for own in parts])
     m = merge([x for _, x, _ in answers], [places(fleet.models, x) for x, _, _ in answers], len(fleet.models))
     tests = np.sum([x for _, _, x in answers], axis=0)
     return solved(everyone.number, gram_above(m, fleet.above, fleet.head), tests, stated)

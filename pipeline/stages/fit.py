@@ -115,8 +115,8 @@ def fits(
     if installs.height > 2 * options.search_installs:
         with written(store, members, installs, place) as folder:
             found = fitted_in_shards(folder, groups, installs, options, mapper)
-            for group, alone in zip(groups, found, strict=True):
-                yield from zip(group, joined_whole(alone), strict=True)
+            for group, unjoined in zip(groups, found, strict=True):
+                yield from zip(group, joined_whole(unjoined), strict=True)
         return
     inputs = [series_inputs(store, series, installs) for series in members]
     alone = dict(zip(members, mapper(partial(fit_series, options=options), inputs), strict=True))
