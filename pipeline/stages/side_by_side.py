@@ -13,12 +13,19 @@ from collections.abc import Callable, Sequence
 from concurrent.futures.process import BrokenProcessPool
 from typing import Any, TypeVar
 
-from loky import get_reusable_executor  # needs no guarded main module, unlike multiprocessing's spawn
+from loky import get_reusable_executor, process_executor  # needs no guarded main module, unlike multiprocessing's spawn
 from threadpoolctl import threadpool_limits
 
 T = TypeVar("T")
 R = TypeVar("R")
 ONE_THREAD = {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "MKL_NUM_THREADS": "1"}  # small matrices only
+MOST_REMEMBERED = 4_000_000_000  # bytes a helper may grow by; loky would replace it, and what it knows, at a tenth
+
+
+def ready() -> None:
+    """What a helper does first: leaves interrupts to this process, and keeps what it remembers, which is no leak."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    process_executor._MAX_MEMORY_LEAK_SIZE = MOST_REMEMBERED
 
 
 def helpers() -> Any | None:
@@ -28,8 +35,7 @@ def helpers() -> Any | None:
     if spare < 1 or multiprocessing.current_process().daemon:
         return None
     try:
-        return get_reusable_executor(min(spare, 3), timeout=60, initializer=signal.signal,
-                                     initargs=(signal.SIGINT, signal.SIG_IGN), env=ONE_THREAD)  # fmt: skip
+        return get_reusable_executor(min(spare, 3), timeout=60, initializer=ready, env=ONE_THREAD)
     except OSError:
         return None
 
