@@ -69,9 +69,11 @@ def start(inputs: SeriesInputs, readings: Readings, options: FitOptions, forest:
     )
 
 
-def search(inputs: SeriesInputs, readings: Readings, options: FitOptions) -> tuple[SeriesFit, Forest]:
+def search(
+    inputs: SeriesInputs, readings: Readings, options: FitOptions, last: float = FINE
+) -> tuple[SeriesFit, Forest]:
     """Covariances, exponents, terms, weights and analysers, each in the light of the others. Where readings are too
-    few, or leave no residual variance, the weak priors stay."""
+    few, or leave no residual variance, the weak priors stay. last: tolerance of the last refit, as `refit`."""
     forest = Forest.of(seen_cycles(inputs, readings), install_frame(inputs))
     fit = start(inputs, readings, options, forest)
     if not enough(readings):
@@ -97,7 +99,7 @@ def search(inputs: SeriesInputs, readings: Readings, options: FitOptions) -> tup
         fit = refit(reweighted(with_clean_levels(fit, forest), forest), forest)
     if options.pace:
         fit = with_paces(fit, forest)
-    return refit(fit, forest, FINE), forest
+    return refit(fit, forest, last), forest
 
 
 def with_paces(fit: SeriesFit, forest: Forest) -> SeriesFit:

@@ -46,6 +46,7 @@ from models.upper_levels import Above
 
 T = TypeVar("T")
 R = TypeVar("R")
+BREAK_ROUNDS = 2  # a cycle is cut once in each
 MOST_INSTALLS = 25_000  # per shard
 KEPT = 1_500_000_000  # bytes of shards a process remembers, roughly; one it has let go of is made again
 PER_READING, PER_CYCLE = 60, 250  # bytes, measured
@@ -197,8 +198,13 @@ def with_clean(shard: Shard, head: SeriesFit, above: Above) -> Shard:
 def with_breaks(shard: Shard, head: SeriesFit, above: Above, gain: float) -> Shard:
     if shard.empty:
         return shard
-    fit = shard.fit(head)
-    return shard.now(split_at_breaks(fit, shard.forest, held_state(shard, fit, above), gain)[0])
+    for _ in range(BREAK_ROUNDS):
+        fit = shard.fit(head)
+        fit, cuts = split_at_breaks(fit, shard.forest, held_state(shard, fit, above), gain)
+        if cuts == 0:
+            break
+        shard = shard.now(fit)
+    return shard
 
 
 def with_weights(shard: Shard, head: SeriesFit, above: Above) -> Shard:

@@ -33,13 +33,11 @@ from models.lower_levels import LeafSums, Messages, merge
 from models.pace import in_words
 from models.projection import gram_above
 from models.rates import PerModel, compared
-from models.refit import FINE, NO_SCATTER, variance_priors
+from models.refit import FINE, NO_SCATTER, ROUGH, variance_priors
 from models.series import FitOptions, SeriesInputs
 from models.shards import Mapper, Part, Piece, Source, Step, answer, here
 from models.tree import Priors, Trunk
 from models.upper_levels import Above, Evaluation, evaluate_upper, places
-
-BREAK_ROUNDS = 2
 
 
 @dataclass(frozen=True)
@@ -52,7 +50,7 @@ class Searched:
 
 def search_sample(inputs: SeriesInputs, options: FitOptions) -> Searched:
     """The search on a sample; the readings of the sample do not travel on."""
-    fit, forest = search(inputs, Readings.of(inputs), options)
+    fit, forest = search(inputs, Readings.of(inputs), options, last=ROUGH)
     if fit.reml is None:
         return Searched(bare(fit), 1.0)
     gain = typical_gain(fit, evaluate_held(fit, forest, cov=False))
@@ -232,18 +230,17 @@ def fit_whole(
     fleet = Fleet(installs, parts, sources, fit, mapper)
     if fit.reml is not None:
         fleet.step(shards.with_clean, fleet.known())
-        for _ in range(BREAK_ROUNDS if fit.options.breaks else 0):
+        if fit.options.breaks:
             fleet.step(shards.with_breaks, fleet.known(), gain=searched.gain)
         stated = STATED.get(fit.inputs.indicator)
         above = fleet.known()
         if fit.analysers is not None and stated is not None:
             fleet.head = replace(fleet.head, analysers=renewed(fleet, above, stated))
-            above = fleet.known()
         if fit.options.robust_rounds:
             fleet.step(shards.with_weights, above)
+        fleet.step(shards.with_clean, above)
         fleet.refit()
         fleet.head = without_lost(fleet.head)
-        fleet.step(shards.with_clean, fleet.known())
     above = fleet.known(held=False)
     if fit.reml is None:
         cov = above.at.beta_cov * fit.sigma**2
