@@ -50,7 +50,7 @@ class Searched:
 
 def search_sample(inputs: SeriesInputs, options: FitOptions) -> Searched:
     """The search on a sample; the readings of the sample do not travel on."""
-    fit, forest = search(inputs, Readings.of(inputs), options, last=ROUGH)
+    fit, forest = search(inputs, Readings.of(inputs), options, last=0.1 * ROUGH)
     if fit.reml is None:
         return Searched(bare(fit), 1.0)
     gain = typical_gain(fit, evaluate_held(fit, forest, cov=False))
