@@ -21,13 +21,12 @@ from models.pace import SCHEMA as PACE_SCHEMA
 from models.rates import SCHEMA as RATES
 from models.rates import model_rates
 from models.series import FitOptions
-from models.shards import Mapper
 from models.whole import WholeFit, joined_whole
 from pipeline.schema import SERIES, Series
 from pipeline.settings import Settings
 from pipeline.stages.drift_inputs import open_cycles, series_inputs
 from pipeline.stages.drift_shards import fitted_in_shards, written
-from pipeline.stages.side_by_side import side_by_side
+from pipeline.stages.side_by_side import Mapper, side_by_side
 from pipeline.store import Store
 
 DEFAULTS = FitOptions()

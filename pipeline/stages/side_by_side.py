@@ -11,7 +11,7 @@ import os
 import signal
 from collections.abc import Callable, Sequence
 from concurrent.futures.process import BrokenProcessPool
-from typing import Any, TypeVar
+from typing import Any, Protocol, TypeVar
 
 from loky import get_reusable_executor, process_executor  # needs no guarded main module, unlike multiprocessing's spawn
 from threadpoolctl import threadpool_limits
@@ -26,6 +26,15 @@ def ready() -> None:
     """What a helper does first: leaves interrupts to this process, and keeps what it remembers, which is no leak."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     process_executor._MAX_MEMORY_LEAK_SIZE = MOST_REMEMBERED
+
+
+class Mapper(Protocol):
+    """Whoever gets pieces of work done: function of every piece, in their order.
+
+    function is importable by name and pure, so that a piece may be done again elsewhere; pieces can be pickled.
+    """
+
+    def __call__(self, function: Callable[[T], R], pieces: Sequence[T]) -> list[R]: ...
 
 
 def helpers() -> Any | None:
