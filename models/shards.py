@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from functools import partial
+from threading import Lock
 from typing import Any, Protocol, TypeVar
 
 import numpy as np
@@ -146,28 +146,25 @@ class Piece:
     ask: Callable[[Shard], Any]
 
 
+memory = Lock()
 kept: dict[tuple[str, int], tuple[int, Shard]] = {}  # shards of this process as they stood after so many steps
 
 
 def answer(piece: Piece) -> Any:
     """The answer to a piece's question; an error while a step is done leaves the memory as it was."""
-    done, shard = kept.get(piece.key, (-1, None))
+    with memory:
+        done, shard = kept.get(piece.key, (-1, None))
     if shard is None or done > len(piece.steps):
         done, shard = 0, loaded(piece.source, piece.centre)
     for step in piece.steps[done:]:
         shard = step(shard)
-    kept.pop(piece.key, None)
-    kept[piece.key] = len(piece.steps), shard
-    held = sum(known.size for _, known in kept.values())
-    while held > KEPT and len(kept) > 1:
-        held -= kept.pop(next(iter(kept)))[1].size
+    with memory:
+        kept.pop(piece.key, None)
+        kept[piece.key] = len(piece.steps), shard
+        held = sum(known.size for _, known in kept.values())
+        while held > KEPT and len(kept) > 1:
+            held -= kept.pop(next(iter(kept)))[1].size
     return piece.ask(shard)
-
-
-def forget(key: str) -> None:
-    """Let go of the shards of a fit in this process."""
-    for known in [k for k in kept if k[0] == key]:
-        del kept[known]
 
 
 def loaded(source: Source, centre: float) -> Shard:
@@ -307,4 +304,4 @@ def paces(shard: Shard, head: SeriesFit, above: Above) -> np.ndarray:
     return rates_after(fit, shard.forest, state, head.paces)
 
 
-__all__ = ["Given", "Mapper", "Part", "Piece", "Shard", "Source", "answer", "cut", "here", "partial"]
+__all__ = ["Given", "Mapper", "Part", "Piece", "Shard", "Source", "answer", "cut", "here"]
