@@ -9,6 +9,7 @@ from __future__ import annotations
 import multiprocessing
 import os
 import signal
+import warnings
 from collections.abc import Callable, Sequence
 from concurrent.futures.process import BrokenProcessPool
 from typing import Any, Protocol, TypeVar
@@ -20,6 +21,8 @@ T = TypeVar("T")
 R = TypeVar("R")
 ONE_THREAD = {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "MKL_NUM_THREADS": "1"}  # small matrices only
 MOST_ROWS = 300_000  # handed over in all, some 20 MB
+
+warnings.filterwarnings("ignore", "A worker was restarted", UserWarning)  # it means to save memory; nothing is amiss
 
 
 class Mapper(Protocol):
