@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import polars as pl
 
@@ -23,6 +25,17 @@ SCHEMA = {
     "cycles": pl.Int32,
 }
 
+PAIRS: dict[str, Any] = {
+    "install_no": pl.Int64,
+    "cycle_no": pl.Int64,
+    "design_no": pl.Int32,
+    "kind": pl.String,
+    "hours_first": pl.Float64,
+    "after": pl.Float64,
+    "before": pl.Float64,
+    "clean": pl.Float64,
+}
+
 
 def cleaning_effects(fit: SeriesFit) -> pl.DataFrame:
     """One row per exchanger design and kind of work with cycles enough, sorted.
@@ -36,7 +49,11 @@ def cleaning_effects(fit: SeriesFit) -> pl.DataFrame:
     forest = Forest.of(seen_cycles(fit.inputs, fit.readings), install_frame(fit.inputs))
     if forest.cycles.is_empty() or fit.before is None:
         return pl.DataFrame(schema=SCHEMA)
-    pairs = before_and_after(fit, forest)
+    return effects_of(before_and_after(fit, forest), fit.centre, fit.inputs.transform)
+
+
+def effects_of(pairs: pl.DataFrame, centre: float, transform: str) -> pl.DataFrame:
+    """`cleaning_effects` from what stood before and after each work, as `before_and_after`, of all parts of a fleet."""
     rows = []
     for kind in sorted(set(pairs["kind"].to_list())):
         of_kind = pairs.filter(pl.col("kind") == kind)
@@ -48,10 +65,7 @@ def cleaning_effects(fit: SeriesFit) -> pl.DataFrame:
     out = pl.DataFrame(rows, schema_overrides={"design_no": pl.Int32, "cycles": pl.Int32})
     return (
         out.with_columns(
-            *(
-                pl.Series(n, backward(out[n].to_numpy() + fit.centre, fit.inputs.transform))
-                for n in ("value_before", "value_after")
-            )
+            *(pl.Series(n, backward(out[n].to_numpy() + centre, transform)) for n in ("value_before", "value_after"))
         )
         .select(SCHEMA.keys())
         .sort("design_no", "kind")

@@ -50,7 +50,9 @@ class PlanSettings(BaseModel):
         return values
 
 
-ADDRESS = re.compile(r"(?:(?P<scheme>tcp|tls|ws|wss)://)?(?P<host>\[[0-9a-fA-F:.]+\]|[^\s/:@?#\[\]]+):(?P<port>\d{1,5})/?")
+ADDRESS = re.compile(
+    r"(?:(?P<scheme>tcp|tls|ws|wss)://)?(?P<host>\[[0-9a-fA-F:.]+\]|[^\s/:@?#\[\]]+):(?P<port>\d{1,5})/?"
+)
 
 
 def cluster_address(text: str) -> str:

@@ -32,9 +32,7 @@ def input_files(fleet: Path, settings: Settings) -> tuple[list[InputFile], list[
     warnings: list[str] = []
     for kind in KINDS:
         paths, odd = _paths_of(fleet, kind, settings.files.get(kind))
-        warnings += [
-            f"{p.relative_to(fleet).as_posix()}: not read; only {', '.join(SUFFIXES)} files are." for p in odd
-        ]
+        warnings += [f"{p.relative_to(fleet).as_posix()}: not read; only {', '.join(SUFFIXES)} files are." for p in odd]
         if kind not in FOLDER_KINDS:
             if len(paths) > 1:
                 names = " and ".join(p.relative_to(fleet).as_posix() for p in paths[:3])
