@@ -29,7 +29,7 @@ class Served:
     def __init__(self, fleet: Path, out: Path) -> None:
         self.fleet, self.out = fleet, out
         self.process = subprocess.Popen(
-            [sys.executable, "-m", "pipeline.cli", "serve", str(fleet), "--out", str(out), "--cron", "* * * * *"],
+            [sys.executable, "-m", "pipeline.cli", "serve", str(fleet), "--out", str(out), "--cron", "0 4 * * *"],
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
             text=True,
@@ -65,7 +65,7 @@ class Served:
     def state(self, run: str) -> dict[str, Any]:
         return self.asked("/flow_runs/filter", {"flow_runs": {"id": {"any_": [run]}}})[0]["state"]
 
-    def ended(self, run: str, for_s: float = 120) -> dict[str, Any]:
+    def ended(self, run: str, for_s: float = 180) -> dict[str, Any]:
         def over() -> dict[str, Any] | None:
             state = self.state(run)
             return state if state["type"] in ("COMPLETED", "FAILED", "CRASHED", "CANCELLED") else None
@@ -113,7 +113,7 @@ def test_a_deployment_refreshes_waits_fails_plainly_and_ends_cleanly(served: Ser
             runs = served.asked("/task_runs/filter", wanted)
             return next((run["state"]["name"] for run in runs if run["state"]["name"] == "AwaitingRetry"), None)
 
-        served.wait(60, retries)
+        served.wait(120, retries)
         assert served.state(waiting)["type"] == "RUNNING"
         began = time.monotonic()
         os.killpg(served.process.pid, signal.SIGINT)  # as a terminal does on Ctrl-C
@@ -143,7 +143,7 @@ def test_only_what_may_pass_is_tried_again(problem: Exception, again: bool) -> N
 
 def test_a_cron_line_that_is_none_is_told(small_fleet: Path, tmp_path: Path) -> None:
     command = [sys.executable, "-m", "pipeline.cli", "serve", str(small_fleet), "--out", str(tmp_path / "o")]
-    done = subprocess.run([*command, "--cron", "daily"], capture_output=True, text=True, timeout=90, check=False)
+    done = subprocess.run([*command, "--cron", "daily"], capture_output=True, text=True, timeout=180, check=False)
     assert done.returncode == 1
     assert "foulcast: --cron 'daily': is no cron line" in done.stderr
     assert "Traceback" not in done.stderr
