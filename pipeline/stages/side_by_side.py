@@ -9,6 +9,7 @@ from __future__ import annotations
 import multiprocessing
 import os
 import signal
+import warnings
 from collections.abc import Callable, Sequence
 from concurrent.futures.process import BrokenProcessPool
 from typing import Any, Protocol, TypeVar
@@ -26,6 +27,8 @@ def ready() -> None:
     """What a helper does first: leaves interrupts to this process, and keeps what it remembers, which is no leak."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     process_executor._MAX_MEMORY_LEAK_SIZE = MOST_REMEMBERED
+
+warnings.filterwarnings("ignore", "A worker was restarted", UserWarning)  # it means to save memory; nothing is amiss
 
 
 class Mapper(Protocol):
