@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import polars as pl
 
 from pipeline import combustion, findings, patterns, vapour
@@ -45,6 +47,7 @@ INPUTS = (
 PRODUCTS_KJ = tuple(f"products_{temp_k:.0f}k_kj" for temp_k in combustion.FLAME_NODES_K)
 ENTERED = tuple(name for name in INPUTS if name not in VALUES)
 FOR_FINDINGS = ("worked", "analyser_computes", "off_share")
+COMPARED = ("co_air_free_ppm", "flue_over_return_k")
 KEYS = ("visit_no", "install_no", "stage", "firing")
 STAGES, FIRINGS = ("as_found", "as_left"), ("high", "low")
 
@@ -177,12 +180,13 @@ def _efficiency() -> list[pl.Expr]:
     ]
 
 
-def with_rules(tests: pl.LazyFrame) -> pl.DataFrame:
+def with_rules(tests: pl.LazyFrame, values: Sequence[str] = VALUES) -> pl.DataFrame:
     """The result of `with_values` with `broken`, the rules that each test breaks by itself.
 
-    tests: also FOR_FINDINGS; the columns that `with_patterns` adds are there, empty.
+    tests: also FOR_FINDINGS; the columns that `with_patterns` adds are there, empty.   values: those of VALUES that are
+    wanted; `with_patterns` needs COMPARED.
     """
-    needed = (*KEYS, *FOR_FINDINGS, "analyser_id", *ENTERED, *VALUES, "fuel", "fuel_co2_max_pct", "co_seen_ppm")
+    needed = (*KEYS, *FOR_FINDINGS, "analyser_id", *ENTERED, *values, "fuel", "fuel_co2_max_pct", "co_seen_ppm")
     empty = (pl.lit(None, dtype).alias(name) for name, dtype in findings.PATTERN_COLUMNS.items())
     return (
         tests.with_columns(findings.broken_rules().alias("broken"), *empty)
@@ -201,15 +205,23 @@ def with_patterns(tests: pl.DataFrame, fuel_terms: pl.DataFrame) -> pl.DataFrame
 
 def derived_rows(tests: pl.DataFrame) -> pl.DataFrame:
     """The rows of the table `derived_values`, from the result of `with_rules` or `with_patterns`."""
-    broken = pl.col("broken")
     return tests.select(
-        "visit_no",
-        "install_no",
-        pl.col("stage").cast(pl.Enum(STAGES)),
-        pl.col("firing").cast(pl.Enum(FIRINGS)),
+        *KEYS,
         *(pl.col(name).cast(pl.Float32) for name in VALUES),
-        findings.named(tests["broken"]).alias("findings"),
-        *(findings.keeps(fit, broken).alias(f"keep_{fit}") for fit in ("flue", "co", "o2")),
+        *_verdict(tests),
         "flame_current_ua",
         "analyser_id",
     )
+
+
+def mended_rows(tests: pl.DataFrame) -> pl.DataFrame:
+    """What `with_patterns` may change in the table `derived_values`, and the keys of the test."""
+    return tests.select("visit_no", "stage", "firing", *_verdict(tests))
+
+
+def _verdict(tests: pl.DataFrame) -> list[pl.Expr | pl.Series]:
+    broken = pl.col("broken")
+    return [
+        findings.named(tests["broken"]).alias("findings"),
+        *(findings.keeps(fit, broken).alias(f"keep_{fit}") for fit in ("flue", "co", "o2")),
+    ]

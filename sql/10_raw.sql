@@ -1,6 +1,6 @@
 -- input_files: one row per file met in the fleet folder; files correct one another in the order of their names.
 -- reads: nothing.   key: file_id.
--- The landed_* tables (one row per record, in the order of the file, files in the order of file_id) are made from columns.csv
+-- The landed_* tables (one row per record, those of a file in its order, records read one by one after its others) are made from columns.csv
 -- by the read stage; the views raw_* show the rows of the files that are there.
 create or replace table input_files (
     file_id integer, kind varchar, name varchar, fingerprint varchar, bytes bigint, rows bigint,

@@ -132,8 +132,14 @@ def made_store(
     done = [TEST | {"visit_id": f"V{t['visit_no']:03}"} | t for t in tests] or [
         TEST | {"visit_id": "none", "visit_no": -1, "stage": "as_found"}
     ]
-    derived = frame(done)
-    store.write("derived", derived.drop("flame_current_ua", "analyser_id"))
+    derived = frame(done).filter(pl.col("visit_no") >= 0)
+    of_visit = [v["install_no"] for v in seen]
+    store.write(
+        "derived_values",
+        derived.drop("visit_id").with_columns(
+            pl.Series("install_no", [of_visit[n] for n in derived["visit_no"].to_list()], pl.Int32)
+        ),
+    )
     store.write(
         "current_readings", derived.select("visit_no", "visit_id", "stage", "firing", "flame_current_ua", "analyser_id")
     )

@@ -331,3 +331,40 @@ def test_every_row_of_a_dirty_fleet_is_in_exactly_one_place() -> None:
         assert places.rows() == [(read, read)]
     assert sum(checked.check.replaced.values()) > 0
     assert sum(checked.check.duplicate.values()) > 0
+
+
+def test_a_record_of_the_wrong_width_keeps_a_visit_id_that_stands_first(tmp_path: Path) -> None:
+    files = {
+        "visits/visits.csv": "visit_id,install_id,visited_on\nG1,I1,2021-01-01\nG2,I1,2021-02-01,x\nG3\n",
+        "readings/readings.csv": "stage,visit_id,firing,o2_pct\nas_found,G1,high,5,7\nas_found,G2,high,5\n",
+    }
+    checked = run_checks(write_fleet(tmp_path, files))
+    assert [(file, line, rule, visit) for file, line, _, _, rule, visit in checked.rejected] == [
+        ("readings/readings.csv", 2, "cells", None),  # a cell too many may have moved it
+        ("readings/readings.csv", 3, "unknown_visit", "G2"),
+        ("visits/visits.csv", 3, "cells", "G2"),
+        ("visits/visits.csv", 4, "cells", None),
+    ]
+    assert "its visit was set aside" in checked.store.scalar("select reason from rejected_rows where line = 3 limit 1")
+
+
+def test_a_reading_says_that_the_file_of_its_visit_may_be_one_that_could_not_be_read(tmp_path: Path) -> None:
+    checked = run_checks(write_fleet(tmp_path, {"visits/visits.csv": "visit_id,notes\nV1,no install\n"}))
+    reasons = {r for (r,) in checked.store.rows("select reason from rejected_rows where file like 'readings/%'")}
+    assert reasons == {
+        "unknown_visit: there is no such visit in the files that could be read; not read was visits/visits.csv"
+    }
+    assert checked.check.set_aside["visits"] == 0
+
+
+def test_the_co2_of_lean_biogas_is_possible(tmp_path: Path) -> None:
+    """CO2max of a mixture with one part methane to r parts CO2 is (1 + r)/(1 + r + 2 * 79.05/20.95): by mole balance
+    20.9 % at r = 1 and 34.6 % at r = 3; about 20 % methane (r = 4, 39.9 %) no longer burns (from memory)."""
+    nitrogen = 2 * 79.05 / 20.95
+    lean, hardly = ((1 + r) / (1 + r + nitrogen) * 100 for r in (3, 4))
+    row = "V1,as_found,high,0.5,{},20,60,20,48,X1\n"
+    header = TABLES["readings/readings.csv"].splitlines()[0] + "\n"
+    for co2, kept in ((round(lean, 1), True), (round(hardly + 1, 1), False)):
+        checked = run_checks(write_fleet(tmp_path / f"{co2}", {"readings/readings.csv": header + row.format(co2)}))
+        assert checked.store.scalar("select co2_pct from current_readings") == (co2 if kept else None)
+        assert [f[4] for f in checked.findings] == ["unlikely" if kept else "impossible"]

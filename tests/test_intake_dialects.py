@@ -211,3 +211,40 @@ def test_dates_that_can_be_read_both_ways_stop_the_file(tmp_path: Path) -> None:
     checked = run_checks(write_fleet(tmp_path, {"visits/more.csv": text}))
     assert checked.read.files_stopped == 1
     assert any("visits/more.csv" in w and "3/4/2021" in w and "2024-01-31" in w for w in checked.read.warnings)
+
+
+def test_sheets_that_are_not_read_are_named(tmp_path: Path) -> None:
+    book = openpyxl.Workbook()
+    for line in TABLES["visits/visits.csv"].splitlines():
+        book.active.append(line.split(","))
+    book.create_sheet("older").append(["visit_id"])
+    fleet = write_fleet(tmp_path, {"visits/visits.csv": None})
+    book.save(fleet / "visits" / "all.xlsx")
+    checked = run_checks(fleet)
+    assert checked.read.warnings == ["visits/all.xlsx: only its first sheet is read, not older"]
+    assert checked.store.scalar("select count(*) from current_visits") == 3
+
+
+def test_files_read_together_keep_their_lines_and_their_rejected_records(tmp_path: Path) -> None:
+    header = "visit_id,install_id,visited_on,minutes_on_site,notes\n"
+    first = header + 'A1,I1,2021-01-01,60,"two\nlines"\nA2,I1,2021-01-02,an hour,\nA3,I1,2021-01-03,61,\n'
+    second = header + "B1,I1,2021-02-01,62,\n\nB2,I1,2021-02-02\nB3,I1,2021-02-03,63 min,\nB4,I1,2021-02-04,64,\n"
+    checked = run_checks(
+        write_fleet(tmp_path, {"visits/visits.csv": None, "visits/a.csv": first, "visits/b.csv": second})
+    )
+    assert checked.store.rows("select visit_id, line, minutes_on_site from current_visits order by visit_id") == [
+        ("A1", 2, 60), ("A2", 4, None), ("A3", 5, 61), ("B1", 2, 62), ("B3", 5, 63), ("B4", 6, 64),
+    ]  # fmt: skip
+    assert [r[:2] + r[4:] for r in checked.rejected if r[0] == "visits/b.csv"] == [("visits/b.csv", 4, "cells", "B2")]
+    assert checked.store.rows("select name, rows from input_files where kind = 'visits' order by name") == [
+        ("visits/a.csv", 3), ("visits/b.csv", 4),
+    ]  # fmt: skip
+
+
+def test_thousands_in_a_file_with_decimal_commas(tmp_path: Path) -> None:
+    rows = "V1;I1;2020-03-01;1.234\nV2;I1;2021-03-02;1.234,5\nV3;I2;2021-04-01;60,5\nV4;I2;2021-05-01;7,5 h\n"
+    checked = run_checks(
+        write_fleet(tmp_path, {"visits/visits.csv": "visit_id;install_id;visited_on;burner_hours\n" + rows})
+    )
+    taken = dict(checked.store.rows("select visit_id, burner_hours from current_visits"))
+    assert taken == {"V1": 1234.0, "V2": 1234.5, "V3": 60.5, "V4": 7.5}

@@ -173,6 +173,6 @@ def test_one_row_per_install_series_visit_and_stage():
 def test_a_value_on_its_limit_is_not_beyond_it_for_being_stored_short():
     # 4.4 is 4.400000095 as FLOAT (IEEE 754 binary32), the type in which derived values are kept.
     store = made_store([{}], VISITS[:1], [{"visit_no": 0, "stage": "as_left", "o2_dry_pct": 4.4}])
-    store.run("alter table derived alter o2_dry_pct type float")
+    store.run("alter table derived_values alter o2_dry_pct type float")
     cycles(store, Settings())
     assert store.rows("select value, value > 4.4 from observations where series_no = 3") == [(4.4, False)]

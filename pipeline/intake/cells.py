@@ -36,8 +36,11 @@ class Reading:
     date_format: str | None = None
 
 
-def cell_sql(mapped: Mapped, text: str, reading: Reading) -> tuple[str, str]:
-    """SQL of the value, and of whether the cell was odd, for the cell whose text is the SQL expression `text`."""
+def cell_sql(mapped: Mapped, text: str, reading: Reading, digits: str | None = None) -> tuple[str, str]:
+    """SQL of the value, and of whether the cell was odd, for the cell whose text is the SQL expression `text`.
+
+    digits: a column that holds the cell_digits of a number already; worked out in place where there is none.
+    """
     column = mapped.column
     if column.type == "text":
         return _text(column, text)
@@ -46,7 +49,8 @@ def cell_sql(mapped: Mapped, text: str, reading: Reading) -> tuple[str, str]:
     if column.type == "boolean":
         value = f"coalesce(try_cast({text} as boolean), cell_boolean({text}))"
         return value, f"({text} is not null and {value} is null and not cell_is_blank({text}))"
-    plain, careful = _number(mapped, text, reading) if column.type == "number" else _date(column, text, reading)
+    number = column.type == "number"
+    plain, careful = _number(mapped, text, reading, digits) if number else _date(column, text, reading)
     return f"coalesce({plain}, {careful})", f"({text} is not null and ({plain}) is null and not cell_is_blank({text}))"
 
 
@@ -68,14 +72,21 @@ def plain_sql(mapped: Mapped, name: str) -> str:
     return unit_sql(mapped, name) if mapped.column.type == "number" else name
 
 
-def _number(mapped: Mapped, text: str, reading: Reading) -> tuple[str, str]:
-    column, unit = mapped.column, mapped.unit
+def _digits(mapped: Mapped, text: str) -> str:
+    other = mapped.header_is_other_unit
+    repeated = OTHER_UNITS.get(mapped.unit.name) if other else REPEATED_UNITS.get(mapped.column.unit, "")
+    return f"cell_digits({text}, {literal(repeated or '')})"
+
+
+def _plain_number(text: str, reading: Reading) -> str:
     if reading.decimal == ",":
-        cast = f"try_cast(case when not contains({text}, '.') then replace({text}, ',', '.') end as double)"
-    else:
-        cast = f"try_cast({text} as double)"
-    repeated = OTHER_UNITS.get(unit.name) if mapped.header_is_other_unit else REPEATED_UNITS.get(column.unit, "")
-    careful = f"cell_number({text}, {literal(repeated or '')}, {literal(reading.decimal)})"
+        return f"try_cast(case when not contains({text}, '.') then replace({text}, ',', '.') end as double)"
+    return f"try_cast({text} as double)"
+
+
+def _number(mapped: Mapped, text: str, reading: Reading, digits: str | None) -> tuple[str, str]:
+    column, cast = mapped.column, _plain_number(text, reading)
+    careful = f"digits_number({digits or _digits(mapped, text)}, {literal(reading.decimal)})"
     return _in_range(column, unit_sql(mapped, cast)), _in_range(column, unit_sql(mapped, careful))
 
 
@@ -137,20 +148,26 @@ def _with_default(column: Column, value: str, text: str) -> str:
     return f"(case when {text} is null or trim({text}) = '' then {literal(column.default)} else {value} end)"
 
 
-def careful_select(mapped: list[Mapped], reading: Reading, ragged: bool = True) -> str:
-    """The select list that turns text columns c0, c1 … into the columns of a raw table.
+def careful_query(mapped: list[Mapped], reading: Reading, source: str) -> str:
+    """The query that turns text columns c0, c1 … of a source into the columns of a raw table.
 
-    ragged: the source also has a column `ragged`, the whole record where its cells do not fit the header.
+    source: also has file_id and `ragged`, the whole record where its cells do not fit the header. The digits of numbers
+    that are not plain are worked out beneath, once: written out wherever they are looked at, they would make this the
+    largest statement of all.
     """
-    values, odd = [], []
+    values, odd, digits = [], [], []
     for one in mapped:
-        value, is_odd = cell_sql(one, f"c{one.position}", reading)
+        text, number = f"c{one.position}", f"digits_{one.position}"
+        if one.column.type == "number":
+            unread = f"{_plain_number(text, reading)} is null"
+            digits.append(f", case when {unread} then {_digits(one, text)} end as {number}")
+        value, is_odd = cell_sql(one, text, reading, number)
         values.append(f"{value} as {quoted(one.column.column)}")
         if is_odd != "false":
-            odd.append((is_odd, one.column.column, f"c{one.position}"))
-    if ragged:
-        odd.append(("(ragged is not null)", "", "ragged"))
-    return ",\n    ".join([*values, f"{odd_sql(odd)} as odd"])
+            odd.append((is_odd, one.column.column, text))
+    odd.append(("(ragged is not null)", "", "ragged"))
+    selected = ",\n    ".join(["file_id", *values, f"{odd_sql(odd)} as odd"])
+    return f"select {selected}\nfrom (select *{''.join(digits)} from {source})"
 
 
 def odd_sql(odd: list[tuple[str, str, str]]) -> str:

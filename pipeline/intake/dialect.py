@@ -16,7 +16,7 @@ from pipeline.intake.records import lines_of, records_of
 
 CHUNK = 1 << 22
 SAMPLE = 1 << 18
-SAMPLE_RECORDS = 500
+SAMPLE_RECORDS = 300
 DELIMITERS = (",", ";", "\t", "|")
 BOMS = ((codecs.BOM_UTF8, "utf-8-sig"), (codecs.BOM_UTF16_LE, "utf-16"), (codecs.BOM_UTF16_BE, "utf-16"))
 # Evidence of a decimal comma: not three digits behind it, which may as well be thousands, unless a 0 stands before it.

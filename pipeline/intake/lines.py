@@ -116,10 +116,8 @@ def all_lines(store: Store, kind: str) -> np.ndarray:
 def _all_shifts(store: Store) -> dict[int, np.ndarray]:
     found = store.db.sql("select file_id, record, shift from line_shifts order by file_id, record").fetchnumpy()
     files, pairs = np.asarray(found["file_id"]), np.column_stack([found["record"], found["shift"]])
-    edges = np.flatnonzero(np.diff(files)) + 1
-    return {
-        int(files[0 if not k else edges[k - 1]]): part for k, part in enumerate(np.split(pairs, edges)) if len(part)
-    }
+    begins = np.flatnonzero(np.append(len(files) > 0, files[1:] != files[:-1]))
+    return {int(files[n]): part for n, part in zip(begins, np.split(pairs, begins[1:]), strict=False)}
 
 
 def _file_lines(rows: int, shifts: np.ndarray | None) -> np.ndarray:

@@ -1,13 +1,13 @@
 """Files into their landing tables: DuckDB reads what is plain CSV, anything else is read record by record.
 
-Every file comes in by one of two ways: `_land_plain`, one statement for all the plain files of a kind, and
+Every file comes in by one of two ways: `_land_plain`, one statement for all plain files that are read alike, and
 `_land_records`, which takes the cells of any source as text.
 """
 
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from itertools import islice
@@ -18,7 +18,7 @@ import numpy as np
 import polars as pl
 
 from pipeline.errors import FleetError
-from pipeline.intake.cells import Reading, careful_select, cell_sql, odd_sql, plain_sql, plain_type
+from pipeline.intake.cells import Reading, careful_query, cell_sql, odd_sql, plain_sql, plain_type
 from pipeline.intake.dates import date_format_of
 from pipeline.intake.dialect import Bytes, Dialect, dialect_of, text_lines
 from pipeline.intake.headers import Mapped, map_headers
@@ -31,7 +31,7 @@ from pipeline.store import Store, literal, quoted
 
 BATCH = 20_000
 BUFFER = 64_000_000  # pieces of a file that become rows at once; smaller ones leave more half-filled blocks behind
-TRIED = 200  # sampled cells of a column that are tried
+TRIED = 100  # sampled cells of a column that are tried
 ISO_DATE = re.compile(r"\d{4}-\d{2}-\d{2}")
 BOOLEANS = {"true", "false", "t", "f", "1", "0"}
 
@@ -155,8 +155,9 @@ def _write_units(store: Store, plans: Iterable[_Plan]) -> None:
 def _land_plain(store: Store, plans: list[_Plan]) -> dict[int, int]:
     """Let DuckDB read plain files of one kind with plain types; the records it rejects are then read with care.
 
-    One statement for all of them: rows that come in portions are written to disk twice. Returns the rows by file_id; a
-    file in which it does not see the records that are there is missing (and nothing of it is appended).
+    One statement for all that are alike, the most first: what comes in small portions is written to disk twice. Returns
+    the rows by file_id; a file in which it does not see the records that are there is missing (and nothing of it is
+    appended).
     """
     while plans:
         store.run("begin transaction")
@@ -181,13 +182,12 @@ def _land_together(store: Store, plans: list[_Plan]) -> tuple[dict[int, int], se
     groups: dict[object, list[_Plan]] = {}
     for plan in plans:
         groups.setdefault(plan.alike, []).append(plan)
-    alike = list(groups.values())
+    alike = sorted(groups.values(), key=lambda group: -sum(plan.file.scanned.size for plan in group))
     kind, numbers = plans[0].file.kind, [plan.file.file_id for plan in plans]
     before = store.scalar(f"select count(*) from landed_{kind}")
-    for place in range(len(alike)):
+    for place, group in enumerate(alike):
         store.run(f"drop table if exists rejects_{place}; drop table if exists rejects_scan_{place}")
-    source = " union all by name ".join(_plain_select(group, place) for place, group in enumerate(alike))
-    store.run(f"insert into landed_{kind} by name {source}")
+        store.run(f"insert into landed_{kind} by name {_plain_select(group, place)}")
     rows = dict.fromkeys(numbers, 0) | dict(
         store.rows(f"select file_id, count(*) from landed_{kind} where rowid >= {before} group by file_id")
     )
@@ -263,7 +263,7 @@ def _rejected(store: Store, group: list[_Plan], place: int) -> dict[int, list[tu
 
 
 def _read_again(plan: _Plan, places: list[tuple[int, int, str]]) -> list[tuple[int, Record]] | None:
-    """Records of a file by (first byte as DuckDB counts it, line, the text there); None where they do not begin there."""
+    """Records of a file by (first byte as DuckDB counts it, line, the text there); None where none begins there."""
     assert plan.dialect is not None
     records = []
     with plan.file.path.open("rb") as file:
@@ -328,10 +328,7 @@ def _land_records(store: Store, plan: _Plan, records: Iterable[Record]) -> int:
 def _append_records(store: Store, plan: _Plan, records: Iterable[tuple[int, Record]]) -> tuple[int, LineShifts]:
     """Append (file_id, record) read as `plan` says; returns their number and lines, as if of one file."""
     schema = {f"c{n}": pl.String for n in range(plan.width)} | {"ragged": pl.String}
-    insert = (
-        f"insert into landed_{plan.file.kind} by name "
-        f"select file_id, {careful_select(list(plan.mapped), plan.reading)} from batch_in"
-    )
+    query = careful_query(list(plan.mapped), plan.reading, "batch_in")
     known = next((one.position for one in plan.mapped if one.column.column == "visit_id"), None)
     rows, shifts, several = 0, LineShifts(), iter(records)
     while batch := list(islice(several, BATCH)):
@@ -339,7 +336,7 @@ def _append_records(store: Store, plan: _Plan, records: Iterable[tuple[int, Reco
         frame = pl.DataFrame([_fitted(r, plan.width, known) for _, r in batch], schema=schema, orient="row")
         store.db.register("batch_in", frame.with_columns(pl.Series("file_id", [n for n, _ in batch], pl.Int32)))
         try:
-            store.run(insert)
+            store.run(f"insert into landed_{plan.file.kind} by name {query}")
         finally:
             store.db.unregister("batch_in")
         rows += len(batch)

@@ -9,9 +9,11 @@ import numpy as np
 import polars as pl
 
 from models.counters import BASES, Clock, Installs, burner_clock
+from models.cycle_numbers import as_found
 from models.hours import LoadCalendar, day_number
 from pipeline.schema import SERIES
 from pipeline.settings import Settings
+from pipeline.stages.observations import write_observations
 from pipeline.store import Store
 
 MISTYPED = "counter_impossible"
@@ -34,7 +36,7 @@ def as_of_day(store: Store) -> int:
 def cycles(store: Store, settings: Settings) -> None:
     """Give every visit its burner hours and cycles, every install its hours per year, every series its range.
 
-    Writes series, install_clock, visit_clock, clock_findings, observed_tests, limit_rules and the views
+    Writes series, install_clock, visit_clock, clock_findings, misled_values, observed_clock, limit_rules and the views
     cycles, observations, series_installs and limits.
     """
     store.write("series", pl.DataFrame([asdict(s) for s in SERIES]))
@@ -48,8 +50,11 @@ def cycles(store: Store, settings: Settings) -> None:
     )
     visits = store.frame(
         """
-        select visit_no, install_no, (visited_on - date '1970-01-01')::integer as day, burner_hours,
-            coalesce(purpose = 'commissioning', false) as commissioned
+        select visit_no, install_no, visited_on, (visited_on - date '1970-01-01')::integer as day, burner_hours,
+            coalesce(purpose = 'commissioning', false) as commissioned,
+            exchanger_cleaning, coalesce(exchanger_cleaning <> 'none', false) as cleaned,
+            coalesce(burner_adjusted, false) as burner, coalesce(electrodes_cleaned, false) as electrodes,
+            coalesce(trap_cleaned, false) as trap, coalesce(media_renewed, false) as media
         from current_visits order by visit_no
         """
     )
@@ -69,16 +74,15 @@ def cycles(store: Store, settings: Settings) -> None:
     start_day = record_starts(fleet.installed_day, install_no, day)
     clock = burner_clock(fleet, install_no, day, counter, calendar, start_day)
 
-    store.write(
-        "visit_hours",
-        visits.select("visit_no").with_columns(
-            clock_h=pl.Series(clock.clock.round(3)), clock_exact=pl.Series(clock.exact)
-        ),
-    )
-    store.write("install_clock", _install_clock(installs, visits, fleet, clock, start_day, calendar, as_of))
+    on_installs = _install_clock(installs, visits, fleet, clock, start_day, calendar, as_of)
+    store.write("install_clock", on_installs)
+    on_visits = _visit_clock(visits, on_installs, clock)
+    store.write("visit_clock", on_visits)
     _findings(store, clock)
-    for name in ("41_series", "45_visit_clock", "50_cycles", "55_observations", "60_limits"):
-        store.run_file(f"{name}.sql")
+    store.run_file("41_series.sql")
+    store.run_file("50_cycles.sql")
+    write_observations(store, on_visits)
+    store.run_file("60_limits.sql")
 
 
 def record_starts(installed_day: np.ndarray, install_no: np.ndarray, day: np.ndarray) -> np.ndarray:
@@ -93,6 +97,42 @@ def record_starts(installed_day: np.ndarray, install_no: np.ndarray, day: np.nda
     first = np.flatnonzero(np.append(True, install_no[1:] != install_no[:-1]))
     start[install_no[first]] = np.minimum(start[install_no[first]], day[first])
     return np.maximum(start, installed_day)
+
+
+def _visit_clock(visits: pl.DataFrame, installs: pl.DataFrame, clock: Clock) -> pl.DataFrame:
+    """visit_clock: one row per visit: burner hours since installation, and where the visit stands in the cycles of each
+    reset class.
+
+    cyc_*: cycle number as found; as left it is one more where rst_* is true.   open_*_h: clock at the opening of the
+    cycle as found. A first visit that commissions opens no second cycle: cycle 0 is then the new appliance's own.
+    """
+    install, visit = visits["install_no"].to_numpy(), visits["visit_no"].to_numpy()
+    place = np.searchsorted(installs["install_no"].to_numpy(), install)
+    begun = visit == installs["commissioned_visit_no"].fill_null(-1).to_numpy()[place]
+    started = installs["started_h"].to_numpy()[place]
+    commissioned, cleaned = visits["commissioned"].to_numpy(), visits["cleaned"].to_numpy()
+    renewed = commissioned & ~begun
+    work = {"exchanger": cleaned, "burner": cleaned | visits["burner"].to_numpy()}
+    work |= {name: visits[name].to_numpy() for name in ("electrodes", "trap", "media")}
+    resets = {name: ~begun & (renewed | done) for name, done in work.items()}
+    hours = clock.clock.round(3)
+    cycles = {name: as_found(install, hours, done, started) for name, done in resets.items()}
+    by_exchanger = pl.when(pl.lit(pl.Series(renewed))).then(pl.lit("new"))
+    return visits.select(
+        "visit_no",
+        "install_no",
+        "visited_on",
+        pl.Series("clock_h", hours),
+        pl.Series("clock_exact", clock.exact),
+        "commissioned",
+        *(pl.Series(f"cyc_{name}", number) for name, (number, _) in cycles.items()),
+        *(pl.Series(f"rst_{name}", done) for name, done in resets.items()),
+        *(pl.Series(f"open_{name}_h", opened) for name, (_, opened) in cycles.items()),
+        by_exchanger=pl.when(pl.lit(pl.Series(resets["exchanger"]))).then(by_exchanger.otherwise("exchanger_cleaning")),
+        by_burner=pl.when(pl.lit(pl.Series(resets["burner"]))).then(
+            by_exchanger.when("burner").then(pl.lit("adjusted")).otherwise("exchanger_cleaning")
+        ),
+    )
 
 
 def _install_clock(
@@ -164,9 +204,3 @@ def _findings(store: Store, clock: Clock) -> None:
         drop table mistyped_counters
         """
     )
-    if store.has("all_findings"):
-        store.run(
-            """create or replace view all_findings as
-               select * from findings union all by name select * from reading_findings
-               union all by name select * from clock_findings"""
-        )

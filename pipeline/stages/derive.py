@@ -13,7 +13,18 @@ import numpy as np
 import polars as pl
 
 from pipeline import findings, fuels, patterns
-from pipeline.derive import FIRINGS, INPUTS, STAGES, VALUES, derived_rows, with_patterns, with_rules, with_values
+from pipeline.derive import (
+    COMPARED,
+    FIRINGS,
+    INPUTS,
+    STAGES,
+    VALUES,
+    derived_rows,
+    mended_rows,
+    with_patterns,
+    with_rules,
+    with_values,
+)
 from pipeline.settings import Settings
 from pipeline.store import Store, literal
 
@@ -21,7 +32,6 @@ TESTS_AT_ONCE = 500_000
 """Some 200 MB while they are worked on."""
 SAMPLED_VISITS = 300_000
 """So many visits tell well enough which analysers compute their CO2."""
-KEEPS = ("keep_flue", "keep_co", "keep_o2")
 
 TESTS = """
 select visit_no, stage, firing, analyser_id, {inputs}
@@ -75,8 +85,8 @@ drop table mended_rules;
 
 READING_FINDINGS = """
 create or replace table reading_findings as
-select f.name as file, r.line, t."column", t.value, t.rule, t.message, r.visit_id, t.stage, t.firing, v.install_id,
-    v.technician_id, r.analyser_id, t.misleads
+select f.name as file, r.line, t."column", t.value, t.rule, t.message, v.visit_id, t.stage::varchar as stage,
+    t.firing::varchar as firing, v.install_id, v.technician_id, r.analyser_id, t.misleads
 from found_rules t
 join current_readings r on r.visit_no = t.visit_no and r.stage = t.stage and r.firing = t.firing
 join current_visits v on v.visit_no = t.visit_no
@@ -91,7 +101,7 @@ drop table fuel_sampling;
 
 
 def derive(store: Store, settings: Settings) -> int:
-    """Write `derived_values` (and `derived` over it), `analyser_lines`, `reading_findings` and the view `all_findings`; returns the tests derived.
+    """Write derived_values, analyser_lines, reading_findings, the views derived and all_findings; returns the tests.
 
     Reads current_readings, current_visits, current_installs, input_files, findings. Raises FleetError for a fuel of
     fleet.toml that cannot be one.
@@ -105,7 +115,7 @@ def derive(store: Store, settings: Settings) -> int:
     store.run_file("40_analyser_lines.sql")
     store.run(DERIVED_VALUES)
     store.run(DERIVED)
-    beside = _Beside.of(store)
+    beside = Beside.of(store)
     written = 0
     o2_marks, off_line, worded = [], [], []
 
@@ -128,7 +138,7 @@ def derive(store: Store, settings: Settings) -> int:
 
 
 @dataclass(frozen=True)
-class _Beside:
+class Beside:
     """What stands beside a test: by visit_no its install and whether work was done, by install_no fuel and altitude.
 
     Numbers count from 0 without gaps in a store, so that looking up is taking by place.
@@ -141,7 +151,7 @@ class _Beside:
     analysers: pl.DataFrame
 
     @classmethod
-    def of(cls, store: Store) -> _Beside:
+    def of(cls, store: Store) -> Beside:
         visits = store.frame(VISITS)
         place = visits["visit_no"].to_numpy()
         length = int(place.max()) + 1 if len(place) else 0
@@ -160,6 +170,8 @@ class _Beside:
         install = pl.Series("install_no", self.install_no[visit])
         return (
             tests.with_columns(
+                pl.col("stage").cast(pl.Enum(STAGES)),
+                pl.col("firing").cast(pl.Enum(FIRINGS)),
                 install,
                 pl.Series("worked", self.worked[visit]),
                 self.fuel.gather(install).alias("fuel"),
@@ -195,7 +207,7 @@ def _whole_installs(pieces: Iterator[pl.DataFrame]) -> Iterator[pl.DataFrame]:
         yield kept
 
 
-def _compare_tests(store: Store, beside: _Beside, suspects: pl.DataFrame, terms: pl.DataFrame, rh_pct: float) -> None:
+def _compare_tests(store: Store, beside: Beside, suspects: pl.DataFrame, terms: pl.DataFrame, rh_pct: float) -> None:
     """Look at all tests of the suspect installs together, and mend what was written of them."""
     store.write("suspect_installs", suspects)
     query = (
@@ -204,10 +216,10 @@ def _compare_tests(store: Store, beside: _Beside, suspects: pl.DataFrame, terms:
     )
     mended, told = [], []
     for part in _whole_installs(beside.added_to(piece).collect() for piece in _streamed(store, query)):
-        alone = with_rules(with_values(part.lazy(), terms, rh_pct))
+        alone = with_rules(with_values(part.lazy(), terms, rh_pct), COMPARED)
         together = with_patterns(alone, terms)
         changed = together.filter(together["broken"] != alone["broken"])
-        mended.append(derived_rows(changed).select("visit_no", "stage", "firing", "findings", *KEEPS))
+        mended.append(mended_rows(changed))
         told.append(findings.worded(changed))
     if mended:
         store.write("mended_tests", pl.concat(mended))

@@ -141,7 +141,8 @@ def _counts(store: Store) -> pl.DataFrame:
         select (select count(*) from current_visits) as visits, (select count(*) from current_readings) as tests,
                (select min(visited_on) from current_visits) as first_on,
                (select max(visited_on) from current_visits) as last_on,
-               (select count(*) from (select distinct file, line from rejected_rows)) as set_aside,
+               (select count(*) from (select distinct file, line from rejected_rows
+                where reason not like 'file_stopped%')) as set_aside,
                (select count(*) from all_findings) as findings""",
     )
 

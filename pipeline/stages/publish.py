@@ -58,7 +58,10 @@ def counts(store: Store) -> dict[str, Any]:
         "visits": store.scalar("select count(*) from current_visits"),
         "tests": store.scalar("select count(*) from current_readings"),
         "installs": store.scalar("select count(*) from current_installs"),
-        "rows_set_aside": store.scalar("select count(*) from (select distinct file, line from rejected_rows)"),
+        "rows_set_aside": store.scalar(
+            "select count(*) from (select distinct file, line from rejected_rows where reason not like 'file_stopped%')"
+        ),
+        "files_stopped": store.scalar("select count(*) from input_files where status = 'stopped'"),
         "findings": store.scalar("select count(*) from all_findings"),
         "installs_in_range": states.get("in_range", 0),
         "installs_out_of_range": states.get("out_of_range", 0),

@@ -28,6 +28,7 @@ def ready() -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     process_executor._MAX_MEMORY_LEAK_SIZE = MOST_REMEMBERED
 
+
 warnings.filterwarnings("ignore", "A worker was restarted", UserWarning)  # it means to save memory; nothing is amiss
 
 

@@ -21,7 +21,7 @@ from typing import Any
 from pipeline import fuels
 from pipeline.derive import VALUES, with_rules, with_values
 from pipeline.settings import settings_from
-from pipeline.stages.derive import TESTS, derive
+from pipeline.stages.derive import TESTS, Beside, derive
 from pipeline.store import Store
 
 # One invented fleet, drawn by hash: the same at every run.
@@ -86,7 +86,7 @@ def main() -> None:
             "analyser_lines",
             store.frame("select '' as analyser_id, 0 as compared_visits, 0.0 as scatter_pct, 0.0 as off_share"),
         )
-        part = store.frame(f"{TESTS} limit 1000000")
+        part = Beside.of(store).added_to(store.frame(f"{TESTS} limit 1000000")).collect()
         timed(
             "arithmetic",
             part.height,

@@ -1,0 +1,145 @@
+"""observations: one value per row: install, series, visit and stage, with its cycle and the burner hours since that
+began.
+
+A view of one branch per series, so that asking for one series reads that series only. A visit's as-found value belongs
+to the cycle before its work, its as-left value to the cycle after. Values that would mislead a fit stay, not usable.
+What a test needs besides derived_values lies in observed_clock, row beside row.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+import polars as pl
+
+from pipeline.schema import SERIES, Series
+from pipeline.store import Store
+
+CLASSES = ("exchanger", "burner", "electrodes")
+"""Reset classes of what analyser tests show."""
+BARRED = {"flue": 1, "co": 2, "o2": 4, "flame": 8, "superseded": 16}
+"""Bits of observed_clock.barred: the entered values mislead that indicator's fit; another test tells of the cycle."""
+ROWS_AT_ONCE = 1_000_000
+
+# The value is kept as FLOAT and rounded on the way out: 4.4 as FLOAT is 4.4000001, above a limit of 4.4.
+TESTED = {
+    "flue_over_return_k": ("flue_over_return_k", "round(d.flue_over_return_k::double, 4)", "flue", True),
+    "co_air_free_ppm": ("co_air_free_ppm", "round(d.co_air_free_ppm::double, 4)", "co", True),
+    "o2_pct": ("o2_dry_pct", "round(d.o2_dry_pct::double, 4)", "o2", False),
+    "flame_current_ua": ("flame_current_ua", "d.flame_current_ua::double", "flame", True),
+}
+"""Indicator -> its column of derived_values, its value, what a doubt about it is called, and whether it is above 0."""
+AT_VISITS = {
+    "trap_drain_s": ("trap_drain_found_s", "trap_drain_left_s", True),
+    "condensate_ph": ("condensate_ph_found", "condensate_ph_left", False),
+    "system_pressure_kpa": (None, "system_pressure_kpa", False),
+}
+"""Indicator -> its columns of current_visits before and after the work, and whether it is above 0."""
+
+TEST_BRANCH = """
+select d.install_no, {series_no} as series_no, '{indicator}' as indicator, '{firing}' as firing, d.visit_no,
+    c.visited_on, d.stage::varchar as stage, (d.stage = 'as_left')::tinyint as stage_order,
+    c.cyc_{reset} as cycle_no, c.{reset}_h as hours_in_cycle, c.clock_h, {value} as value, d.analyser_id,
+    {usable} as usable
+from derived_values d positional join observed_clock c
+where d.firing = '{firing}' and d.{column} is not null
+"""
+VISIT_BRANCH = """
+select c.install_no, {series_no} as series_no, '{indicator}' as indicator, '{firing}' as firing, c.visit_no,
+    c.visited_on, '{stage}' as stage, {stage_order}::tinyint as stage_order, {cycle_no} as cycle_no,
+    {hours} as hours_in_cycle, c.clock_h, v.{column}::double as value, null::varchar as analyser_id,
+    m.visit_id is null{above} as usable
+from current_visits v
+join visit_clock c on c.visit_no = v.visit_no
+join series_installs a on a.install_no = c.install_no and a.series_no = {series_no}
+left join misled_values m on m.visit_id = v.visit_id and m.about = '{column}'
+where v.{column} is not null
+"""
+
+
+def write_observations(store: Store, visits: pl.DataFrame) -> None:
+    """Write misled_values, observed_clock and the view observations.
+
+    visits: visit_clock, in order. Reads derived_values, findings, current_visits, series_installs.
+    """
+    store.run_file("55_misled_values.sql")
+    store.run(
+        f"create or replace table observed_clock (visited_on date, clock_h double, "
+        f"{', '.join(f'cyc_{c} integer, {c}_h double' for c in CLASSES)}, barred utinyint)"
+    )
+    store.append_stream("observed_clock", _clock_of_tests(store, visits))
+    branches = [branch for series in SERIES for branch in _branches(series)]
+    store.run(f"create or replace view observations as {' union all '.join(branches)}")
+
+
+def _branches(series: Series) -> Iterator[str]:
+    common = {"series_no": series.series_no, "indicator": series.indicator, "firing": series.firing}
+    if series.indicator in TESTED:
+        column, value, about, above_zero = TESTED[series.indicator]
+        usable = f"(c.barred & {BARRED[about] | BARRED['superseded']}) = 0"
+        usable += f" and d.keep_{about}" * (about != "flame") + f" and d.{column} > 0" * above_zero
+        yield TEST_BRANCH.format(**common, reset=series.reset_class, column=column, value=value, usable=usable)
+        return
+    found, left, above_zero = AT_VISITS[series.indicator]
+    reset = None if series.reset_class == "none" else series.reset_class
+    for order, entered in enumerate((found, left)):
+        if entered is None:
+            continue
+        cycle_no, hours = "0", "c.clock_h"
+        if reset:
+            cycle_no = f"c.cyc_{reset}" + f" + c.rst_{reset}::integer" * order
+            hours = f"c.clock_h - c.open_{reset}_h"
+            hours = f"case when c.rst_{reset} then 0.0 else {hours} end" if order else hours
+        yield VISIT_BRANCH.format(
+            **common, stage=("as_found", "as_left")[order], stage_order=order, cycle_no=cycle_no, hours=hours,
+            column=entered, above=f" and v.{entered} > 0" * above_zero,
+        )  # fmt: skip
+
+
+def _clock_of_tests(store: Store, visits: pl.DataFrame) -> Iterator[pl.DataFrame]:
+    """The rows of observed_clock, in the order of derived_values."""
+    tests = store.db.sql("select visit_no, stage = 'as_left' as is_left, firing = 'low' as low from derived_values")
+    found = {name: np.asarray(values) for name, values in tests.fetchnumpy().items()}
+    visit, left, low = found["visit_no"], found["is_left"].astype(bool), found["low"].astype(bool)
+    if not len(visit):
+        return
+    at = np.searchsorted(visits["visit_no"].to_numpy(), visit)
+    barred = _misled(store, visits["visit_no"].to_numpy())[at * 4 + left * 2 + low]
+    # At a commissioning the test before the work tells nothing of the new cycle, if one after it was made.
+    left_too = np.zeros(2 * len(visits), bool)
+    left_too[(at * 2 + low)[left]] = True
+    anew = (visits["commissioned"] & ~visits["rst_burner"]).to_numpy()
+    barred[anew[at] & ~left & left_too[at * 2 + low]] |= BARRED["superseded"]
+    clock, day = visits["clock_h"].to_numpy(), visits["visited_on"].to_physical().to_numpy()
+    numbers = {c: visits[f"cyc_{c}"].to_numpy() for c in CLASSES}
+    opened = {c: (clock - visits[f"open_{c}_h"].to_numpy()).round(3) for c in CLASSES}
+    resets = {c: visits[f"rst_{c}"].to_numpy() for c in CLASSES}
+    for first in range(0, len(at), ROWS_AT_ONCE):
+        rows = slice(first, first + ROWS_AT_ONCE)
+        here, after = at[rows], left[rows]
+        columns = {"visited_on": pl.Series(day[here]).cast(pl.Date), "clock_h": pl.Series(clock[here])}
+        for c in CLASSES:
+            anew_here = after & resets[c][here]
+            columns[f"cyc_{c}"] = pl.Series(numbers[c][here] + anew_here).cast(pl.Int32)
+            columns[f"{c}_h"] = pl.Series(np.where(anew_here, 0.0, opened[c][here]))
+        yield pl.DataFrame({**columns, "barred": barred[rows]})
+
+
+def _misled(store: Store, visit_no: np.ndarray) -> np.ndarray:
+    """Bits of BARRED by place of the visit, times 4, plus 2 for as left, plus 1 for low fire; uint8."""
+    names = " ".join(f"when '{about}' then {bit}" for about, bit in BARRED.items())
+    found = store.frame(
+        f"""
+        select v.visit_no,
+            bit_or(case m.about when 'flame_current_ua' then {BARRED["flame"]} {names} else 0 end) as bits,
+            (m.stage = 'as_left')::integer * 2 + (m.firing = 'low')::integer as code
+        from misled_values m join current_visits v on v.visit_id = m.visit_id
+        where m.stage is not null and m.firing is not null
+        group by all
+        """
+    )
+    bits = np.zeros(4 * len(visit_no), np.uint8)
+    place = np.searchsorted(visit_no, found["visit_no"].to_numpy())
+    bits[place * 4 + found["code"].to_numpy()] = found["bits"].to_numpy()
+    return bits
