@@ -235,9 +235,7 @@ def with_carry(fit: SeriesFit, forest: Forest) -> SeriesFit:
                 terms.append(replace(term, centre=float(of_term.mean()), spread=float(of_term.std())))
     if not terms:
         return fit
-    carried = {t.value for t in terms}
-    kept = tuple(t for t in fit.terms.terms if not (t.how == "opened" and t.value in carried))
-    return replace(cleaned, terms=replace(fit.terms, terms=kept + tuple(terms)))
+    return replace(cleaned, terms=replace(fit.terms, terms=fit.terms.terms + tuple(terms)))
 
 
 def reweighted(fit: SeriesFit, forest: Forest, analysers: bool = True) -> SeriesFit:

@@ -39,17 +39,18 @@ def model_rates(fit: SeriesFit) -> pl.DataFrame:
     of_model, of_design = state.at.links
     at, rate = slots(2), 1
     to_install, to_model, to_design = forest.parents
-    first = np.flatnonzero(np.r_[True, np.diff(to_install) != 0])
+    newest = np.flatnonzero(np.r_[np.diff(to_install) != 0, True])
     number = np.bincount(to_model, minlength=len(forest.models)).astype(float)
     weight = number / number.sum()
 
     # each model's rate = row . u + noise, u = (-beta, 1)
     rows = of_model.total[rate].T.copy()
     for j, term in enumerate(fit.terms.terms):
-        if term.component == RATE and term.how != "intercept":
+        # "aged" is what a straight line through a late stretch differs by, and no part of the drift from clean
+        if term.component == RATE and term.how not in ("intercept", "aged"):
             x = term.column(forest, state.built_up)
             if x is not None:
-                rows[:, j] -= np.bincount(to_model, x[first], len(forest.models)) / number
+                rows[:, j] -= np.bincount(to_model, x[newest], len(forest.models)) / number
     p = len(fit.terms.terms)
     u = np.r_[-state.at.beta, 1.0]
     cov = np.zeros((p + 1, p + 1))
