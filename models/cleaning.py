@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import polars as pl
 
-from models.cycle_sums import Forest
-from models.fitted import SeriesFit, install_frame, seen_cycles
+from models.cycle_sums import PARTS, Forest
+from models.fitted import SeriesFit, built_up_before, install_frame, seen_cycles
 from models.series import backward
 
 Z80 = 1.2816
@@ -40,7 +40,10 @@ def cleaning_effects(fit: SeriesFit) -> pl.DataFrame:
     rows = []
     for kind in sorted(set(pairs["kind"].to_list())):
         of_kind = pairs.filter(pl.col("kind") == kind)
-        per_design = [ratio(g, int(d[0])) for d, g in of_kind.group_by("design_no", maintain_order=True)]
+        per_design = [
+            ratio(g, int(d[0]), clean_error(fit, forest, g, kind))
+            for d, g in of_kind.group_by("design_no", maintain_order=True)
+        ]
         known = [r for r in per_design if r is not None]
         rows += shrunk(known, kind)
     if not rows:
@@ -60,8 +63,8 @@ def cleaning_effects(fit: SeriesFit) -> pl.DataFrame:
 
 def before_and_after(fit: SeriesFit, forest: Forest) -> pl.DataFrame:
     """Per cycle with a reading just after the work that opened it and one just before: kind, design_no, and on the
-    scale of
-    the fit less its centre: before (fitted), after (read), clean (the install's level when clean)."""
+    scale of the fit less its centre: before (fitted), after (read), clean (the install's level when clean). Left out:
+    burners adjusted and cleaned at one visit (cycles may say so in `also_cleaned`)."""
     readings = fit.readings
     z = readings.z - readings.centre - (0.0 if fit.offset is None else fit.offset)
     runs = pl.DataFrame(
@@ -74,11 +77,18 @@ def before_and_after(fit: SeriesFit, forest: Forest) -> pl.DataFrame:
         }
     )
     assert fit.before is not None
+    single = pl.lit(True)
+    if "also_cleaned" in fit.inputs.cycles.columns:
+        single = ~pl.col("also_cleaned").fill_null(False)
+    alone = fit.inputs.cycles.filter(single).select(
+        pl.col("install_no").cast(pl.Int64), pl.col("cycle_no").cast(pl.Int64) * PARTS
+    )
     order = fit.clean["install_no"]
     clean = pl.DataFrame({"install_no": order.astype(np.int64), "clean": fit.clean["level"]})
     return (
         forest.cycles.select("install_no", "cycle_no", "design_no", pl.col("opened_by").alias("kind"))
         .filter(~pl.col("kind").is_in(["new", "unknown"]))
+        .join(alone, on=["install_no", "cycle_no"], how="semi")
         .join(runs, on=["install_no", "cycle_no"])
         .filter((pl.col("hours_first") <= JUST_AFTER_H) & pl.col("sound"))
         .join(pl.DataFrame(fit.before), on=["install_no", "cycle_no"])
@@ -87,8 +97,27 @@ def before_and_after(fit: SeriesFit, forest: Forest) -> pl.DataFrame:
     )
 
 
-def ratio(pairs: pl.DataFrame, design_no: int) -> dict | None:
-    """Restored share of one design and kind, with its standard error; None where too little had built up to tell."""
+def clean_error(fit: SeriesFit, forest: Forest, pairs: pl.DataFrame, kind: str) -> float:
+    """Standard error of the mean level after this work over the clean one, by the fixed effects of the fit.
+
+    The clean level is pinned by few cycles, those of new installs: an error in it is common to all pairs and designs.
+    """
+    place = forest.place(pairs["install_no"].to_numpy(), pairs["cycle_no"].to_numpy())
+    built_up = built_up_before(fit, forest)
+    row = np.zeros(len(fit.terms.terms))
+    for j, term in enumerate(fit.terms.terms):
+        if term.value == kind and term.how in ("opened", "carry"):
+            x = term.column(forest, built_up)
+            assert x is not None
+            row[j] = float(np.mean(x[place]))
+    return float(np.sqrt(row @ fit.beta_cov @ row))
+
+
+def ratio(pairs: pl.DataFrame, design_no: int, clean_se: float = 0.0) -> dict | None:
+    """Restored share of one design and kind, with its standard error; None where too little had built up to tell.
+
+    clean_se: standard error of the clean level, of all pairs at once; what it does to the share is kept apart (common).
+    """
     before = (pairs["before"] - pairs["clean"]).to_numpy()
     after = (pairs["after"] - pairs["clean"]).to_numpy()
     n, total = len(before), before.sum()
@@ -103,6 +132,7 @@ def ratio(pairs: pl.DataFrame, design_no: int) -> dict | None:
         "design_no": design_no,
         "share": 1 - left,
         "se": float(se),
+        "common": (1 - left) * clean_se / abs(total / n),
         "cycles": n,
         "value_before": float(np.median(pairs["before"].to_numpy())),
         "value_after": float(np.median(pairs["after"].to_numpy())),
@@ -125,7 +155,8 @@ def shrunk(known: list[dict], kind: str) -> list[dict]:
     centre = float(np.sum(weight * share) / weight.sum())
     pull = between / (between + variance)
     value = centre + pull * (share - centre)
-    sd = np.sqrt(between * (1 - pull) + (1 - pull) ** 2 / weight.sum())
+    common = np.array([r["common"] for r in known])
+    sd = np.sqrt(between * (1 - pull) + (1 - pull) ** 2 / weight.sum() + common**2)
     return [
         {
             "design_no": r["design_no"],
