@@ -20,15 +20,15 @@ ROUNDS = 3
 RUNS_AT_ONCE = 100_000  # a couple of dozen vectors over their readings are held at a time
 
 
-def split_at_breaks(fit: SeriesFit, forest: Forest, state: State) -> tuple[SeriesFit, int]:
+def split_at_breaks(fit: SeriesFit, forest: Forest, state: State, gain: float | None = None) -> tuple[SeriesFit, int]:
     """The fit with unrecorded resets opening cycles of their own, at an unknown level; how many were found this
-    round."""
+    round. gain: how far work usually brings the indicator back, if known; else it is taken from these cycles."""
     readings = fit.readings
     if len(readings.z) == 0 or fit.inputs.worse == "both":
         step = None
     else:
         step = -1.0 if fit.inputs.worse == "up" else 1.0
-    odds = log_odds(fit, forest, state, step)
+    odds = log_odds(fit, forest, state, step, typical_gain(fit, state) if gain is None else gain)
     # at most one break per run and round: the most likely
     run = readings.run
     best = np.full(len(readings.start), -np.inf)
@@ -41,7 +41,7 @@ def split_at_breaks(fit: SeriesFit, forest: Forest, state: State) -> tuple[Serie
     return replace(fit, readings=split(readings, breaks)), len(breaks)
 
 
-def log_odds(fit: SeriesFit, forest: Forest, state: State, step: float | None) -> np.ndarray:
+def log_odds(fit: SeriesFit, forest: Forest, state: State, step: float | None, gain: float) -> np.ndarray:
     """For each reading, log posterior odds that unrecorded work came right after it; -inf where it cannot have."""
     readings = fit.readings
     leaf = np.empty(len(readings.start), dtype=np.int64)
@@ -52,7 +52,7 @@ def log_odds(fit: SeriesFit, forest: Forest, state: State, step: float | None) -
         z -= fit.offset
     gamma = fit.cycle_gammas(forest)
     columns = fit.terms.columns(forest, state.built_up)
-    kappa2 = typical_gain(fit, forest, state) ** 2
+    kappa2 = gain**2
     out = np.empty(len(z))
     ends = np.r_[readings.start[1:], len(z)]
     for first in range(0, len(leaf), RUNS_AT_ONCE):
@@ -119,7 +119,7 @@ def of_runs(
     return np.where(possible, factor + np.log(chance / (1 - chance)), -np.inf)
 
 
-def typical_gain(fit: SeriesFit, forest: Forest, state: State) -> float:
+def typical_gain(fit: SeriesFit, state: State) -> float:
     """How far work usually brings the indicator back, on the fit's scale."""
     w = state.built_up
     if w is not None:

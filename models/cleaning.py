@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import polars as pl
 
@@ -23,6 +25,18 @@ SCHEMA = {
     "cycles": pl.Int32,
 }
 
+PAIRS: dict[str, Any] = {
+    "install_no": pl.Int64,
+    "cycle_no": pl.Int64,
+    "design_no": pl.Int32,
+    "kind": pl.String,
+    "hours_first": pl.Float64,
+    "after": pl.Float64,
+    "before": pl.Float64,
+    "clean": pl.Float64,
+    "clean_se": pl.Float64,
+}
+
 
 def cleaning_effects(fit: SeriesFit) -> pl.DataFrame:
     """One row per exchanger design and kind of work with cycles enough, sorted.
@@ -36,14 +50,15 @@ def cleaning_effects(fit: SeriesFit) -> pl.DataFrame:
     forest = Forest.of(seen_cycles(fit.inputs, fit.readings), install_frame(fit.inputs))
     if forest.cycles.is_empty() or fit.before is None:
         return pl.DataFrame(schema=SCHEMA)
-    pairs = before_and_after(fit, forest)
+    return effects_of(before_and_after(fit, forest), fit.centre, fit.inputs.transform)
+
+
+def effects_of(pairs: pl.DataFrame, centre: float, transform: str) -> pl.DataFrame:
+    """`cleaning_effects` from what stood before and after each work, as `before_and_after`, of all parts of a fleet."""
     rows = []
     for kind in sorted(set(pairs["kind"].to_list())):
         of_kind = pairs.filter(pl.col("kind") == kind)
-        per_design = [
-            ratio(g, int(d[0]), clean_error(fit, forest, g, kind))
-            for d, g in of_kind.group_by("design_no", maintain_order=True)
-        ]
+        per_design = [ratio(g, int(d[0])) for d, g in of_kind.group_by("design_no", maintain_order=True)]
         known = [r for r in per_design if r is not None]
         rows += shrunk(known, kind)
     if not rows:
@@ -51,10 +66,7 @@ def cleaning_effects(fit: SeriesFit) -> pl.DataFrame:
     out = pl.DataFrame(rows, schema_overrides={"design_no": pl.Int32, "cycles": pl.Int32})
     return (
         out.with_columns(
-            *(
-                pl.Series(n, backward(out[n].to_numpy() + fit.centre, fit.inputs.transform))
-                for n in ("value_before", "value_after")
-            )
+            *(pl.Series(n, backward(out[n].to_numpy() + centre, transform)) for n in ("value_before", "value_after"))
         )
         .select(SCHEMA.keys())
         .sort("design_no", "kind")
@@ -63,7 +75,8 @@ def cleaning_effects(fit: SeriesFit) -> pl.DataFrame:
 
 def before_and_after(fit: SeriesFit, forest: Forest) -> pl.DataFrame:
     """Per cycle with a reading just after the work that opened it and one just before: kind, design_no, and on the
-    scale of the fit less its centre: before (fitted), after (read), clean (the install's level when clean). Left out:
+    scale of the fit less its centre: before (fitted), after (read), clean (the install's level when clean,
+    with its error clean_se). Left out:
     burners adjusted and cleaned at one visit (cycles may say so in `also_cleaned`)."""
     readings = fit.readings
     z = readings.z - readings.centre - (0.0 if fit.offset is None else fit.offset)
@@ -87,6 +100,7 @@ def before_and_after(fit: SeriesFit, forest: Forest) -> pl.DataFrame:
     clean = pl.DataFrame({"install_no": order.astype(np.int64), "clean": fit.clean["level"]})
     return (
         forest.cycles.select("install_no", "cycle_no", "design_no", pl.col("opened_by").alias("kind"))
+        .with_columns(clean_se=pl.Series(clean_error(fit, forest)))
         .filter(~pl.col("kind").is_in(["new", "unknown"]))
         .join(alone, on=["install_no", "cycle_no"], how="semi")
         .join(runs, on=["install_no", "cycle_no"])
@@ -97,27 +111,24 @@ def before_and_after(fit: SeriesFit, forest: Forest) -> pl.DataFrame:
     )
 
 
-def clean_error(fit: SeriesFit, forest: Forest, pairs: pl.DataFrame, kind: str) -> float:
-    """Standard error of the mean level after this work over the clean one, by the fixed effects of the fit.
+def clean_error(fit: SeriesFit, forest: Forest) -> np.ndarray:
+    """Standard error of each cycle's level after its work over the clean one, by the fixed effects of the fit; per
+    cycle of the forest.
 
     The clean level is pinned by few cycles, those of new installs: an error in it is common to all pairs and designs.
     """
-    place = forest.place(pairs["install_no"].to_numpy(), pairs["cycle_no"].to_numpy())
     built_up = built_up_before(fit, forest)
-    row = np.zeros(len(fit.terms.terms))
-    for j, term in enumerate(fit.terms.terms):
-        if term.value == kind and term.how in ("opened", "carry"):
-            x = term.column(forest, built_up)
-            assert x is not None
-            row[j] = float(np.mean(x[place]))
-    return float(np.sqrt(row @ fit.beta_cov @ row))
+    which = [j for j, term in enumerate(fit.terms.terms) if term.how in ("opened", "carry")]
+    if not which:
+        return np.zeros(forest.cycles.height)
+    columns = [fit.terms.terms[j].column(forest, built_up) for j in which]
+    x = np.stack([c for c in columns if c is not None])
+    return np.sqrt(np.maximum(np.sum(x * (fit.beta_cov[np.ix_(which, which)] @ x), axis=0), 0.0))
 
 
-def ratio(pairs: pl.DataFrame, design_no: int, clean_se: float = 0.0) -> dict | None:
-    """Restored share of one design and kind, with its standard error; None where too little had built up to tell.
-
-    clean_se: standard error of the clean level, of all pairs at once; what it does to the share is kept apart (common).
-    """
+def ratio(pairs: pl.DataFrame, design_no: int) -> dict | None:
+    """Restored share of one design and kind, with its standard error and, apart, what the error of the clean level
+    adds (common: it moves all pairs at once); None where too little had built up to tell."""
     before = (pairs["before"] - pairs["clean"]).to_numpy()
     after = (pairs["after"] - pairs["clean"]).to_numpy()
     n, total = len(before), before.sum()
@@ -132,7 +143,7 @@ def ratio(pairs: pl.DataFrame, design_no: int, clean_se: float = 0.0) -> dict | 
         "design_no": design_no,
         "share": 1 - left,
         "se": float(se),
-        "common": (1 - left) * clean_se / abs(total / n),
+        "common": float((1 - left) * pairs["clean_se"].mean() / abs(total / n)),
         "cycles": n,
         "value_before": float(np.median(pairs["before"].to_numpy())),
         "value_after": float(np.median(pairs["after"].to_numpy())),

@@ -62,15 +62,15 @@ class Term:
     def values(self) -> pl.Expr:
         """The column, or where a carry term applies, from the frame of the forest's cycles."""
         if self.how == "opened":
-            return (pl.col("opened_by") == self.value).fill_null(False).cast(pl.Float64)
+            return (pl.col("opened_by") == self.value).fill_null(False).cast(pl.Int8)
         if self.how == "category":
-            return (pl.col(self.name).cast(pl.String) == self.value).fill_null(False).cast(pl.Float64)
+            return (pl.col(self.name).cast(pl.String) == self.value).fill_null(False).cast(pl.Int8)
         if self.how == "number":
             x = pl.col(self.name).cast(pl.Float64)
             x = pl.when(x > 0).then(x.log()) if self.log else x
             return ((x - self.centre) / self.spread).fill_null(0.0).fill_nan(0.0)
         if self.how == "aged":
-            return (UNKNOWN_AGE & (pl.col("design_no") == int(self.value))).fill_null(False).cast(pl.Float64)
+            return (UNKNOWN_AGE & (pl.col("design_no") == int(self.value))).fill_null(False).cast(pl.Int8)
         if self.how == "carry":
             here = pl.col("opened_by") == self.value
             listed = pl.col("material").cast(pl.String).is_in(self.name.removeprefix("~").split(",")).fill_null(False)
@@ -88,7 +88,7 @@ def remember(terms: Iterable[Term], forest: Forest) -> None:
         if t.how == "intercept" or key in forest.memo:
             continue
         if t.how in ("since", "batch"):
-            forest.memo[t] = in_scope(forest.cycles, t.name, t.value, t.how, int(t.centre)).astype(float)
+            forest.memo[t] = in_scope(forest.cycles, t.name, t.value, t.how, int(t.centre)).astype(np.int8)
         else:
             plain[key] = t
     if plain:

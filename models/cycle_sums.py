@@ -21,6 +21,8 @@ def clock(hours: np.ndarray, gamma: np.ndarray | float) -> np.ndarray:
 
     A rate on this scale times `rate_scale(gamma)` is the rate per (1,000 h) ** gamma.
     """
+    if np.ndim(gamma) == 0 and gamma == 1.0:
+        return np.maximum(hours, 0.0) / 1000.0
     return np.power(np.maximum(hours, 0.0) / 1000.0, gamma) * np.power(TYPICAL_KH, 1.0 - np.asarray(gamma))
 
 
@@ -170,6 +172,7 @@ class Forest:
     models: np.ndarray
     designs: np.ndarray
     memo: dict[object, np.ndarray] = field(default_factory=dict)  # columns of fixed effects that were asked for before
+    last_sums: tuple[np.ndarray, np.ndarray, object, CycleSums] | None = None  # and the sums, with what they are of
 
     @classmethod
     def of(cls, cycles: pl.DataFrame, installs: pl.DataFrame) -> Forest:

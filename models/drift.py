@@ -10,16 +10,14 @@ import polars as pl
 from models import priors as assumed
 from models.analysers import STATED, analyser_bias
 from models.breaks import ROUNDS, split_at_breaks
-from models.covariates import LEVEL, RATE, Term, Terms, choose_terms, drop_collinear
+from models.covariates import LEVEL, RATE, Term, Terms, choose_terms
 from models.cycle_sums import PARTS, Forest, Readings
 from models.exponents import choose_exponents
 from models.fitted import (
-    LOWER,
     SeriesFit,
     State,
-    beta_precision,
     built_up_before,
-    evaluate,
+    evaluate_held,
     freed_levels,
     install_frame,
     seen_cycles,
@@ -28,29 +26,38 @@ from models.fitted import (
 )
 from models.pace import AT_MOST, described, find_change, with_term
 from models.projection import Projector
+from models.refit import FINE, NO_SCATTER, refit, with_beta
 from models.robust import lost_variance, residuals, student_weights
 from models.series import FitOptions, SeriesInputs
-from models.tree import Tree, TreeFit
 
 DEFAULTS = FitOptions()
-ROUGH, FINE = 1e-2, 1e-6  # how closely a fit on the way, and the last one, is taken to its optimum (of -2 log L)
+FEWEST_OF_MODEL = 12  # installs of each appliance model looked at in a search
 FEWEST_WORKS = 15  # cycles opened by one kind of work, with the value before known, to fit what it carries over
 
 
 def fit_series(inputs: SeriesInputs, options: FitOptions = DEFAULTS) -> SeriesFit:
     """Fit one series; never fails for want of readings: then the weak priors of `priors` speak and `reml` is None.
 
-    A fleet larger than `options.search_installs` is searched (exponents, terms, covariances) on a sample spread
-    evenly over the install numbers, and then fitted whole from there.
+    For a fleet of many thousand installs `whole.fit_whole` is as good and far cheaper.
     """
-    readings = Readings.of(inputs)
-    installs = np.unique(readings.install_no)
-    if len(installs) > 2 * options.search_installs:
-        step = len(installs) / options.search_installs
-        sample = installs[(np.arange(options.search_installs) * step).astype(int)]
-        searched = search(inputs, Readings.of(inputs, sample), options)
-        return whole(searched, readings)
-    return search(inputs, readings, options)
+    fit, forest = search(inputs, Readings.of(inputs), options)
+    return fit if fit.reml is None else settled(fit, forest)
+
+
+def sampled(installs: np.ndarray, inputs: SeriesInputs, wanted: int) -> np.ndarray:
+    """About `wanted` of the install numbers, the same share of every appliance model, spread evenly, but at least
+    FEWEST_OF_MODEL of each model while it has so many; sorted."""
+    park = (
+        install_frame(inputs).select("install_no", "design_no", "model_no").sort("design_no", "model_no", "install_no")
+    )
+    park = park.filter(pl.col("install_no").is_in(pl.Series(installs).implode()))
+    number, model = park["install_no"].to_numpy(), park["model_no"].to_numpy()
+    first = np.flatnonzero(np.r_[True, model[1:] != model[:-1]])
+    size = np.diff(np.r_[first, len(model)])
+    take = np.minimum(np.maximum(np.round(size * wanted / len(number)).astype(int), FEWEST_OF_MODEL), size)
+    place = np.arange(take.sum()) - np.repeat(np.cumsum(take) - take, take)
+    at = np.repeat(first, take) + ((place + 0.5) * np.repeat(size / take, take)).astype(int)
+    return np.sort(number[at])
 
 
 def start(inputs: SeriesInputs, readings: Readings, options: FitOptions, forest: Forest) -> SeriesFit:
@@ -64,22 +71,17 @@ def start(inputs: SeriesInputs, readings: Readings, options: FitOptions, forest:
     )
 
 
-def search(inputs: SeriesInputs, readings: Readings, options: FitOptions) -> SeriesFit:
-    """Covariances, exponents, terms, weights and analysers, each in the light of the others."""
+def search(inputs: SeriesInputs, readings: Readings, options: FitOptions) -> tuple[SeriesFit, Forest]:
+    """Covariances, exponents, terms, weights and analysers, each in the light of the others. Where readings are too
+    few, or leave no residual variance, the weak priors stay."""
     forest = Forest.of(seen_cycles(inputs, readings), install_frame(inputs))
     fit = start(inputs, readings, options, forest)
     if not enough(readings):
-        return with_beta(replace(fit, note="too few readings: weak priors"), forest)
-    try:
-        return learnt(fit, forest, options)
-    except np.linalg.LinAlgError:  # the likelihood has no bound where every reading lies on its line
-        return with_beta(replace(fit, note="no scatter to learn from: weak priors"), forest)
-
-
-def learnt(fit: SeriesFit, forest: Forest, options: FitOptions) -> SeriesFit:
-    """The search proper. Raises LinAlgError where the readings leave no residual variance."""
+        return with_beta(replace(fit, note="too few readings: weak priors"), forest), forest
     fit = replace(fit, terms=choose_terms(forest, tree_sums(fit, forest), freed_levels(forest), options.covariates))
     fit = refit(fit, forest)
+    if fit.reml is None:
+        return replace(fit, note=f"{NO_SCATTER}: weak priors"), forest
     carrying = with_carry(fit, forest)
     if carrying is not fit:
         fit = refit(carrying, forest)
@@ -97,7 +99,7 @@ def learnt(fit: SeriesFit, forest: Forest, options: FitOptions) -> SeriesFit:
         fit = refit(reweighted(with_clean_levels(fit, forest), forest), forest)
     if options.pace:
         fit = with_paces(fit, forest)
-    return settled(refit(fit, forest, FINE), forest)
+    return refit(fit, forest, FINE), forest
 
 
 def with_paces(fit: SeriesFit, forest: Forest) -> SeriesFit:
@@ -115,26 +117,11 @@ def with_paces(fit: SeriesFit, forest: Forest) -> SeriesFit:
 def without_breaks(fit: SeriesFit, forest: Forest, rounds: int = ROUNDS) -> tuple[SeriesFit, Forest]:
     """Cycles cut where work was done and not recorded."""
     for _ in range(rounds if fit.options.breaks else 0):
-        fit, cut = split_at_breaks(fit, forest, evaluate(fit, forest))
+        fit, cut = split_at_breaks(fit, forest, evaluate_held(fit, forest))
         if cut == 0:
             break
         forest = Forest.of(seen_cycles(fit.inputs, fit.readings), install_frame(fit.inputs))
     return fit, forest
-
-
-def whole(searched: SeriesFit, readings: Readings) -> SeriesFit:
-    """The whole fleet from what its sample taught: weights once, covariances from where they stand."""
-    forest = Forest.of(seen_cycles(searched.inputs, readings), install_frame(searched.inputs))
-    gamma = {int(d): searched.gamma.get(int(d), 1.0) for d in forest.designs}
-    centre = replace(readings, centre=searched.centre)
-    fit = with_clean_levels(replace(searched, readings=centre, gamma=gamma), forest)
-    fit, forest = without_breaks(fit, forest, rounds=2)
-    if searched.options.robust_rounds:
-        fit = reweighted(fit, forest, analysers=False)
-    fit = refit(fit, forest, FINE)
-    if fit.paces:
-        fit = replace(fit, pace=described(fit, forest, fit.paces))
-    return settled(fit, forest)
 
 
 def enough(readings: Readings) -> bool:
@@ -145,42 +132,10 @@ def enough(readings: Readings) -> bool:
     return int((np.abs(readings.hours - first) > 1.0).sum()) >= 3
 
 
-def refit(fit: SeriesFit, forest: Forest, tolerance: float = ROUGH) -> SeriesFit:
-    """Covariances, residual variance and fixed effects anew from where they stand."""
-    weak = assumed.weak(fit.inputs.indicator, fit.inputs.transform)
-    between = None if fit.reml is None else float(np.sqrt(fit.psi[1, 1, 1]))
-    prior = assumed.level_priors(weak, fit.options.prior_nodes, install_rate=between)
-    sums, freed = tree_sums(fit, forest), freed_levels(forest)
-    built_up = built_up_before(fit, forest)
-    terms = drop_collinear(fit.terms, forest, sums, freed, built_up)
-    leaf = sums.leaf(terms.columns(forest, built_up), freed)
-    found: TreeFit = Tree(leaf, forest.parents, n_lower=LOWER).fit(fit.roots, prior, tolerance)
-    e = found.at
-    return replace(
-        fit,
-        terms=terms,
-        roots=found.roots,
-        sigma=float(np.sqrt(e.sigma2)),
-        beta=e.beta,
-        beta_cov=e.beta_cov * e.sigma2,
-        reml=e.criterion,
-        converged=found.converged,
-        passes=fit.passes + found.passes,
-    )
-
-
-def with_beta(fit: SeriesFit, forest: Forest) -> SeriesFit:
-    """Fixed effects under the weak priors, for fleets too small to fit."""
-    if forest.cycles.height == 0:
-        return replace(fit, beta_cov=np.linalg.inv(beta_precision(fit)))
-    state = evaluate(fit, forest)
-    return replace(fit, beta=state.at.beta, beta_cov=state.at.beta_cov * fit.sigma**2)
-
-
 def with_clean_levels(fit: SeriesFit, forest: Forest, state: State | None = None) -> SeriesFit:
     """Each install's level when clean, of the reference kind of cycle and with all that acts on the level but work;
     and the fitted level just before each recorded work."""
-    state = evaluate(fit, forest, cov=False) if state is None else state
+    state = evaluate_held(fit, forest, cov=False) if state is None else state
     level = state.nodes[1].mean[0].copy()
     first = np.flatnonzero(np.r_[True, np.diff(forest.parents[0]) != 0])
     for j, term in enumerate(fit.terms.terms):
@@ -244,26 +199,35 @@ def reweighted(fit: SeriesFit, forest: Forest, analysers: bool = True) -> Series
     if analysers and fit.options.analysers and stated is not None:
         readings = fit.readings
         # the fitted value sets the scale: the read one carries the very error that is looked for
-        left = residuals(fit, forest, evaluate(fit, forest))
+        left = residuals(fit, forest, evaluate_held(fit, forest))
         offset = 0.0 if fit.offset is None else fit.offset
         scale = fit.scale_at(readings.z - offset - left.residual)
         z = readings.z - readings.centre
         fit = replace(fit, analysers=analyser_bias(Projector(fit, forest), z, readings.analyser, scale, stated))
-    left = residuals(fit, forest, evaluate(fit, forest))
-    t = left.studentised(fit.sigma)
+    t = residuals(fit, forest, evaluate_held(fit, forest)).studentised(fit.sigma)
     # mistakes have widened sigma itself: the middle half of the residuals tells how wide it is without them
-    if len(t) >= 50:
-        t /= float(np.clip(np.median(np.abs(t)) / 0.6745, 0.2, 1.0))
-    weight = student_weights(t, fit.options.robust_df)
+    middle = float(np.clip(np.median(np.abs(t)) / 0.6745, 0.2, 1.0)) if len(t) >= 50 else 1.0
+    return weighted(replace(fit, middle=middle), t)
+
+
+def weighted(fit: SeriesFit, t: np.ndarray) -> SeriesFit:
+    """Robust weights from the studentised residuals t."""
+    weight = student_weights(t / fit.middle, fit.options.robust_df)
     return replace(fit, readings=replace(fit.readings, weight=weight), downweighted_share=float(np.mean(weight < 0.5)))
 
 
+def without_lost(fit: SeriesFit) -> SeriesFit:
+    """sigma with what the weights took from it, the covariances as they are."""
+    if not fit.options.robust_rounds:
+        return fit
+    sigma = fit.sigma / np.sqrt(lost_variance(fit.options.robust_df))
+    return replace(fit, sigma=float(sigma), roots=[r * fit.sigma / sigma for r in fit.roots])
+
+
 def settled(fit: SeriesFit, forest: Forest) -> SeriesFit:
-    """Last touches: sigma without what the weights took from it, and how far a level after an unknown start may lie."""
-    if fit.options.robust_rounds:
-        sigma = fit.sigma / np.sqrt(lost_variance(fit.options.robust_df))
-        fit = replace(fit, sigma=float(sigma), roots=[r * fit.sigma / sigma for r in fit.roots])
-    state = evaluate(fit, forest)
+    """Last touches: sigma with what the weights took from it, and how far a level after an unknown start may lie."""
+    fit = without_lost(fit)
+    state = evaluate_held(fit, forest)
     fit = with_clean_levels(fit, forest, state)
     seen = state.freed & (state.sums.w > 0)
     weak = assumed.weak(fit.inputs.indicator, fit.inputs.transform)

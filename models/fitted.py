@@ -12,8 +12,10 @@ from models import smallblocks as sb
 from models.analysers import AnalyserBias
 from models.covariates import LEVEL, Term, Terms, of_unknown_age
 from models.cycle_sums import PARTS, CycleSums, Forest, Readings, clock, rate_scale
+from models.lower_levels import fixed_part, without_fixed
 from models.series import FitOptions, SeriesInputs, forward
-from models.tree import Evaluation, Nodes, Priors, Tree, leaf_posteriors
+from models.tree import Nodes, Priors, Tree, leaf_posteriors
+from models.upper_levels import Above, Evaluation
 
 LOWER = 2  # cycles and installs are swept in blocks; appliance models and designs are optimised inside
 BASES = ("install", "model", "design", "fleet")
@@ -60,6 +62,7 @@ class SeriesFit:
     pace: pl.DataFrame | None = None  # the same in words and numbers
     install: Install | None = None  # from a joint fit
     together: np.ndarray | None = None  # correlation of all levels and rates of the joint fit, install by install
+    middle: float = 1.0  # how wide the middle half of the residuals lies, of what sigma says; 1 at most
     downweighted_share: float = 0.0  # readings that count for less than half
     converged: bool = True
     passes: int = 0
@@ -114,13 +117,14 @@ class SeriesFit:
         """No reading in the whole fleet: nothing can be said of this indicator."""
         return len(self.readings.z) == 0
 
-    def posterior(self, cycles: pl.DataFrame) -> pl.DataFrame:
+    def posterior(self, cycles: pl.DataFrame, above: Above | None = None) -> pl.DataFrame:
         """Level and rate of each cycle asked for, seen or not.
 
         cycles: install_no, cycle_no, opened_by, value_before (own unit, may be null); opened_day optional.
         Returns install_no, cycle_no, m0, m1, v00, v01, v11, gamma, basis, readings, hours_shift: on the transformed
         scale, the rate per ((hours since the cycle began - hours_shift) / 1000) ** gamma, uncertainty of the fixed
-        effects included, sorted by install_no, cycle_no. hours_shift is 0 but where work was done and not recorded.
+        effects included, sorted by install_no, cycle_no. above: the appliance models and designs, where this is part of
+        a fleet. hours_shift is 0 but where work was done and not recorded.
         """
         asked = cycles.select(
             pl.col("install_no").cast(pl.Int64),
@@ -150,7 +154,7 @@ class SeriesFit:
             pl.col("opened_by").fill_null("unknown").replace("unknown", "unread")
         )
         forest = Forest.of(pl.concat([seen, unread]), install_frame(self.inputs))
-        state = evaluate(self, forest)
+        state = evaluate(self, forest, at=None if above is None else above.of(forest.models, forest.designs))
         gamma = self.cycle_gammas(forest)
         mean, cov = settle_levels(self, forest, state, state.nodes[0])
         out = forest.cycles.select("install_no", "cycle_no").with_columns(
@@ -254,7 +258,7 @@ def built_up_before(fit: SeriesFit, forest: Forest) -> np.ndarray | None:
     order = fit.clean["install_no"]
     wanted = frame["install_no"].to_numpy()
     if len(order) == 0:
-        return np.full(len(z), np.nan)
+        return z - float(fit.beta[0])
     k = np.minimum(np.searchsorted(order, wanted), len(order) - 1)
     return z - np.where(order[k] == wanted, fit.clean["level"][k], float(fit.beta[0]))
 
@@ -268,24 +272,45 @@ def fitted_before(before: dict[str, np.ndarray], forest: Forest) -> np.ndarray:
 
 
 def tree_sums(fit: SeriesFit, forest: Forest) -> CycleSums:
-    """Sums of the forest's cycles at the fit's exponents, weights and analyser biases."""
-    runs = forest.runs(fit.readings)
-    gamma = np.ones(len(fit.readings.start))
+    """Sums of the forest's cycles at the fit's exponents, weights and analyser biases; the last are remembered."""
+    readings, biases = fit.readings, None if fit.analysers is None else fit.analysers.bias.tobytes()
+    key = (fit.gamma, biases, readings.centre)
+    last = forest.last_sums
+    if last is not None and last[0] is readings.weight and last[1] is readings.start and last[2] == key:
+        return last[3]
+    runs = forest.runs(readings)
+    gamma = np.ones(len(readings.start))
     gamma[runs[runs >= 0]] = fit.cycle_gammas(forest)[runs >= 0]
-    return fit.readings.sums(gamma, fit.offset).at(runs)
+    sums = readings.sums(gamma, fit.offset).at(runs)
+    forest.last_sums = (readings.weight, readings.start, key, sums)
+    return sums
 
 
-def evaluate(fit: SeriesFit, forest: Forest, cov: bool = True) -> State:
+def evaluate(fit: SeriesFit, forest: Forest, cov: bool = True, at: Evaluation | None = None) -> State:
     """Posteriors of all nodes of the forest at the fitted parameters; the fixed effects keep their weak priors here.
 
-    cov False leaves the covariances of cycles and installs zero, where only means are wanted."""
-    sums = tree_sums(fit, forest)
-    freed = freed_levels(forest)
-    built_up = built_up_before(fit, forest)
-    leaf = sums.leaf(fit.terms.columns(forest, built_up), freed)
-    tree = Tree(leaf, forest.parents, n_lower=LOWER)
-    at = tree.evaluate(fit.roots, Priors(beta_precision=beta_precision(fit)), sigma2=fit.sigma**2, gradient=False)
+    cov False leaves the covariances of cycles and installs zero, where only means are wanted. at: what is known of the
+    forest's appliance models and designs, where the forest is only part of the fleet."""
+    sums, freed, built_up = tree_sums(fit, forest), freed_levels(forest), built_up_before(fit, forest)
+    tree = Tree(sums.leaf(fit.terms.columns(forest, built_up), freed), forest.parents, n_lower=LOWER)
+    if at is None:
+        at = tree.evaluate(fit.roots, Priors(beta_precision=beta_precision(fit)), sigma2=fit.sigma**2, gradient=False)
     lower = leaf_posteriors(tree, fit.roots, at, cov)
+    nodes = [Nodes(n.mean, n.cov * fit.sigma**2, n.resolved) for n in (*lower, *at.nodes)]
+    return State(sums, freed, built_up, tree, at, nodes)
+
+
+def evaluate_held(fit: SeriesFit, forest: Forest, cov: bool = True, at: Evaluation | None = None) -> State:
+    """As `evaluate`, with the fixed effects but the intercepts taken as known: for the search, where their own
+    uncertainty does not matter, at a fraction of the work."""
+    sums, freed, built_up = tree_sums(fit, forest), freed_levels(forest), built_up_before(fit, forest)
+    leaf = sums.leaf(fit.terms.columns(forest, built_up), freed)
+    tree = Tree(without_fixed(leaf, fit.beta), forest.parents, n_lower=LOWER)
+    if at is None:
+        priors = Priors(beta_precision=beta_precision(fit)[:2, :2])
+        at = tree.evaluate(fit.roots, priors, sigma2=fit.sigma**2, gradient=False)
+    lower = leaf_posteriors(tree, fit.roots, at, cov)
+    lower[0].mean += fixed_part(leaf, fit.beta)
     nodes = [Nodes(n.mean, n.cov * fit.sigma**2, n.resolved) for n in (*lower, *at.nodes)]
     return State(sums, freed, built_up, tree, at, nodes)
 

@@ -19,7 +19,7 @@ from models import smallblocks as sb
 from models.cycle_sums import Forest
 from models.drift import DEFAULTS, fit_series
 from models.fitted import Install, SeriesFit, built_up_before, freed_levels, install_frame, seen_cycles, tree_sums
-from models.lower_levels import LeafSums, segment_starts
+from models.lower_levels import LeafSums, segment_starts, without_fixed
 from models.series import FitOptions, SeriesInputs
 from models.tree import LevelPrior, Priors, Tree, leaf_posteriors
 
@@ -45,33 +45,41 @@ def joined(fits: Sequence[SeriesFit]) -> list[SeriesFit]:
         .select("design_no", "model_no", "install_no")
         .sort("design_no", "model_no", "install_no")
     )
-    said = [install_messages(f, order["install_no"].to_numpy()) for f in fits]
-    read = np.stack([m.s[0] + m.s[2] > 0 for m in said])
-    both = np.flatnonzero(read.sum(axis=0) >= 2)
-    if len(both) < FEWEST:
+    found = together([install_messages(f, order["install_no"].to_numpy()) for f in fits], order, fits)
+    if found is None:
         return fits
+    return [replace(f, install=i, together=found[1]) for f, i in zip(fits, found[0], strict=True)]
+
+
+def together(
+    said: Sequence[LeafSums], order: pl.DataFrame, fits: Sequence[SeriesFit]
+) -> tuple[list[Install], np.ndarray] | None:
+    """Posteriors of all installs for each of the fits, and the correlation of their levels and rates; None where too
+    little links them, or no scatter is left. said: of each fit's cycles on the installs of `order` (design_no,
+    model_no, install_no, sorted)."""
+    read = np.stack([m.s[0] + m.s[2] > 0 for m in said])
+    if (read.sum(axis=0) >= 2).sum() < FEWEST:
+        return None
     start = [block_diag(*(f.psi[level] for f in fits)) for level in (1, 2, 3)]
     members = 2.0 * len(fits) + 2.0
     priors = Priors(levels=tuple(LevelPrior(members, psi) for psi in start))
     any_read = np.flatnonzero(read.any(axis=0))
     chosen = any_read[:: max(1, len(any_read) // SAMPLE)]
     roots = [np.linalg.cholesky(psi) for psi in start]
-    learned = stacked(said, order, chosen).fit(roots, priors, tolerance=1e-5, sigma2=1.0)
-    everyone = stacked(said, order, np.arange(order.height))
-    at = everyone.evaluate(learned.roots, priors, sigma2=1.0, gradient=False)
+    try:
+        learned = stacked(said, order, chosen).fit(roots, priors, tolerance=1e-5, sigma2=1.0)
+        everyone = stacked(said, order, np.arange(order.height))
+        at = everyone.evaluate(learned.roots, priors, sigma2=1.0, gradient=False)
+    except np.linalg.LinAlgError:
+        return None
     nodes = leaf_posteriors(everyone, learned.roots, at)[0]
     by_number = np.argsort(order["install_no"].to_numpy())
-    slot = sb.slots(2 * len(fits))
+    number, slot = order["install_no"].to_numpy()[by_number], sb.slots(2 * len(fits))
     out = []
-    for k, f in enumerate(fits):
-        a, b = 2 * k, 2 * k + 1
-        posterior = Install(
-            order["install_no"].to_numpy()[by_number],
-            nodes.mean[[a, b]][:, by_number],
-            nodes.cov[[slot[a, a], slot[b, a], slot[b, b]]][:, by_number],
-        )
-        out.append(replace(f, install=posterior, together=correlation(learned.psi[0])))
-    return out
+    for a in range(0, 2 * len(fits), 2):
+        rows = [slot[a, a], slot[a + 1, a], slot[a + 1, a + 1]]
+        out.append(Install(number, nodes.mean[a : a + 2][:, by_number], nodes.cov[rows][:, by_number]))
+    return out, correlation(learned.psi[0])
 
 
 def correlation(psi: np.ndarray) -> np.ndarray:
@@ -83,23 +91,18 @@ def install_messages(fit: SeriesFit, installs: np.ndarray) -> LeafSums:
     """What the cycles of one series say of each install's level and rate, fixed effects but the intercepts taken
     off."""
     forest = Forest.of(seen_cycles(fit.inputs, fit.readings), install_frame(fit.inputs))
-    columns = fit.terms.columns(forest, built_up_before(fit, forest))
-    leaf = tree_sums(fit, forest).leaf(columns[:2], freed_levels(forest))
-    known = np.zeros((2, leaf.by.shape[1]))
-    for b, (component, x) in zip(fit.beta, columns, strict=True):
-        if x is not None:
-            known[component] += b * x
-    s2 = fit.sigma**2
-    pulled = sb.symmetric_times(leaf.s, known)
-    yy = (leaf.yy - 2 * float(np.sum(known * leaf.by)) + float(np.sum(known * pulled))) / s2
-    by = (leaf.by - pulled) / s2
+    s, b_out = np.zeros((3, len(installs))), np.zeros((2, len(installs)))
+    if forest.cycles.is_empty():
+        return LeafSums(s, b_out, 0.0, 0.0, ((0, None), (1, None)))
+    full = tree_sums(fit, forest).leaf(fit.terms.columns(forest, built_up_before(fit, forest)), freed_levels(forest))
+    leaf, s2 = without_fixed(full, fit.beta), fit.sigma**2
+    yy, by = leaf.yy / s2, leaf.by / s2
     ws, u, big_k, _ = sb.integrate(leaf.s / s2, np.linalg.cholesky(fit.psi[0] + 1e-14 * np.eye(2)))
     v = sb.times(u, by)
     wby = sb.subtract_transposed(by, big_k, v)
     starts = segment_starts(forest.parents[0])
     where = np.argsort(installs)
     at = where[np.searchsorted(installs, forest.installs, sorter=where)]
-    s, b_out = np.zeros((3, len(installs))), np.zeros((2, len(installs)))
     s[:, at] = np.add.reduceat(ws, starts, axis=1)
     b_out[:, at] = np.add.reduceat(wby, starts, axis=1)
     return LeafSums(s, b_out, yy - float(np.sum(v * v)), leaf.n_obs, ((0, None), (1, None)))

@@ -49,6 +49,24 @@ class LeafSums:
         return len(self.columns)
 
 
+def fixed_part(leaf: LeafSums, beta: np.ndarray) -> np.ndarray:
+    """What the fixed effects but the intercepts do to each leaf, (q, n)."""
+    out = np.zeros_like(leaf.by)
+    for b, (component, x) in zip(beta.tolist(), leaf.columns, strict=True):
+        if x is not None:
+            out[component] += b * x
+    return out
+
+
+def without_fixed(leaf: LeafSums, beta: np.ndarray) -> LeafSums:
+    """The sums of the leaves with all fixed effects but the intercepts taken off the readings."""
+    q = leaf.q
+    known = fixed_part(leaf, beta)
+    pulled = sb.symmetric_times(leaf.s, known)
+    yy = leaf.yy - 2 * float(np.sum(known * leaf.by)) + float(np.sum(known * pulled))
+    return LeafSums(leaf.s, leaf.by - pulled, yy, leaf.n_obs, leaf.columns[:q], leaf.logdet)
+
+
 @dataclass
 class Messages:
     """What the groups hear: packed S (., g), B = Z'[X y] (q, p + 1, g), the quadratic [X y]'[X y] and sums of logdets.
@@ -221,8 +239,11 @@ class Down:
     x: np.ndarray | None  # Z'P Z between this node and its parent, (q, q, n), where the parent is in the block
 
 
-def sweep_down(block: Block, roots: Sequence[np.ndarray], q: int, p: int) -> Iterator[tuple[int, Down]]:
-    """From the highest lower level to the leaves, given the groups: (level, Down)."""
+def sweep_down(
+    block: Block, roots: Sequence[np.ndarray], q: int, p: int, posteriors: bool = True
+) -> Iterator[tuple[int, Down]]:
+    """From the highest lower level to the leaves, given the groups: (level, Down). posteriors False leaves out what
+    only the leaves' posteriors need: their `total` and `c` are then empty."""
     at = sb.slots(q)
     n_lower = len(block.ws)
     above: Down | None = None
@@ -230,65 +251,62 @@ def sweep_down(block: Block, roots: Sequence[np.ndarray], q: int, p: int) -> Ite
         ws, u = block.ws[level], block.u[level]
         n = ws.shape[1]
         d = roots[level] @ roots[level].T
+        wanted = level > 0 or posteriors
         if level > 0:
             score = block.wb[level].copy()
-            rest = None
         else:
-            score = np.zeros((q, p + 1, n))
-            rest = np.zeros((q, p + 1, n))  # -P for the covariates: total = group + parent's + own + P beta
+            score = np.empty((q, p + 1, n))
             for k, (own, rows) in enumerate(block.columns):
                 for i in range(q):
                     score[i, own] = rows * ws[at[i, k]]
-                rest[k, own[1:]] = -rows[1:]
             score[:, p] = block.wb[0]
         h = ws.copy()
-        cond = sb.gram(u)  # D - D WS D = U'U with U = R^-1 L'
+        total = cond = ws[:0]
+        if wanted:
+            cond = sb.gram(u)  # D - D WS D = U'U with U = R^-1 L'
         if above is not None:
             par = block.parent[level]
-            t_par, c_par = above.total[:, :, par], above.c[:, par]
+            c_par = above.c[:, par]
             # the intercepts' share of the score came with -WS u; the parent's total replaces it
-            t_shift = t_par.copy()
+            shifted = above.total.copy()
             for i in range(q):
-                t_shift[i, i] += 1.0
-            score -= sb.symmetric_times(ws, t_shift)
+                shifted[i, i] += 1.0
+            score -= sb.symmetric_times(ws, shifted[:, :, par])
             h -= sb.congruence(ws, c_par, q)
-            total = t_par + sb.constant_times(d, score)
-            keep = -np.stack(
-                [
-                    [sb.dot([(float(d[i, k]), ws[at[k, j]]) for k in range(q)], ws[0]) for j in range(q)]
-                    for i in range(q)
-                ]
-            )
-            for i in range(q):
-                keep[i, i] += 1.0
-            cond = cond + sb.sandwich(keep, c_par)
+            if wanted:
+                total = above.total[:, :, par] + sb.constant_times(d, score)
+                cond = cond + sb.sandwich(kept_share(ws, d), c_par)
             # Z'P Z between node and parent: WS (I - C_par WS_par) restricted to D_par's own integration
             above_ws, above_d = block.ws[level + 1], roots[level + 1] @ roots[level + 1].T
-            shrink = -np.stack(
-                [
-                    [
-                        sb.dot([(float(above_d[i, k]), above_ws[at[k, j]]) for k in range(q)], above_ws[0])
-                        for j in range(q)
-                    ]
-                    for i in range(q)
-                ]
-            )
-            for i in range(q):
-                shrink[i, i] += 1.0
+            shrink = kept_share(above_ws, above_d)
             shrink = shrink[:, :, par]
             x = np.stack(
                 [[sb.dot([(ws[at[i, k]], shrink[k, j]) for k in range(q)], ws[0]) for j in range(q)] for i in range(q)]
             )
         else:
-            total = sb.constant_times(d, score)
-            for i in range(q):
-                total[i, i] -= 1.0
+            if wanted:
+                total = sb.constant_times(d, score)
+                for i in range(q):
+                    total[i, i] -= 1.0
             x = None
-        if rest is not None:
-            total += rest
+        if level == 0 and wanted:  # -P for the covariates: total = group + parent's + own + P beta
+            for k, (own, rows) in enumerate(block.columns):
+                total[k, own[1:]] -= rows[1:]
         down = Down(score, total, cond, h, x)
         yield level, down
         above = down
+
+
+def kept_share(ws: np.ndarray, d: np.ndarray) -> np.ndarray:
+    """I - D W S per node, (q, q, n): what a node's own data leave of what lies above it."""
+    q = len(d)
+    at = sb.slots(q)
+    keep = -np.stack(
+        [[sb.dot([(float(d[i, k]), ws[at[k, j]]) for k in range(q)], ws[0]) for j in range(q)] for i in range(q)]
+    )
+    for i in range(q):
+        keep[i, i] += 1.0
+    return keep
 
 
 def sweep(
@@ -317,7 +335,7 @@ def sweep(
         if not gradient:
             continue
         groups = block.parent[n_lower - 1]
-        for level, down in sweep_down(block, roots, q, p):
+        for level, down in sweep_down(block, roots, q, p, posteriors=False):
             sums = down.h.sum(axis=1)
             out.h[level] += sums[at]
             of_group = groups if level == n_lower - 1 else groups[to_top(block, level)]

@@ -8,11 +8,13 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import polars as pl
+from scipy import sparse
 
 from models.covariates import RATE, Term, opened_year
 from models.cycle_sums import Forest
-from models.fitted import SeriesFit, evaluate
+from models.fitted import SeriesFit, State, evaluate_held
 from models.projection import Projector
+from models.robust import reading_leaves, residuals
 
 FEWEST_INSTALLS = 8  # on either side of the change
 SHARE_CHANGING = 0.05  # of designs and models that change their pace at all: own judgement, no source
@@ -46,19 +48,19 @@ def find_change(fit: SeriesFit, forest: Forest) -> tuple[Term, float] | None:
     Candidates are screened by their scores; the best are weighed by a Bayes factor whose prior lets the rate change by
     about half itself, against how rarely designs change and how many years were looked at.
     """
-    state = evaluate(fit, forest)
-    project = Projector(fit, forest)
-    offset = 0.0 if fit.offset is None else fit.offset
-    left = project(fit.readings.z - fit.readings.centre - offset)
-    g = np.bincount(project.leaf, left * project.tau, forest.cycles.height)
+    state = evaluate_held(fit, forest, cov=False)
+    readings = fit.readings
+    leaf, tau = reading_leaves(fit, forest)
+    left = readings.weight * residuals(fit, forest, state).residual / fit.sigma**2  # P z
+    g = np.bincount(leaf, left * tau, forest.cycles.height)
     candidates = sorted(screened(fit, forest, state.sums.n, g), key=lambda c: -c.score)[:LOOKED_AT]
     usual = abs(float(np.average(state.nodes[0].mean[1], weights=np.maximum(state.sums.n, 1e-9))))
     kappa2 = (0.5 * usual) ** 2
     best: tuple[Term, float] | None = None
     if not candidates:
         return None
-    moved = np.stack([candidate.inside[project.leaf] * project.tau for candidate in candidates])
-    scores, informations = moved @ left, np.diag(project.gram(moved))
+    moved = np.stack([candidate.inside[leaf] * tau for candidate in candidates], axis=1)
+    scores, informations = moved.T @ left, np.diag(Projector(fit, forest).gram(sparse.csr_array(moved)))
     years = max(len(set(opened_year(forest.cycles).tolist())), 1)
     for candidate, u, information in zip(candidates, scores.tolist(), informations.tolist(), strict=True):
         if information <= 0:
@@ -112,34 +114,36 @@ def screened(fit: SeriesFit, forest: Forest, n: np.ndarray, g: np.ndarray) -> It
 def described(fit: SeriesFit, forest: Forest, chances: dict[Term, float]) -> pl.DataFrame:
     """One row per change in the fit: ratio of the rates after and before with its 80 % interval, p the chance of
     none."""
-    state = evaluate(fit, forest)
-    se = np.sqrt(np.maximum(np.diag(fit.beta_cov), 0))
-    rows = []
-    for j, term in enumerate(fit.terms.terms):
-        if term not in chances:
-            continue
+    return in_words(fit, chances, rates_after(fit, forest, evaluate_held(fit, forest, cov=False), chances))
+
+
+def rates_after(fit: SeriesFit, forest: Forest, state: State, chances: dict[Term, float]) -> np.ndarray:
+    """Per change: sum of the rates of the cycles after it, their number, and that of their installs, (changes, 3).
+    Parts of a fleet add."""
+    out = np.zeros((len(chances), 3))
+    for row, term in zip(out, chances, strict=True):
         inside = term.column(forest, None)
         assert inside is not None
         here = (inside > 0) & (state.sums.n > 0)
-        if not here.any():
+        row[:] = state.nodes[0].mean[1, here].sum(), here.sum(), len(np.unique(forest.parents[0][here]))
+    return out
+
+
+def in_words(fit: SeriesFit, chances: dict[Term, float], after: np.ndarray) -> pl.DataFrame:
+    """`described` from the sums of `rates_after`."""
+    se = np.sqrt(np.maximum(np.diag(fit.beta_cov), 0))
+    rows = []
+    for term, (total, cycles, installs) in zip(chances, after.tolist(), strict=True):
+        if term not in fit.terms.terms or cycles == 0:
             continue
+        j = fit.terms.terms.index(term)
         b, s = float(fit.beta[j]), float(se[j])
-        base = float(state.nodes[0].mean[1, here].mean()) - b
+        base = total / cycles - b
         if base == 0:
             continue
         ends = sorted((1 + (b - Z80 * s) / base, 1 + (b + Z80 * s) / base))
         scope = "batch" if term.how == "batch" else term.name.removesuffix("_no")
-        rows.append(
-            (
-                scope,
-                int(term.value),
-                int(term.centre),
-                1 + b / base,
-                *ends,
-                chances[term],
-                len(np.unique(forest.parents[0][here])),
-            )
-        )
+        rows.append((scope, int(term.value), int(term.centre), 1 + b / base, *ends, chances[term], int(installs)))
     return pl.DataFrame(rows, schema=SCHEMA, orient="row").sort("p", "number")
 
 

@@ -1,86 +1,146 @@
-"""The projection of a fitted drift model: what of any vector over the readings the model does not explain."""
+"""The projection of a fitted drift model: what of vectors over the readings the model does not explain.
+
+P = V^-1 - V^-1 X (X'V^-1 X)^-1 X'V^-1, V the covariance of the readings under the fit, weights in it. Only products
+x'P x are asked for, and they follow from one pass up the tree with the vectors in the place of the readings.
+"""
 
 from __future__ import annotations
 
 import numpy as np
+from scipy import sparse
 
 from models import smallblocks as sb
-from models.cycle_sums import Forest, clock
-from models.fitted import LOWER, SeriesFit, beta_precision, built_up_before, freed_levels
-from models.lower_levels import LeafSums, segment_starts
-from models.tree import Priors, Tree, leaf_posteriors
+from models.cycle_sums import Forest
+from models.fitted import LOWER, SeriesFit, State, beta_precision, built_up_before, freed_levels, tree_sums
+from models.lower_levels import Messages, segment_starts
+from models.robust import reading_leaves, residuals
 
 
 class Projector:
-    """P x = V^-1 (x - X beta(x)) for vectors x over the readings, V their covariance under the fit; weights in it."""
+    """P of one fit over its readings."""
 
     def __init__(self, fit: SeriesFit, forest: Forest) -> None:
-        readings = fit.readings
         self.fit, self.forest = fit, forest
-        self.at = forest.runs(readings)
-        leaf_of_run = np.empty(len(readings.start), dtype=np.int64)
-        leaf_of_run[self.at[self.at >= 0]] = np.flatnonzero(self.at >= 0)
-        self.run = readings.run
-        self.leaf = leaf_of_run[self.run]
-        gamma = fit.cycle_gammas(forest)[leaf_of_run]
-        self.tau = clock(readings.hours, gamma[self.run])
-        self.freed = freed_levels(forest)
-        columns = fit.terms.columns(forest, built_up_before(fit, forest))
-        self.w = readings.weight
-        wt = self.w * self.tau
-        self.sums = [np.add.reduceat(v, readings.start)[self.at] for v in (self.w, wt, wt * self.tau)]
-        s = np.stack(self.sums)
-        swept = self.freed & (s[0] > 0)
-        self.swept = swept
-        s[2, swept] = np.maximum(s[2, swept] - s[1, swept] ** 2 / s[0, swept], 0.0)
-        s[0, swept] = s[1, swept] = 0.0
-        self.base = LeafSums(s, np.zeros((2, s.shape[1])), 0.0, float(len(readings.z)), columns)
-        self.priors = Priors(beta_precision=beta_precision(fit))
 
-    def gram(self, vectors: np.ndarray) -> np.ndarray:
-        """X P X' for a few vectors at once, the rows of X (k, readings): (k, k), by one pass up the tree."""
-        start, leaf, at = self.fit.readings.start, self.base, sb.slots(2)
-        w, t, _ = self.sums
-        weighted = self.w * vectors
-        ones, taus = (np.add.reduceat(v, start, axis=1)[:, self.at] for v in (weighted, weighted * self.tau))
-        quad = weighted @ vectors.T
-        freed = np.flatnonzero(self.swept)
-        mean = ones[:, freed] / w[freed]
-        quad -= mean @ ones[:, freed].T
-        taus[:, freed] -= t[freed] * mean
-        ones[:, freed] = 0.0
-        own = np.zeros((2, leaf.p, len(w)))  # the fixed effects, per component they act on
-        for j, (component, x) in enumerate(leaf.columns):
-            own[component, j] = 1.0 if x is None else x
-        of_fixed = np.stack([leaf.s[at[i, 0]] * own[0] + leaf.s[at[i, 1]] * own[1] for i in range(2)])
-        b = np.concatenate([of_fixed, np.stack([ones, taus])], axis=1)
-        p = leaf.p
-        cross = own[0] @ b[0].T + own[1] @ b[1].T
-        whole = np.block([[cross[:, :p], cross[:, p:]], [cross[:, p:].T, quad]])
-        s = leaf.s
-        for level, root in enumerate(self.fit.roots):
-            ws, u, big_k, _ = sb.integrate(s, root)
-            v = sb.times(u, b)
-            whole -= v[0] @ v[0].T + v[1] @ v[1].T
-            if level < len(self.forest.parents):
-                starts = segment_starts(self.forest.parents[level])
-                s = np.add.reduceat(ws, starts, axis=1)
-                b = np.add.reduceat(sb.subtract_transposed(b, big_k, v), starts, axis=2)
-        assert self.priors.beta_precision is not None
-        precision = whole[:p, :p] + self.priors.beta_precision * self.fit.sigma**2
-        return (whole[p:, p:] - whole[p:, :p] @ np.linalg.solve(precision, whole[:p, p:])) / self.fit.sigma**2
+    def gram(self, vectors: sparse.csr_array) -> np.ndarray:
+        """X'P X for the columns of X (readings, k): (k, k)."""
+        return gram_above(messages_of(self.fit, self.forest, vectors), self.forest.parents[LOWER:], self.fit)
 
-    def __call__(self, x: np.ndarray) -> np.ndarray:
-        start, (w, t, _) = self.fit.readings.start, self.sums
-        z, tz = (np.add.reduceat(v, start)[self.at] for v in (self.w * x, self.w * self.tau * x))
-        by = np.stack([z, tz])
-        swept = self.swept
-        by[1, swept] -= t[swept] * z[swept] / w[swept]
-        by[0, swept] = 0.0
-        base = self.base
-        leaf = LeafSums(base.s, by, float(np.sum(self.w * x * x)), base.n_obs, base.columns)
-        tree = Tree(leaf, self.forest.parents, n_lower=LOWER)
-        at = tree.evaluate(self.fit.roots, self.priors, sigma2=self.fit.sigma**2, gradient=False)
-        mean = leaf_posteriors(tree, self.fit.roots, at, cov=False)[0].mean
-        mean[0, swept] = z[swept] / w[swept] - t[swept] / w[swept] * mean[1, swept]
-        return self.w * (x - mean[0][self.leaf] - mean[1][self.leaf] * self.tau) / self.fit.sigma**2
+
+def messages_of(fit: SeriesFit, forest: Forest, vectors: sparse.csr_array) -> Messages:
+    """What the lower levels say to the appliance models when vectors (readings, k) stand in for the readings; as
+    `lower_levels.sweep`, so shards add."""
+    readings, k = fit.readings, vectors.shape[1]
+    n, n_obs = forest.cycles.height, len(readings.z)
+    leaf, tau = reading_leaves(fit, forest)
+    weight = readings.weight
+    weighted = scaled_rows(vectors, weight)
+    here = (leaf, np.arange(n_obs))
+    ones = sparse.csr_array((np.ones(n_obs), here), shape=(n, n_obs)) @ weighted
+    taus = sparse.csr_array((tau, here), shape=(n, n_obs)) @ weighted
+    sums = tree_sums(fit, forest)
+    base = sums.leaf(fit.terms.columns(forest, built_up_before(fit, forest)), freed_levels(forest))
+    p = base.p
+    quad = np.zeros((p + k, p + k))
+    quad[p:, p:] = dense(vectors.T @ weighted)
+    swept = freed_levels(forest) & (sums.w > 0)
+    if swept.any():
+        w, t = np.where(swept, sums.w, 1.0), np.where(swept, sums.t, 0.0)
+        gone = scaled_rows(ones, swept / w)  # each freed cycle's mean
+        quad[p:, p:] -= dense(gone.T @ scaled_rows(ones, swept.astype(float)))
+        taus = taus - scaled_rows(gone, t)
+        ones = scaled_rows(ones, (~swept).astype(float))
+    own = np.zeros((2, p, n))  # the fixed effects, per component they act on
+    for j, (component, x) in enumerate(base.columns):
+        own[component, j] = 1.0 if x is None else x
+    slot = sb.slots(2)
+    fixed = np.stack([base.s[slot[i, 0]] * own[0] + base.s[slot[i, 1]] * own[1] for i in range(2)])
+    quad[:p, :p] = own[0] @ fixed[0].T + own[1] @ fixed[1].T
+    quad[:p, p:] = (ones.T @ own[0].T + taus.T @ own[1].T).T
+    s, b = base.s, [sparse.csr_array(ones), sparse.csr_array(taus)]
+    for level in range(LOWER):
+        ws, u, big_k, _ = sb.integrate(s, fit.roots[level])
+        v = [scaled_rows(b[0], u[i, 0]) + scaled_rows(b[1], u[i, 1]) for i in range(2)]
+        v_fixed = sb.times(u, fixed)
+        for i in range(2):
+            quad[:p, :p] -= v_fixed[i] @ v_fixed[i].T
+            quad[:p, p:] -= (v[i].T @ v_fixed[i].T).T
+            quad[p:, p:] -= dense(v[i].T @ v[i])
+        starts = segment_starts(forest.parents[level])
+        up = sparse.csr_array(
+            (np.ones(s.shape[1]), (forest.parents[level], np.arange(s.shape[1]))), shape=(len(starts), s.shape[1])
+        )
+        b = [up @ (b[i] - scaled_rows(v[0], big_k[0, i]) - scaled_rows(v[1], big_k[1, i])) for i in range(2)]
+        s = np.add.reduceat(ws, starts, axis=1)
+        fixed = np.add.reduceat(sb.subtract_transposed(fixed, big_k, v_fixed), starts, axis=2)
+    quad[p:, :p] = quad[:p, p:].T
+    said = np.stack([np.concatenate([fixed[i], b[i].toarray().T]) for i in range(2)])
+    return Messages(s, said, quad, 0.0, float(n_obs))
+
+
+def analyser_sums(fit: SeriesFit, forest: Forest, state: State, number: np.ndarray) -> np.ndarray:
+    """Per analyser: score of its bias at the fit as it stands (C'P z), its information (the diagonal of C'PC, the
+    effects above the installs taken as known), readings: (3, analysers). Parts of a fleet add."""
+    readings, s2 = fit.readings, fit.sigma**2
+    left = residuals(fit, forest, state)
+    place = np.minimum(np.searchsorted(number, readings.analyser), len(number) - 1)
+    named = np.flatnonzero(number[place] == readings.analyser)
+    index, n_obs = place[named], len(readings.z)
+    offset = 0.0 if fit.offset is None else fit.offset
+    scale = fit.scale_at(readings.z - offset - left.residual)[named]
+    score = np.bincount(index, scale * readings.weight[named] * left.residual[named], len(number)) / s2
+    vectors = sparse.csr_array((scale, (named, index)), shape=(n_obs, len(number)))
+    leaf, tau = reading_leaves(fit, forest)
+    weighted = scaled_rows(vectors, readings.weight)
+    here = (leaf, np.arange(n_obs))
+    ones = sparse.csr_array((np.ones(n_obs), here), shape=(len(state.freed), n_obs)) @ weighted
+    taus = sparse.csr_array((tau, here), shape=(len(state.freed), n_obs)) @ weighted
+    information = np.bincount(index, scale**2 * readings.weight[named], len(number))
+    swept = state.freed & (state.sums.w > 0)
+    if swept.any():
+        w, t = np.where(swept, state.sums.w, 1.0), np.where(swept, state.sums.t, 0.0)
+        gone = scaled_rows(ones, swept / w)
+        information -= squares(scaled_rows(ones, swept / np.sqrt(w)))
+        taus, ones = taus - scaled_rows(gone, t), scaled_rows(ones, (~swept).astype(float))
+    s, b = state.tree.leaf.s, [ones, taus]
+    for level in range(LOWER):
+        ws, u, big_k, _ = sb.integrate(s, fit.roots[level])
+        v = [scaled_rows(b[0], u[i, 0]) + scaled_rows(b[1], u[i, 1]) for i in range(2)]
+        information -= squares(v[0]) + squares(v[1])
+        if level < LOWER - 1:
+            parent, n = forest.parents[level], s.shape[1]
+            up = sparse.csr_array((np.ones(n), (parent, np.arange(n))), shape=(int(parent[-1]) + 1, n))
+            b = [up @ (b[i] - scaled_rows(v[0], big_k[0, i]) - scaled_rows(v[1], big_k[1, i])) for i in range(2)]
+            s = np.add.reduceat(ws, segment_starts(parent), axis=1)
+    return np.stack([score, information / s2, np.bincount(index, minlength=len(number))])
+
+
+def squares(x: sparse.csr_array) -> np.ndarray:
+    """Sum of squares per column."""
+    return np.bincount(x.indices, x.data**2, x.shape[1])
+
+
+def gram_above(m: Messages, parents: list[np.ndarray], fit: SeriesFit) -> np.ndarray:
+    """X'P X from what all groups heard; parents: of the levels above the lower ones."""
+    s, b, whole = m.s, m.b, m.quad.copy()
+    for level, root in enumerate(fit.roots[LOWER:]):
+        ws, u, big_k, _ = sb.integrate(s, root)
+        v = sb.times(u, b)
+        whole -= v[0] @ v[0].T + v[1] @ v[1].T
+        if level < len(parents):
+            starts = segment_starts(parents[level])
+            s = np.add.reduceat(ws, starts, axis=1)
+            b = np.add.reduceat(sb.subtract_transposed(b, big_k, v), starts, axis=2)
+    p = len(fit.terms.terms)
+    precision = whole[:p, :p] + beta_precision(fit) * fit.sigma**2
+    return (whole[p:, p:] - whole[p:, :p] @ np.linalg.solve(precision, whole[:p, p:])) / fit.sigma**2
+
+
+def scaled_rows(x: sparse.csr_array, by: np.ndarray) -> sparse.csr_array:
+    out = sparse.csr_array(x, copy=True)
+    out.data = out.data * np.repeat(by, np.diff(out.indptr))
+    return out
+
+
+def dense(x: sparse.sparray) -> np.ndarray:
+    return x.toarray()

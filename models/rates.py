@@ -3,6 +3,8 @@ models."""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import polars as pl
 from scipy.stats import norm
@@ -11,6 +13,7 @@ from models.covariates import RATE
 from models.cycle_sums import Forest
 from models.fitted import SeriesFit, evaluate, install_frame, seen_cycles
 from models.smallblocks import slots
+from models.upper_levels import Evaluation
 
 
 def model_rates(fit: SeriesFit) -> pl.DataFrame:
@@ -23,6 +26,15 @@ def model_rates(fit: SeriesFit) -> pl.DataFrame:
     worse_than_fleet_p: chance that the model's typical drift is worse than that mean; worse is towards the limit, and
     where both ends matter, the way the fleet drifts. installs, readings: how many stand behind it.
     """
+    forest = with_silent(fit)
+    if forest.cycles.is_empty():
+        return pl.DataFrame(schema=SCHEMA)
+    state = evaluate(fit, forest)
+    return compared(fit, per_model(fit, forest, state.sums.n, state.built_up), state.at, forest.parents[2])
+
+
+def with_silent(fit: SeriesFit) -> Forest:
+    """The cycles that were read, and one of every install that never was."""
     installs = install_frame(fit.inputs)
     seen = seen_cycles(fit.inputs, fit.readings)
     silent = installs.join(seen, on="install_no", how="anti").select(
@@ -32,34 +44,55 @@ def model_rates(fit: SeriesFit) -> pl.DataFrame:
         pl.lit(None, dtype=pl.Int32).alias("opened_day"),
         pl.lit(None, dtype=pl.Float64).alias("value_before"),
     )
-    forest = Forest.of(pl.concat([seen, silent]), installs)
-    if forest.cycles.is_empty():
-        return pl.DataFrame(schema=SCHEMA)
-    state = evaluate(fit, forest)
-    of_model, of_design = state.at.links
-    at, rate = slots(2), 1
-    to_install, to_model, to_design = forest.parents
+    return Forest.of(pl.concat([seen, silent]), installs)
+
+
+@dataclass
+class PerModel:
+    """Per appliance model: its number, installs, readings, and per fixed effect on the rate the sum over its installs
+    (effects, models). Parts of a fleet add."""
+
+    model_no: np.ndarray
+    installs: np.ndarray
+    readings: np.ndarray
+    effects: np.ndarray
+
+
+def per_model(fit: SeriesFit, forest: Forest, readings: np.ndarray, built_up: np.ndarray | None) -> PerModel:
+    """readings: per cycle of the forest; built_up: as `fitted.built_up_before`."""
+    to_install, to_model, _ = forest.parents
+    count = len(forest.models)
     newest = np.flatnonzero(np.r_[np.diff(to_install) != 0, True])
-    number = np.bincount(to_model, minlength=len(forest.models)).astype(float)
+    effects = np.zeros((len(fit.terms.terms), count))
+    for j, term in enumerate(fit.terms.terms):
+        # "aged" is what a straight line through a late stretch differs by, and no part of the drift from clean
+        if term.component == RATE and term.how not in ("intercept", "aged"):
+            x = term.column(forest, built_up)
+            if x is not None:
+                effects[j] = np.bincount(to_model, x[newest], count)
+    installs = np.bincount(to_model, minlength=count)
+    return PerModel(forest.models, installs, np.bincount(to_model[to_install], readings, count), effects)
+
+
+def compared(fit: SeriesFit, models: PerModel, at_root: Evaluation, to_design: np.ndarray) -> pl.DataFrame:
+    """`model_rates` from the sums over all installs; at_root: the evaluation of the whole fleet, with its links."""
+    of_model, of_design = at_root.links
+    at, rate = slots(2), 1
+    number = models.installs.astype(float)
     weight = number / number.sum()
 
     # each model's rate = row . u + noise, u = (-beta, 1)
     rows = of_model.total[rate].T.copy()
-    for j, term in enumerate(fit.terms.terms):
-        # "aged" is what a straight line through a late stretch differs by, and no part of the drift from clean
-        if term.component == RATE and term.how not in ("intercept", "aged"):
-            x = term.column(forest, state.built_up)
-            if x is not None:
-                rows[:, j] -= np.bincount(to_model, x[newest], len(forest.models)) / number
+    rows[:, : len(models.effects)] -= (models.effects / number).T
     p = len(fit.terms.terms)
-    u = np.r_[-state.at.beta, 1.0]
+    u = np.r_[-at_root.beta, 1.0]
     cov = np.zeros((p + 1, p + 1))
-    cov[:p, :p] = state.at.beta_cov
+    cov[:p, :p] = at_root.beta_cov
     fleet_row = weight @ rows
     own = of_model.own[at[rate, rate]]
     keep = of_model.keep[rate].T  # (models, 2): what a model keeps of its design's noise
     design_cov = np.moveaxis(of_design.cond[at], -1, 0)
-    shared = np.zeros((len(forest.designs), 2))
+    shared = np.zeros((design_cov.shape[0], 2))
     np.add.at(shared, to_design, weight[:, None] * keep)
     through = np.einsum("mi,mij,mj->m", keep, design_cov[to_design], shared[to_design])
     noise = own + np.einsum("mi,mij,mj->m", keep, design_cov[to_design], keep)
@@ -72,18 +105,17 @@ def model_rates(fit: SeriesFit) -> pl.DataFrame:
     value, away = rows @ u, difference @ u
     sign = {"up": 1.0, "down": -1.0}.get(fit.inputs.worse, float(np.sign(fleet_row @ u)) or 1.0)
     sd = fit.sigma * np.sqrt(np.maximum(difference_variance, 0.0))
-    readings = np.bincount(to_model[to_install], state.sums.n, len(forest.models))
-    worse = norm.cdf(sign * away / np.maximum(sd, 1e-300)) if len(forest.models) > 1 else np.full(1, 0.5)
+    worse = norm.cdf(sign * away / np.maximum(sd, 1e-300)) if len(number) > 1 else np.full(1, 0.5)
     return pl.DataFrame(
         {
-            "model_no": forest.models,
+            "model_no": models.model_no,
             "rate": value,
             "rate_sd": fit.sigma * np.sqrt(np.maximum(variance, 0.0)),
             "minus_fleet": away,
             "minus_fleet_sd": sd,
             "worse_than_fleet_p": worse,
             "installs": number.astype(np.int32),
-            "readings": readings.astype(np.int32),
+            "readings": models.readings.astype(np.int32),
         },
         schema=SCHEMA,
     ).sort("model_no")

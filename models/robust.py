@@ -25,19 +25,26 @@ class Residuals:
         return self.residual / (sigma * np.sqrt(1 - np.minimum(self.leverage, 0.98)))
 
 
-def residuals(fit: SeriesFit, forest: Forest, state: State) -> Residuals:
+def reading_leaves(fit: SeriesFit, forest: Forest) -> tuple[np.ndarray, np.ndarray]:
+    """Per reading: position of its cycle in the tree, and tau."""
     readings = fit.readings
     leaf_of_run = np.empty(len(readings.start), dtype=np.int64)
     at = forest.runs(readings)
     leaf_of_run[at[at >= 0]] = np.flatnonzero(at >= 0)
     counts = np.diff(np.r_[readings.start, len(readings.z)])
+    gamma = fit.cycle_gammas(forest)
+    if np.all(gamma == 1.0):
+        return np.repeat(leaf_of_run, counts), clock(readings.hours, 1.0)
+    return np.repeat(leaf_of_run, counts), clock(readings.hours, np.repeat(gamma[leaf_of_run], counts))
+
+
+def residuals(fit: SeriesFit, forest: Forest, state: State) -> Residuals:
+    readings = fit.readings
+    leaf, tau = reading_leaves(fit, forest)
     mean, cov = settle_levels(fit, forest, state, state.nodes[0])
-    gamma = fit.cycle_gammas(forest)[leaf_of_run]
-    spread = lambda x: np.repeat(x[leaf_of_run], counts)
-    tau = clock(readings.hours, np.repeat(gamma, counts))
     z = readings.z - readings.centre - (0.0 if fit.offset is None else fit.offset)
-    residual = z - spread(mean[0]) - spread(mean[1]) * tau
-    variance = spread(cov[0]) + 2 * tau * spread(cov[1]) + tau**2 * spread(cov[2])
+    residual = z - mean[0][leaf] - mean[1][leaf] * tau
+    variance = cov[0][leaf] + 2 * tau * cov[1][leaf] + tau**2 * cov[2][leaf]
     return Residuals(residual, np.clip(readings.weight * variance / fit.sigma**2, 0.0, 1.0))
 
 

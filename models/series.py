@@ -30,7 +30,8 @@ class FitOptions:
     analysers: estimate and remove the bias of analysers.
     pace: look for changes of pace.
     prior_nodes: pseudo-members per level of the tree that hold its covariance near the weak prior.
-    search_installs: installs looked at when the exponents are chosen; more are sampled down.
+    search_installs: installs looked at when exponents, terms and weights are searched; a fleet of more than twice as
+        many is sampled down. Covariances of a sample of 3,000 are known to some 3 %, and start the fit of the whole.
     """
 
     gammas: tuple[float, ...] = (0.5, 0.7, 1.0, 1.4, 2.0)
@@ -42,7 +43,7 @@ class FitOptions:
     analysers: bool = True
     pace: bool = True
     prior_nodes: float = 2.0
-    search_installs: int = 8_000
+    search_installs: int = 3_000
 
 
 @dataclass(frozen=True)

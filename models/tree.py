@@ -24,37 +24,22 @@ PLAIN = Priors()
 SATURATED = 1e-10  # of the mean square: a residual variance below it is none
 
 
-class Tree:
-    """Leaves with their sums, and who belongs to whom.
+class Trunk:
+    """The levels above, and the search of all levels' covariances; what the lower levels say comes from `messages`.
 
-    leaf: sums. parents: per level but the highest, each node's parent (sorted, no gaps); the highest level hangs from
-    the root. n_lower: levels swept in blocks (default: the leaves and every level with many nodes).
+    q: effects per node. levels: of the whole tree. above: parents per level from the groups on. n_lower: levels below
+    the groups. n_leaves: their number. mean_square: of the readings, to tell when no residual variance is left.
     """
 
     def __init__(
-        self, leaf: LeafSums, parents: Sequence[np.ndarray] = (), n_lower: int | None = None, block: int = BLOCK_LEAVES
+        self, q: int, levels: int, n_lower: int, above: Sequence[np.ndarray], n_leaves: int, mean_square: float
     ) -> None:
-        self.leaf, self.parents = leaf, [np.asarray(x) for x in parents]
-        sizes = [leaf.by.shape[1]] + [int(x[-1]) + 1 if len(x) else 0 for x in self.parents]
-        for level, index in enumerate(self.parents):
-            if len(index) != sizes[level] or np.any(np.diff(index) < 0) or np.any(np.diff(index) > 1) or index[0] != 0:
-                raise ValueError(f"parents of level {level} must be sorted, start at 0 and leave no gap")
-        self.sizes = sizes
-        if n_lower is None:
-            n_lower = 1
-            while n_lower < len(sizes) and sizes[n_lower] > MANY_NODES:
-                n_lower += 1
-        self.n_lower = n_lower
-        self.n_groups = sizes[n_lower] if n_lower < len(sizes) else 1
-        self.blocks = cut_blocks(self.parents, n_lower, sizes[0], block)
-
-    @property
-    def levels(self) -> int:
-        return len(self.sizes)
+        self.q, self.levels, self.n_lower, self.above = q, levels, n_lower, list(above)
+        self.n_leaves, self.mean_square = n_leaves, mean_square
 
     def messages(self, roots: Sequence[np.ndarray], gradient: bool = True) -> Messages:
-        """What the lower levels say to the groups; the part of the work that shards share."""
-        return sweep(self.leaf, self.parents, self.blocks, roots[: self.n_lower], self.n_groups, gradient)
+        """What the lower levels say to the groups."""
+        raise NotImplementedError
 
     def evaluate(
         self,
@@ -68,8 +53,7 @@ class Tree:
     ) -> Evaluation:
         """Criterion (-2 REML with its constants, priors added) at L per level; sigma2 None profiles it out."""
         m = self.messages(roots, gradient) if messages is None else messages
-        above = self.parents[self.n_lower :]
-        return evaluate_upper(m, above, self.n_lower, roots, priors, sigma2, gradient, nodes, lower)
+        return evaluate_upper(m, self.above, self.n_lower, roots, priors, sigma2, gradient, nodes, lower)
 
     def fit(
         self,
@@ -82,7 +66,7 @@ class Tree:
 
         Raises LinAlgError where the readings leave no residual variance (as many effects as readings).
         """
-        together = self.sizes[0] <= TOGETHER
+        together = self.n_leaves <= TOGETHER
         outside = self.levels if together else self.n_lower  # levels whose L the outer search moves
         upper = list(start[outside:])
         counted = {"passes": 0}
@@ -91,12 +75,12 @@ class Tree:
         def outer(x: np.ndarray) -> tuple[float, np.ndarray, np.ndarray]:
             def evaluated() -> tuple[Evaluation, list[np.ndarray]]:
                 nonlocal upper
-                moving = split_roots(x, self.leaf.q)
+                moving = split_roots(x, self.q)
                 m = self.messages(moving)
                 counted["passes"] += 1
                 upper = self.fit_upper(m, moving, upper, priors, tolerance, sigma2)
                 e = self.evaluate([*moving, *upper], priors, sigma2, messages=m, nodes=False)
-                if sigma2 is None and e.sigma2 < SATURATED * self.leaf.yy / max(self.leaf.n_obs, 1.0):
+                if sigma2 is None and e.sigma2 < SATURATED * self.mean_square:
                     raise np.linalg.LinAlgError("no residual variance is left: as many effects as readings")
                 if e.criterion < best[0]:
                     best[:] = [e.criterion, e, [*moving, *upper], m]
@@ -129,7 +113,7 @@ class Tree:
         """The levels above, given what the lower ones say."""
         if not upper:
             return upper
-        q = self.leaf.q
+        q = self.q
 
         def inner(x: np.ndarray) -> tuple[float, np.ndarray, np.ndarray]:
             roots = [*lower, *split_roots(x, q)]
@@ -151,11 +135,41 @@ class Tree:
         return best
 
 
+class Tree(Trunk):
+    """Leaves with their sums, and who belongs to whom.
+
+    leaf: sums. parents: per level but the highest, each node's parent (sorted, no gaps); the highest level hangs from
+    the root. n_lower: levels swept in blocks (default: the leaves and every level with many nodes).
+    """
+
+    def __init__(
+        self, leaf: LeafSums, parents: Sequence[np.ndarray] = (), n_lower: int | None = None, block: int = BLOCK_LEAVES
+    ) -> None:
+        self.leaf, self.parents = leaf, [np.asarray(x) for x in parents]
+        sizes = [leaf.by.shape[1]] + [int(x[-1]) + 1 if len(x) else 0 for x in self.parents]
+        for level, index in enumerate(self.parents):
+            if len(index) != sizes[level] or np.any(np.diff(index) < 0) or np.any(np.diff(index) > 1) or index[0] != 0:
+                raise ValueError(f"parents of level {level} must be sorted, start at 0 and leave no gap")
+        if n_lower is None:
+            n_lower = 1
+            while n_lower < len(sizes) and sizes[n_lower] > MANY_NODES:
+                n_lower += 1
+        mean_square = leaf.yy / max(leaf.n_obs, 1.0)
+        super().__init__(leaf.q, len(sizes), n_lower, self.parents[n_lower:], sizes[0], mean_square)
+        self.sizes = sizes
+        self.n_groups = sizes[n_lower] if n_lower < len(sizes) else 1
+        self.blocks = cut_blocks(self.parents, n_lower, sizes[0], block)
+
+    def messages(self, roots: Sequence[np.ndarray], gradient: bool = True) -> Messages:
+        """What the lower levels say to the groups; the part of the work that shards share."""
+        return sweep(self.leaf, self.parents, self.blocks, roots[: self.n_lower], self.n_groups, gradient)
+
+
 @dataclass
 class TreeFit:
     """An optimum: L per level (relative), the evaluation there, and what to know of it."""
 
-    tree: Tree
+    tree: Trunk
     roots: list[np.ndarray]
     at: Evaluation
     priors: Priors
@@ -306,4 +320,14 @@ def all_nodes(tree: Tree, roots: Sequence[np.ndarray], e: Evaluation) -> list[No
     return [*leaf_posteriors(tree, roots, e), *e.nodes]
 
 
-__all__ = ["LevelPrior", "Nodes", "Priors", "Tree", "TreeFit", "all_nodes", "evaluate_upper", "leaf_posteriors"]
+__all__ = [
+    "LevelPrior",
+    "Nodes",
+    "Priors",
+    "Tree",
+    "TreeFit",
+    "Trunk",
+    "all_nodes",
+    "evaluate_upper",
+    "leaf_posteriors",
+]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from scipy import linalg
@@ -66,6 +66,33 @@ class Nodes:
     mean: np.ndarray
     cov: np.ndarray
     resolved: np.ndarray
+
+
+@dataclass(frozen=True)
+class Above:
+    """An evaluation of a whole fleet and the numbers of the appliance models and designs in it (in the order of its
+    nodes), for a part of the fleet to look up its own."""
+
+    at: Evaluation
+    models: np.ndarray
+    designs: np.ndarray
+
+    def of(self, models: np.ndarray, designs: np.ndarray) -> Evaluation:
+        """The evaluation with these models and designs only, in this order; all must be known."""
+        m, d = places(self.models, models), places(self.designs, designs)
+        few = [Nodes(n.mean[:, k], n.cov[:, k], n.resolved[k]) for n, k in zip(self.at.nodes, (m, d), strict=True)]
+        return replace(
+            self.at, group_u=self.at.group_u[:, m], group_cov=self.at.group_cov[m], nodes=few, links=[], infos=[]
+        )
+
+    def part(self, models: np.ndarray, designs: np.ndarray) -> Above:
+        return Above(self.of(models, designs), models, designs)
+
+
+def places(known: np.ndarray, wanted: np.ndarray) -> np.ndarray:
+    """Position of each wanted number among the known ones."""
+    order = np.argsort(known, kind="stable")
+    return order[np.searchsorted(known, wanted, sorter=order)]
 
 
 @dataclass

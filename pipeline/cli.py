@@ -17,7 +17,11 @@ app = typer.Typer(
 )
 
 FleetFolder = Annotated[
-    Path, typer.Argument(metavar="FLEET", help="Folder with installs.csv, visits/, readings/ and the rest.")
+    str,
+    typer.Argument(
+        metavar="FLEET",
+        help="Folder with installs.csv, visits/, readings/ and the rest; or a URL, as s3://bucket/fleet.",
+    ),
 ]
 OutOption = Annotated[
     Path, typer.Option("--out", metavar="OUT", help="Folder for the store, the exports and the pages.")
@@ -25,6 +29,13 @@ OutOption = Annotated[
 AsOf = Annotated[
     datetime | None,
     typer.Option("--as-of", formats=["%Y-%m-%d"], help="Day the forecast is made for. Default: the newest visit."),
+]
+
+Dask = Annotated[
+    str | None,
+    typer.Option(
+        "--dask", metavar="ADDRESS", help="Dask scheduler whose workers share the work, as tcp://10.0.0.5:8786."
+    ),
 ]
 
 
@@ -41,6 +52,7 @@ def run(
             "and nothing to look up in Prefect afterwards.",
         ),
     ] = False,
+    dask: Dask = None,
 ) -> None:
     """Do the whole job: read, check, derive, fit, forecast, plan, and publish into OUT.
 
@@ -51,7 +63,7 @@ def run(
     with told_plainly(results_kept=out):
         from pipeline.command import run_fleet
 
-        run_fleet(fleet, out, as_of.date() if as_of else None, direct)
+        run_fleet(fleet, out, as_of.date() if as_of else None, direct, dask)
 
 
 @app.command()
@@ -108,6 +120,9 @@ def sample(
     installs: Annotated[int, typer.Option("--installs", min=1)] = 400,
     years: Annotated[float, typer.Option("--years", min=0.5, max=40)] = 6,
     seed: Annotated[int, typer.Option("--seed")] = 1,
+    parquet: Annotated[
+        bool, typer.Option("--parquet", help="Visits and readings as Parquet, a folder a year.")
+    ] = False,
 ) -> None:
     """Write an invented fleet folder with known truth, to try things on.
 
@@ -118,7 +133,7 @@ def sample(
     with told_plainly():
         from pipeline.command import write_sample_fleet
 
-        write_sample_fleet(folder, installs, years, seed)
+        write_sample_fleet(folder, installs, years, seed, parquet)
 
 
 @app.command()
@@ -126,6 +141,7 @@ def serve(
     fleet: FleetFolder,
     out: OutOption = Path("out"),
     cron: Annotated[str, typer.Option("--cron", help="When to look for new files, as a cron line.")] = "15 5 * * *",
+    dask: Dask = None,
 ) -> None:
     """Keep OUT up to date on a schedule, as a Prefect deployment. Ends with Ctrl-C.
 
@@ -136,7 +152,7 @@ def serve(
     with told_plainly(results_kept=out):
         from pipeline.command import serve_fleet
 
-        serve_fleet(fleet, out, cron)
+        serve_fleet(fleet, out, cron, dask)
 
 
 def main() -> None:

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from datetime import date
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING
 
 from pipeline.errors import FleetError
@@ -13,34 +16,61 @@ from pipeline.terminal import err, say_summary, stage_lines
 from pipeline.terminal import out as terminal
 
 if TYPE_CHECKING:
+    from pipeline.fleet_place import FleetPlace
     from pipeline.store import Store
 
 
-def run_fleet(fleet: Path, out: Path, as_of: date | None, direct: bool) -> None:
+def run_fleet(fleet: str, out: Path, as_of: date | None, direct: bool, dask: str | None = None) -> None:
     """Run the whole job and say what came of it."""
-    check_folders(fleet, out)
-    folder = OutFolder(out.resolve())
+    folder, place = _places(fleet, out)
+    if direct and dask:
+        raise FleetError("--dask hands work out through Prefect, and --direct leaves Prefect out. Give one of them.")
+    if dask:
+        from pipeline.workers import check_cluster
+
+        check_cluster(dask)
     with folder.claimed(), stage_lines():
-        if direct:
+        if not direct:
+            _run_flow(folder, place, as_of, dask)
+        else:
+            _begin_beside()
             from pipeline.job import Job, run_direct
 
-            run_direct(Job.of(fleet, out, as_of))
-        else:
-            _run_flow(folder, fleet, out, as_of)
+            if place.settings().cluster.address:
+                err.print("--direct: [cluster] in fleet.toml is left aside; this machine does all", markup=False)
+            run_direct(Job.of(place.source, out, as_of))
     _say_what_came_of_it(folder)
 
 
-def _run_flow(folder: OutFolder, fleet: Path, out: Path, as_of: date | None) -> None:
+def _places(fleet: str, out: Path) -> tuple[OutFolder, FleetPlace]:
+    from pipeline.fleet_place import FleetPlace
+
+    folder = OutFolder(out.resolve())
+    place = FleetPlace(fleet, folder.work)
+    if not place.remote:
+        check_folders(Path(fleet), out)
+    return folder, place
+
+
+def _begin_beside() -> None:
+    """Start the helper process, and in it what publishing will need, while this one imports."""
+    from pipeline.stages.side_by_side import helpers
+    from reports.drawing import script_later
+
+    script_later(helpers())
+
+
+def _run_flow(folder: OutFolder, place: FleetPlace, as_of: date | None, dask: str | None) -> None:
     with prefect_api(folder.work / "prefect") as server:
-        from pipeline.settings import load_settings
-
-        load_settings(fleet)  # a typing error in fleet.toml is told at once, not after the start-up
+        _begin_beside()
+        address = dask or place.settings().cluster.address  # what is wrong in fleet.toml is told at once
         with err.status("starting Prefect …"):
-            from pipeline.flows import refresh
+            from pipeline.flows import over
 
+            flow = over(address)
             if server is not None:
                 server.wait()
-        refresh(str(fleet.resolve()), str(out.resolve()), as_of.isoformat() if as_of else None)
+        flow(place.source, str(folder.out), as_of.isoformat() if as_of else None)
 
 
 def _say_what_came_of_it(folder: OutFolder) -> None:
@@ -55,17 +85,29 @@ def _warnings(store: Store) -> list[str]:
     return [message for (message,) in store.rows("select distinct message from run_warnings order by message")]
 
 
-def check_fleet(fleet: Path, as_of: date | None) -> None:
+@contextmanager
+def _here(fleet: str) -> Iterator[Path]:
+    """The fleet as a folder of this machine, for as long as it is looked at."""
+    from pipeline.fleet_place import FleetPlace
+
+    with TemporaryDirectory(prefix="foulcast-") as work:
+        place = FleetPlace(fleet, Path(work))
+        if not place.remote:
+            check_folders(Path(fleet), None)
+        place.bring()
+        yield place.folder
+
+
+def check_fleet(fleet: str, as_of: date | None) -> None:
     """Read and check in memory, print the reports; nothing is written."""
-    check_folders(fleet, None)
     from pipeline.settings import load_settings
     from pipeline.stages.check import check
     from pipeline.stages.read import read
     from pipeline.store import Store
 
-    with Store.open(None) as store:
-        settings = load_settings(fleet)
-        terminal.print(str(read(store, fleet.resolve(), settings)), markup=False)
+    with _here(fleet) as folder, Store.open(None) as store:
+        settings = load_settings(folder)
+        terminal.print(str(read(store, folder, settings)), markup=False)
         terminal.print(str(check(store, settings, as_of, date.today())), markup=False)
         reasons = store.rows(
             """select split_part(reason, ':', 1) as kind, count(*) as n, min(file || ' line ' || line) as first
@@ -78,19 +120,21 @@ def check_fleet(fleet: Path, as_of: date | None) -> None:
         terminal.print(f"  {n:>7,}  {kind}  (first: {first})", markup=False)
 
 
-def propose_headers(fleet: Path, write: bool) -> None:
+def propose_headers(fleet: str, write: bool) -> None:
     """Show a [columns.…] mapping for unknown headers; add it to fleet.toml when told to."""
-    check_folders(fleet, None)
     from pipeline.intake.proposals import propose
     from pipeline.settings import load_settings
 
-    proposal = propose(fleet.resolve(), load_settings(fleet))
-    terminal.print(str(proposal), markup=False)
-    if write and proposal.toml:
-        target = fleet / "fleet.toml"
-        before = target.read_text(encoding="utf-8") if target.exists() else ""
-        target.write_text(proposal.added_to(before), encoding="utf-8")
-        terminal.print(f"written to {target}", markup=False)
+    with _here(fleet) as folder:
+        proposal = propose(folder, load_settings(folder))
+        terminal.print(str(proposal), markup=False)
+        if write and proposal.toml:
+            target = folder / "fleet.toml"
+            if not target.resolve().is_relative_to(Path(fleet).resolve()):
+                raise FleetError(f"{fleet}: is not a folder of this machine. Add the lines above to its fleet.toml.")
+            before = target.read_text(encoding="utf-8") if target.exists() else ""
+            target.write_text(proposal.added_to(before), encoding="utf-8")
+            terminal.print(f"written to {target}", markup=False)
 
 
 def explain_visit(visit_id: str, out: Path) -> None:
@@ -105,27 +149,30 @@ def explain_visit(visit_id: str, out: Path) -> None:
         terminal.print(explain(store, visit_id))
 
 
-def write_sample_fleet(folder: Path, installs: int, years: float, seed: int) -> None:
-    """Write an invented fleet; an existing folder with files in it is left alone."""
+def write_sample_fleet(folder: Path, installs: int, years: float, seed: int, parquet: bool = False) -> None:
+    """Write an invented fleet, its visits and readings as CSV or as partitioned Parquet; an existing folder with files in it is left alone."""
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
         raise FleetError(f"{folder}: exists and is not an empty folder. Name a new one.")
     from pipeline.sample.write import write_sample
 
     with err.status(f"inventing {installs:,} installs over {years:g} years …"):
         write_sample(folder, installs=installs, years=years, seed=seed)
+        if parquet:
+            from pipeline.sample.as_parquet import as_parquet
+
+            as_parquet(folder)
     terminal.print(f"{folder}: {installs:,} installs over {years:g} years. Next: foulcast run {folder}", markup=False)
 
 
-def serve_fleet(fleet: Path, out: Path, cron: str) -> None:
+def serve_fleet(fleet: str, out: Path, cron: str, dask: str | None = None) -> None:
     """Serve a Prefect deployment that refreshes OUT on a schedule, until stopped."""
-    check_folders(fleet, out)
-    folder = OutFolder(out.resolve())
+    folder, place = _places(fleet, out)
     with prefect_api(folder.work / "prefect") as server:
-        from pipeline.flows import scheduled_refresh
+        place.settings()
+        from pipeline.flows import keep_served
 
         if server is not None:
             server.wait()
-        terminal.print(f"serving {fleet} into {out}, cron {cron!r}; Ctrl-C ends it", markup=False)
-        scheduled_refresh.serve(
-            name=f"foulcast {fleet.name}", cron=cron, parameters={"fleet": str(fleet.resolve()), "out": str(folder.out)}
-        )
+        where = f", its runs at {server.url}" if server is not None else ""
+        terminal.print(f"serving {fleet} into {out}, cron {cron!r}{where}; Ctrl-C ends it", markup=False)
+        keep_served(place.source, folder.out, cron, dask)

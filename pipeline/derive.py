@@ -44,8 +44,9 @@ INPUTS = (
 )
 PRODUCTS_KJ = tuple(f"products_{temp_k:.0f}k_kj" for temp_k in combustion.FLAME_NODES_K)
 ENTERED = tuple(name for name in INPUTS if name not in VALUES)
-FOR_FINDINGS = ("install_no", "worked", "analyser_computes", "off_share")
-KEYS = ("visit_id", "visit_no", "stage", "firing")
+FOR_FINDINGS = ("worked", "analyser_computes", "off_share")
+KEYS = ("visit_no", "install_no", "stage", "firing")
+STAGES, FIRINGS = ("as_found", "as_left"), ("high", "low")
 
 
 def with_values(tests: pl.LazyFrame, fuel_terms: pl.DataFrame, relative_humidity_pct: float) -> pl.LazyFrame:
@@ -181,7 +182,7 @@ def with_rules(tests: pl.LazyFrame) -> pl.DataFrame:
 
     tests: also FOR_FINDINGS; the columns that `with_patterns` adds are there, empty.
     """
-    needed = (*KEYS, *FOR_FINDINGS, *ENTERED, *VALUES, "fuel", "fuel_co2_max_pct", "co_seen_ppm")
+    needed = (*KEYS, *FOR_FINDINGS, "analyser_id", *ENTERED, *VALUES, "fuel", "fuel_co2_max_pct", "co_seen_ppm")
     empty = (pl.lit(None, dtype).alias(name) for name, dtype in findings.PATTERN_COLUMNS.items())
     return (
         tests.with_columns(findings.broken_rules().alias("broken"), *empty)
@@ -199,11 +200,16 @@ def with_patterns(tests: pl.DataFrame, fuel_terms: pl.DataFrame) -> pl.DataFrame
 
 
 def derived_rows(tests: pl.DataFrame) -> pl.DataFrame:
-    """The rows of the table `derived`, from the result of `with_rules` or `with_patterns`."""
+    """The rows of the table `derived_values`, from the result of `with_rules` or `with_patterns`."""
     broken = pl.col("broken")
     return tests.select(
-        *KEYS,
+        "visit_no",
+        "install_no",
+        pl.col("stage").cast(pl.Enum(STAGES)),
+        pl.col("firing").cast(pl.Enum(FIRINGS)),
         *(pl.col(name).cast(pl.Float32) for name in VALUES),
         findings.named(tests["broken"]).alias("findings"),
         *(findings.keeps(fit, broken).alias(f"keep_{fit}") for fit in ("flue", "co", "o2")),
+        "flame_current_ua",
+        "analyser_id",
     )

@@ -10,6 +10,10 @@ class FleetError(Exception):
     """Something the user can mend: one clear sentence saying where, what was met, what is allowed, what to do."""
 
 
+class PassingError(FleetError):
+    """One that may be gone when the same is tried again: a folder in use, a network that fails."""
+
+
 def shown_value(value: object, longest: int = 60) -> str:
     """A value as written, cut and quoted so that it can stand inside a sentence on a terminal."""
     text = str(value)

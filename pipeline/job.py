@@ -13,8 +13,10 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import date
+from importlib.metadata import version
 from pathlib import Path
 
+from pipeline.fleet_place import FleetPlace
 from pipeline.outfolder import OutFolder, check_folders
 from pipeline.settings import Settings, load_settings
 from pipeline.stages.check import check as check_rows
@@ -28,6 +30,7 @@ from pipeline.stages.plan import plan as plan_visits
 from pipeline.stages.publish import publish as write_exports
 from pipeline.stages.publish import write_run_record
 from pipeline.stages.read import read as read_files
+from pipeline.stages.side_by_side import Mapper, side_by_side
 from pipeline.store import Store
 
 log = logging.getLogger("foulcast")
@@ -38,19 +41,33 @@ MEMORY_GB = 3.0
 
 @dataclass(frozen=True)
 class Job:
-    """What is run: the fleet folder, where results go, and the day the forecast is made for."""
+    """What is run: the fleet, where results go, the day the forecast is made for, and who does pieces of the work."""
 
-    fleet: Path
+    place: FleetPlace
     folder: OutFolder
     as_of: date | None
     today: date
+    mapper: Mapper = side_by_side
 
     @classmethod
-    def of(cls, fleet: Path, out: Path, as_of: date | None = None, today: date | None = None) -> Job:
+    def of(
+        cls,
+        fleet: str | Path,
+        out: Path,
+        as_of: date | None = None,
+        today: date | None = None,
+        mapper: Mapper = side_by_side,
+    ) -> Job:
         """Raises FleetError where the two folders cannot be used together."""
-        check_folders(fleet, out)
-        fleet, out = fleet.resolve(), out.resolve()
-        return cls(fleet, OutFolder(out), as_of, today or date.today())
+        folder = OutFolder(out.resolve())
+        place = FleetPlace(fleet, folder.work)
+        if not place.remote:
+            check_folders(Path(fleet), out)
+        return cls(place, folder, as_of, today or date.today(), mapper)
+
+    @property
+    def fleet(self) -> Path:
+        return self.place.folder
 
     def settings(self) -> Settings:
         return load_settings(self.fleet)
@@ -86,6 +103,8 @@ def timed(stage: Callable[[Job], str]) -> Callable[[Job], str]:
 @timed
 def read(job: Job) -> str:
     job.timings_file.unlink(missing_ok=True)
+    note_inputs(job)
+    job.place.bring()
     previous = job.folder.store if job.folder.store.exists() else None
     with job.store() as store:
         return str(read_files(store, job.fleet, job.settings(), previous))
@@ -113,7 +132,7 @@ def cycles(job: Job) -> str:
 @timed
 def fit(job: Job) -> str:
     with job.store() as store:
-        fit_drift(store, job.settings())
+        fit_drift(store, job.settings(), mapper=job.mapper)
         fitted, readings = store.rows("select count(*), coalesce(sum(readings), 0) from drift_fit")[0]
         return f"{fitted} series, {readings:,} readings"
 
@@ -121,14 +140,14 @@ def fit(job: Job) -> str:
 @timed
 def forecast(job: Job) -> str:
     with job.store() as store:
-        forecast_out(store, job.settings())
+        forecast_out(store, job.settings(), job.mapper)
         return f"{store.scalar('select count(*) from forecasts'):,} forecasts"
 
 
 @timed
 def plan(job: Job) -> str:
     with job.store() as store:
-        plan_visits(store, job.settings())
+        plan_visits(store, job.settings(), job.mapper)
         return f"{store.scalar('select count(*) from visit_plan where planned_week is not null'):,} visits planned"
 
 
@@ -144,7 +163,44 @@ def finish(job: Job) -> None:
     """Write run.json, with the time each stage took, and move the whole into place."""
     with job.store() as store:
         write_run_record(store, job.settings(), job.folder.next / "exports" / "run.json", job.timings())
+        lasting = not store.scalar("select count(*) from rejected_rows where reason like 'future%'")
     job.folder.publish()
+    keep_inputs(job, lasting)
+
+
+def note_inputs(job: Job) -> None:
+    """What the results will have been made from, as it is before the first file is read."""
+    inputs = {"stamps": job.place.stamps(), "source": job.place.source, "as_of": str(job.as_of), "by": _made_by()}
+    (job.folder.work / "reading.json").write_text(json.dumps(inputs))
+
+
+def keep_inputs(job: Job, lasting: bool) -> None:
+    """Beside OUT, what it was made from. lasting: no row waits for its day to come."""
+    noted = job.folder.work / "reading.json"
+    inputs = json.loads(noted.read_text()) | {"day": None if lasting else str(job.today), "store": _of_store(job)}
+    noted.unlink()
+    (job.folder.work / "made_from.json").write_text(json.dumps(inputs))
+
+
+def up_to_date(job: Job) -> bool:
+    """Whether a run would read nothing but what OUT was made from."""
+    kept = job.folder.work / "made_from.json"
+    if not kept.exists() or not job.folder.store.exists():
+        return False
+    made = json.loads(kept.read_text())
+    stamps = job.place.stamps()
+    told = (made["source"], made["as_of"], made["by"], made["store"], made["stamps"])
+    now = (job.place.source, str(job.as_of), _made_by(), _of_store(job), stamps)
+    return told == now and made["day"] in (None, str(job.today)) and all(stamps.values())
+
+
+def _made_by() -> str:
+    return f"foulcast {version('foulcast')}"
+
+
+def _of_store(job: Job) -> list[int]:
+    told = job.folder.store.stat()
+    return [told.st_size, told.st_mtime_ns]
 
 
 SENTENCE: tuple[Callable[[Job], str], ...] = (read, check, derive, cycles, fit, forecast, plan, publish)

@@ -19,7 +19,7 @@ from pathlib import Path
 
 from filelock import FileLock, Timeout
 
-from pipeline.errors import FleetError
+from pipeline.errors import FleetError, PassingError
 
 OURS = ("fleet.duckdb", "exports", "site")
 
@@ -51,10 +51,10 @@ class OutFolder:
         refuse_foreign_folder(self.out)
         try:
             self.work.mkdir(parents=True, exist_ok=True)
-            lock = FileLock(self.work / "lock")
+            lock = FileLock(self.work / "lock", thread_local=False)
             lock.acquire(timeout=0)
         except Timeout:
-            raise FleetError(
+            raise PassingError(
                 f"{self.out}: another run is writing this folder. Wait until it has ended, or give another --out."
             ) from None
         except OSError as problem:

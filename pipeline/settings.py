@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import tomllib
 from pathlib import Path, PurePosixPath, PureWindowsPath
 from typing import Any, Literal
@@ -49,6 +50,41 @@ class PlanSettings(BaseModel):
         return values
 
 
+ADDRESS = re.compile(
+    r"(?:(?P<scheme>tcp|tls|ws|wss)://)?(?P<host>\[[0-9a-fA-F:.]+\]|[^\s/:@?#\[\]]+):(?P<port>\d{1,5})/?"
+)
+
+
+def cluster_address(text: str) -> str:
+    """The address of a Dask scheduler in full. Raises FleetError for what is none."""
+    found = ADDRESS.fullmatch(text.strip())
+    if not found or not 0 < int(found["port"]) < 65536:
+        raise FleetError(
+            f"{shown_value(text)} is not the address of a Dask scheduler; it is a protocol, a host and a port, "
+            "as tcp://10.0.0.5:8786."
+        )
+    return f"{found['scheme'] or 'tcp'}://{found['host']}:{found['port']}"
+
+
+class ClusterSettings(BaseModel):
+    """Where pieces of the work may go out: [cluster] in fleet.toml.
+
+    address: of a Dask scheduler; None: this machine does all. `--dask` wins over it.
+    """
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    address: str | None = None
+
+    @field_validator("address")
+    @classmethod
+    def _in_full(cls, address: str | None) -> str | None:
+        try:
+            return None if address is None else cluster_address(address)
+        except FleetError as problem:
+            raise FleetError(f"fleet.toml [cluster] address: {problem}") from problem
+
+
 class Settings(BaseModel):
     """Everything fleet.toml may say, checked.
 
@@ -67,6 +103,7 @@ class Settings(BaseModel):
     files: dict[str, str] = Field(default_factory=dict)
     fuels: dict[str, dict[str, float]] = Field(default_factory=dict)
     plan: PlanSettings = Field(default_factory=lambda: PlanSettings.model_validate({}))
+    cluster: ClusterSettings = Field(default_factory=ClusterSettings)
 
     @field_validator("fuels", mode="before")
     @classmethod
@@ -135,7 +172,8 @@ def _first_problem(error: ValidationError) -> FleetError:
     path = [str(part) for part in problem["loc"]]
     key = ".".join(path)
     if problem["type"] == "extra_forbidden":
-        known = PlanSettings.model_fields if len(path) > 1 and path[0] == "plan" else Settings.model_fields
+        sections: dict[str, type[BaseModel]] = {"plan": PlanSettings, "cluster": ClusterSettings}
+        known = (sections.get(path[0], Settings) if len(path) > 1 else Settings).model_fields
         close = nearest(path[-1], known)
         hint = f"did you mean '{close}'?" if close else "known are " + ", ".join(sorted(known)) + "."
         return FleetError(f"fleet.toml: {shown_value(key)} is not a known key; {hint}")

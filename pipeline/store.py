@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import itertools
 import os
 import shutil
 import tempfile
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from importlib.resources import files
 from pathlib import Path
 from types import TracebackType
@@ -13,6 +14,7 @@ from typing import Any
 
 import duckdb
 import polars as pl
+import pyarrow as pa
 
 from pipeline.errors import FleetError
 
@@ -102,6 +104,22 @@ class Store:
         if not self.has(table):
             return self.write(table, frame)
         return self._put(f"insert into {quoted(table)} by name select * from frame_in", frame)
+
+    def append_stream(self, table: str, frames: Iterator[pl.DataFrame]) -> None:
+        """Add the rows of frames that are made one by one, in their order, by column name; nothing where there is none.
+
+        In one statement: rows that come in portions are written to disk twice.
+        """
+        first = next(frames, None)
+        if first is None:
+            return
+        batches = (b for f in itertools.chain([first], frames) for b in f.to_arrow().to_batches())
+        reader = pa.RecordBatchReader.from_batches(first.to_arrow().schema, batches)
+        self.db.register("stream_in", reader)
+        try:
+            self.run(f"insert into {quoted(table)} by name select * from stream_in")
+        finally:
+            self.db.unregister("stream_in")
 
     def _put(self, statement: str, frame: pl.DataFrame) -> int:
         self.db.register("frame_in", frame)

@@ -1,35 +1,52 @@
-"""Charts to SVG, in two helper processes: the converter takes a processor for itself, and threads do not help it."""
+"""Charts to SVG, beside the writing of pages: the converter takes a processor for itself, and threads do not help."""
 
 from __future__ import annotations
 
-import os
-from concurrent.futures import Future
+from collections.abc import Callable
+from concurrent.futures import BrokenExecutor, CancelledError, Executor, Future
+from contextlib import suppress
+from functools import cache
 from typing import Any
 
 import vl_convert
-from loky import get_reusable_executor
-
-IDLE_S = 20
 
 
-def svg_later(spec: dict[str, Any], config: dict[str, Any]) -> Future[str]:
-    """The SVG of a Vega-Lite specification that carries its data, once it is drawn."""
-    return _helpers().submit(drawn_svg, spec, config)
+class Later:
+    """A text asked of a helper process; made here where there is no helper, or where it has not come to it."""
 
+    def __init__(self, helper: Executor | None, function: Callable[..., str], *given: Any) -> None:
+        self._function, self._given = function, given
+        self._text: str | None = None
+        self._future: Future[str] | None = None
+        if helper is not None:
+            with suppress(BrokenExecutor):
+                self._future = helper.submit(function, *given)
 
-def vega_script_later() -> Future[str]:
-    """Vega, Vega-Lite and Vega-Embed in one script, wrapped so that nothing but vegaEmbed becomes global."""
-    return _helpers().submit(_vega_script)
+    def take_back(self) -> None:
+        """Make it here, unless the helper has begun."""
+        if self._text is None and (self._future is None or self._future.cancel()):
+            self._text = self._function(*self._given)
+
+    def text(self) -> str:
+        if self._text is None:
+            with suppress(BrokenExecutor, CancelledError):
+                self._text = self._future.result() if self._future is not None else None
+        if self._text is None:
+            self._text = self._function(*self._given)
+        return self._text
 
 
 def drawn_svg(spec: dict[str, Any], config: dict[str, Any] | None = None) -> str:
-    """The SVG of a specification, drawn here and now."""
+    """The SVG of a Vega-Lite specification that carries its data."""
     return vl_convert.vegalite_to_svg(spec, config=config, allowed_base_urls=[])
 
 
-def _helpers() -> Any:
-    return get_reusable_executor(max_workers=min(2, os.cpu_count() or 1), timeout=IDLE_S)
+@cache
+def script_later(helper: Executor | None) -> Later:
+    """`vega_script` on its way; it takes seconds and is the same for every run, so it can be asked for long before."""
+    return Later(helper, vega_script)
 
 
-def _vega_script() -> str:
+def vega_script() -> str:
+    """Vega, Vega-Lite and Vega-Embed in one script, wrapped so that nothing but vegaEmbed becomes global."""
     return f"(()=>{{{vl_convert.javascript_bundle()}}})();"  # type: ignore[call-arg]

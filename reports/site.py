@@ -6,7 +6,7 @@ import base64
 import hashlib
 import json
 import re
-from concurrent.futures import Future
+from concurrent.futures import Executor
 from dataclasses import dataclass, field
 from datetime import date
 from functools import cache
@@ -20,7 +20,7 @@ import polars as pl
 from markupsafe import Markup
 
 from reports import theme
-from reports.drawing import svg_later, vega_script_later
+from reports.drawing import Later, drawn_svg, script_later
 
 # Characters that XML does not have: one of them in a drawn string makes vl-convert end the Python process.
 NOT_XML = r"[\x00-\x08\x0b\x0c\x0e-\x1f\ufffe\uffff]"
@@ -74,7 +74,8 @@ def whole(chart: alt.TopLevelMixin) -> dict[str, Any]:
     Checked against the schema by the tests of charts, not at each run.
     """
     with alt.data_transformers.disable_max_rows():
-        return theme.configure(chart).to_dict(validate=False)
+        spec = chart.to_dict(validate=False)
+    return spec | {"config": theme.CONFIG}
 
 
 def split(spec: dict[str, Any]) -> tuple[dict[str, Any], dict[str, dict[str, list[Any]]]]:
@@ -141,56 +142,85 @@ class Figure:
     still: Markup = field(default_factory=Markup)
 
 
-class Site:
-    """The folder being written. `write` makes a page; `write_single` makes one that needs no file beside it."""
+@dataclass
+class Waiting:
+    """A page whose charts are being drawn."""
 
-    def __init__(self, folder: Path, fleet: Fleet) -> None:
+    name: str
+    template: str
+    figures: list[Figure]
+    specs: dict[str, Any]
+    data: dict[str, Any]
+    drawn: list[Later]
+    context: dict[str, Any]
+
+
+class Site:
+    """The folder being written. `write` makes a page; `write_single` makes one that needs no file beside it.
+
+    helper: draws charts while pages are made; without one they are drawn here. Pages with charts are written by
+    `finish`.
+    """
+
+    def __init__(self, folder: Path, fleet: Fleet, helper: Executor | None = None) -> None:
         self.folder = folder
         self.fleet = fleet
         self.pages: list[str] = []
+        self._helper = helper
+        self._waiting: list[Waiting] = []
+        self._script = script_later(helper)
         folder.mkdir(parents=True, exist_ok=True)
 
-    def assets(self) -> None:
-        """The scripts and the style sheet, once."""
+    def write(self, name: str, template: str, figures: list[Figure] | None = None, **context: Any) -> None:
+        """Write a page of the site; figures are drawn live by the page's script and stand in it as stills."""
+        page = Waiting(name, template, figures or [], {}, {}, [], context)
+        for figure in page.figures:
+            spec = whole(figure.chart) | {"description": clean(figure.finding)}  # read aloud as the chart's label
+            page.specs[figure.name], rows = split(spec)
+            page.data.update(rows)
+            page.drawn.append(Later(self._helper, drawn_svg, {**spec, "width": STILL_WIDTH}, theme.LIGHT))
+        if page.figures:
+            self._waiting.append(page)
+        else:
+            self._render(page)
+
+    def finish(self) -> list[str]:
+        """Write the pages whose charts were waited for, the scripts and the style sheet; returns all pages."""
+        for page in reversed(self._waiting):
+            for later in reversed(page.drawn):
+                later.take_back()
+        for page in self._waiting:
+            prefix = re.sub(r"[^a-z0-9]", "", page.name.removesuffix(".html"))
+            for figure, later in zip(page.figures, page.drawn, strict=True):
+                figure.still = still(later.text(), f"{prefix}-{figure.name}")
+            self._render(page)
+        self._waiting.clear()
         target = self.folder / "assets"
         target.mkdir(exist_ok=True)
-        (target / "vega.js").write_text(vega_script_later().result(), encoding="utf-8")
+        (target / "vega.js").write_text(self._script.text(), encoding="utf-8")
         for name in ("page.js", "phone.js", "page.css"):
             (target / name).write_text(asset(name), encoding="utf-8")
+        return self.pages
 
-    def write(self, name: str, template: str, figures: list[Figure] | None = None, **context: Any) -> Path:
-        """Write a page of the site; figures are drawn live by the page's script and stand in it as stills."""
-        specs: dict[str, Any] = {}
-        data: dict[str, Any] = {}
-        by_name: dict[str, Figure] = {}
-        drawn: dict[str, Future[str]] = {}
-        prefix = re.sub(r"[^a-z0-9]", "", name.removesuffix(".html"))
-        for figure in figures or []:
-            spec = whole(figure.chart) | {"description": clean(figure.finding)}  # read aloud as the chart's label
-            specs[figure.name], rows = split(spec)
-            data.update(rows)
-            drawn[figure.name] = svg_later({**spec, "width": STILL_WIDTH}, theme.LIGHT)
-            by_name[figure.name] = figure
-        for figure in figures or []:
-            figure.still = still(drawn[figure.name].result(), f"{prefix}-{figure.name}")
+    def _render(self, page: Waiting) -> None:
         html = (
             templates()
-            .get_template(template)
+            .get_template(page.template)
             .render(
                 fleet=self.fleet,
                 nav=NAV,
-                here=name,
-                root="../" * name.count("/"),
+                here=page.name,
+                root="../" * page.name.count("/"),
                 csp=CSP_SITE,
-                specs=specs,
-                data=data,
-                fig=by_name,
-                **context,
+                specs=page.specs,
+                data=page.data,
+                fig={figure.name: figure for figure in page.figures},
+                **page.context,
             )
         )
-        return self._put(name, html)
+        self._put(page.name, html)
 
-    def write_single(self, name: str, template: str, **context: Any) -> Path:
+    def write_single(self, name: str, template: str, **context: Any) -> None:
         """Write a page that carries its own style and script, for a phone that is handed one file."""
         script = asset("phone.js")
         csp = (
@@ -202,19 +232,18 @@ class Site:
             .get_template(template)
             .render(fleet=self.fleet, csp=csp, script=Markup(script), style=Markup(asset("page.css")), **context)
         )
-        return self._put(name, html)
+        self._put(name, html)
 
-    def write_index(self, name: str, area_no: int, rows: list[list[Any]]) -> Path:
+    def write_index(self, name: str, area_no: int, rows: list[list[Any]]) -> None:
         """A shard of the install search: a script, since a page opened from disk may fetch nothing else."""
         text = json.dumps(rows, ensure_ascii=True, separators=(",", ":"), allow_nan=False).replace("<", "\\u003c")
-        return self._put(name, f"foulcastFind({area_no},{text});\n")
+        self._put(name, f"foulcastFind({area_no},{text});\n")
 
-    def _put(self, name: str, text: str) -> Path:
+    def _put(self, name: str, text: str) -> None:
         path = self.folder / name
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_text(text, encoding="utf-8")
         self.pages.append(name)
-        return path
 
 
 def _sha(text: str) -> str:

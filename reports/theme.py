@@ -6,8 +6,6 @@ import math
 from datetime import date
 from typing import Any
 
-import altair as alt
-
 # Okabe and Ito's colours that keep a contrast of 3 to 1 on white and on the dark card.
 BLUE = "#0072B2"
 VERMILLION = "#D55E00"
@@ -133,16 +131,8 @@ def limits_short(low: Any, high: Any, unit: str) -> str:
     return f"{number(low, digits)}–{quantity(high, unit)}"
 
 
-def configure(chart: alt.TopLevelMixin) -> alt.TopLevelMixin:
-    """The common type and lines.
-
-    Colours of text and grid are set by the page, so that a dark page is dark throughout.
-    """
-    return chart.configure(**CONFIG)
-
-
 FONT = "system-ui, 'Segoe UI', 'Helvetica Neue', 'Liberation Sans', Arial, sans-serif"
-CONFIG: dict[str, Any] = {
+CONFIG: dict[str, Any] = {  # the common type and lines; colours are set by the page, dark throughout on a dark one
     "font": FONT,
     "view": {"stroke": None},
     "axis": {

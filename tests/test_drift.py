@@ -284,16 +284,6 @@ def test_model_rates_compare_with_the_fleet_by_their_joint_posterior(plain):
     assert row["rate_sd"][0] > rates["rate_sd"].max()
 
 
-def test_a_large_fleet_is_searched_on_a_sample_and_fitted_whole():
-    made = fleet(installs=400, seed=8)
-    whole = fit_series(made.inputs, PLAIN)
-    sampled = fit_series(made.inputs, replace(PLAIN, search_installs=120))
-    assert len(sampled.readings.z) == len(whole.readings.z)
-    assert sampled.sigma == pytest.approx(whole.sigma, rel=0.03)
-    a, b = judged(made, whole), judged(made, sampled)
-    assert np.corrcoef(a["m1"], b["m1"])[0, 1] > 0.98
-
-
 def test_the_estimator_predicts_unknown_groups_from_those_above():
     rng = np.random.default_rng(0)
     group = np.repeat(np.arange(30), 8)

@@ -7,6 +7,7 @@ import hashlib
 import html
 import json
 import re
+from concurrent.futures import BrokenExecutor, Executor, Future
 from datetime import date
 from pathlib import Path
 
@@ -21,7 +22,7 @@ from pipeline.settings import settings_from
 from pipeline.stages.pages import gas_pairs, pages, prepare, staffing_of
 from reports import tables, theme
 from reports.charts.history import History, history_svg, nice_ticks
-from reports.drawing import drawn_svg
+from reports.drawing import Later, drawn_svg
 from reports.site import Figure, Fleet, Site, shown, split, still, whole
 
 
@@ -72,7 +73,7 @@ def test_text_is_escaped_and_scripts_stand_only_in_files(tmp_path: Path) -> None
     bad = "</script><img src=x onerror=alert(1)>"
     made = Site(tmp_path, Fleet(bad, AS_OF, "si", 0.1, 1))
     chart = alt.Chart(pl.DataFrame({"x": [1.0], "y": [bad]})).mark_bar().encode(x=alt.X("x:Q").title(bad), y="y:N")
-    page = made.write(
+    made.write(
         "visits.html",
         "data-quality.html.j2",
         [Figure("doubt", chart, bad)],
@@ -83,13 +84,32 @@ def test_text_is_escaped_and_scripts_stand_only_in_files(tmp_path: Path) -> None
         complete=None,
         tests=None,
         input_files=tables.Table("", []),
-    ).read_text(encoding="utf-8")
+    )
+    made.finish()
+    page = (tmp_path / "visits.html").read_text(encoding="utf-8")
     assert "<img" not in page
     assert "onerror=alert" in html.unescape(page)
     scripts = re.findall(r"<script([^>]*)>(.*?)</script>", page, flags=re.S)
     assert all('type="application/json"' in a or ("src=" in a and not body) for a, body in scripts)
     data = json.loads(next(body for a, body in scripts if 'id="data"' in a))
     assert next(iter(data.values()))["y"] == [bad]
+
+
+class LostHelper(Executor):
+    """A helper process that dies with every piece of work it is given."""
+
+    def submit(self, *given: object, **named: object) -> Future:  # type: ignore[override]
+        lost: Future = Future()
+        lost.set_exception(BrokenExecutor("killed"))
+        return lost
+
+
+def test_charts_are_drawn_here_when_the_helper_is_lost(tmp_path: Path) -> None:
+    chart = alt.Chart(pl.DataFrame({"x": [1.0], "y": [2.0]})).mark_point().encode(x=alt.X("x:Q"), y=alt.Y("y:Q"))
+    alone, lost = (Later(helper, drawn_svg, whole(chart)) for helper in (None, LostHelper()))
+    lost.take_back()
+    assert lost.text() == alone.text()
+    assert lost.text().startswith("<svg")
 
 
 def test_every_page_has_a_policy_before_anything_else(site: Path) -> None:
@@ -204,7 +224,9 @@ def test_an_empty_store_still_gives_pages_that_say_so(tmp_path: Path) -> None:
 def test_without_capacity_the_page_says_what_it_cannot_say(tmp_path: Path) -> None:
     with small_store(capacity=False) as store:
         settings = settings_from({})
-        staffing_of(store, prepare(store, settings, tmp_path / "site"), settings)
+        made = prepare(store, settings, tmp_path / "site")
+        staffing_of(store, made, settings)
+        made.finish()
     page = text_of(tmp_path / "site" / "staffing.html")
     assert "capacity.csv gave no hours" in page
     assert "h are short" not in page

@@ -16,7 +16,7 @@ from pipeline.intake.records import lines_of, records_of
 
 CHUNK = 1 << 22
 SAMPLE = 1 << 18
-SAMPLE_RECORDS = 2000
+SAMPLE_RECORDS = 500
 DELIMITERS = (",", ";", "\t", "|")
 BOMS = ((codecs.BOM_UTF8, "utf-8-sig"), (codecs.BOM_UTF16_LE, "utf-16"), (codecs.BOM_UTF16_BE, "utf-16"))
 # Evidence of a decimal comma: not three digits behind it, which may as well be thousands, unless a 0 stands before it.
@@ -103,10 +103,9 @@ def dialect_of(name: str, scanned: Bytes) -> Dialect:
     if sample.count("\0") > len(sample) // 100:
         raise FleetError(f"{name}: this is not a text table. Export it as CSV or as an .xlsx workbook.")
     delimiter = _delimiter(sample)
-    lines = list(lines_of(sample))
     if scanned.size > SAMPLE:
-        lines = lines[:-1] or lines
-    records = [r for r in islice(records_of(lines, delimiter), SAMPLE_RECORDS) if not r.broken]
+        sample = sample[: sample.rfind("\n") + 1] or sample  # without the line that the sample cuts
+    records = [r for r in islice(records_of(lines_of(sample), delimiter), SAMPLE_RECORDS) if not r.broken]
     first = next((r for r in records if any(c.strip() for c in r.cells)), None)
     if first is None:
         raise FleetError(f"{name}: holds no header line. Write the column names into the first line.")
@@ -143,8 +142,8 @@ def _delimiter(sample: str) -> str:
 
 
 def _decimal(cells: list[str]) -> str:
-    commas = sum(1 for c in cells if DECIMAL_COMMA.fullmatch(c))
-    points = sum(1 for c in cells if DECIMAL_POINT.fullmatch(c))
+    commas = sum(1 for c in cells if "," in c and DECIMAL_COMMA.fullmatch(c))
+    points = sum(1 for c in cells if "." in c and DECIMAL_POINT.fullmatch(c))
     if commas == points == 0:
         return ""
     return "," if commas > points else "."

@@ -9,7 +9,7 @@ from pipeline.errors import FleetError, shown_value
 from pipeline.schema import FOLDER_KINDS, KINDS, OPTIONAL_KINDS
 from pipeline.settings import Settings
 
-SUFFIXES = (".csv", ".tsv", ".txt", ".xlsx")
+SUFFIXES = (".csv", ".tsv", ".txt", ".xlsx", ".parquet")
 
 
 @dataclass(frozen=True)
@@ -32,9 +32,7 @@ def input_files(fleet: Path, settings: Settings) -> tuple[list[InputFile], list[
     warnings: list[str] = []
     for kind in KINDS:
         paths, odd = _paths_of(fleet, kind, settings.files.get(kind))
-        warnings += [
-            f"{p.relative_to(fleet).as_posix()}: not read; only .csv, .tsv, .txt and .xlsx files are." for p in odd
-        ]
+        warnings += [f"{p.relative_to(fleet).as_posix()}: not read; only {', '.join(SUFFIXES)} files are." for p in odd]
         if kind not in FOLDER_KINDS:
             if len(paths) > 1:
                 names = " and ".join(p.relative_to(fleet).as_posix() for p in paths[:3])
@@ -63,10 +61,20 @@ def _paths_of(fleet: Path, kind: str, pattern: str | None) -> tuple[list[Path], 
                 )
     elif kind in FOLDER_KINDS:
         folder = fleet / kind
-        inside = [p for p in folder.iterdir() if p.is_file()] if folder.is_dir() else []
+        inside = [p for p in folder.iterdir() if p.is_file() and not _of_a_writer(p)] if folder.is_dir() else []
+        inside += [p for p in folder.glob("*/**/*.parquet") if p.is_file() and not _hidden(p.relative_to(folder))]
     else:
         inside = [p for p in fleet.iterdir() if p.is_file() and p.stem == kind and p.suffix.lower() in SUFFIXES]
     inside = sorted(
         (p for p in inside if not p.name.startswith((".", "~$"))), key=lambda p: p.relative_to(fleet).as_posix()
     )
     return [p for p in inside if p.suffix.lower() in SUFFIXES], [p for p in inside if p.suffix.lower() not in SUFFIXES]
+
+
+def _of_a_writer(path: Path) -> bool:
+    """What engines that write Parquet leave beside it, as _SUCCESS and _metadata."""
+    return path.name.startswith("_") and not path.suffix
+
+
+def _hidden(path: Path) -> bool:
+    return any(part.startswith((".", "_")) for part in path.parts)

@@ -46,32 +46,38 @@ def record_places(path: Path) -> tuple[np.ndarray, np.ndarray]:
     A line break ends a record where the quotes before it are even in number; blank lines are no records.
     """
     lines, places = [], []
-    line, inside, read, content = 0, 0, 0, 0
-    start_line, start_byte = 1, 0
+    line, read, quotes, start, start_line, blank = 0, 0, 0, 0, 1, True
     with path.open("rb") as file:
         while chunk := file.read(CHUNK):
             data = np.frombuffer(chunk, np.uint8)
-            within = (np.cumsum(data == QUOTE, dtype=np.int64) + inside) & 1
-            breaks = np.flatnonzero(data == NEWLINE)
-            ends = within[breaks] == 0
-            solid = np.cumsum((data != NEWLINE) & (data != RETURN), dtype=np.int64) + content
-            solid_at_end = solid[breaks[ends]]
-            filled = np.diff(solid_at_end, prepend=0) > 0
-            start_lines = np.concatenate(([start_line], line + 2 + np.flatnonzero(ends)))
-            start_bytes = np.concatenate(([start_byte], read + breaks[ends] + 1))
+            breaks, marks = np.flatnonzero(data == NEWLINE), np.flatnonzero(data == QUOTE)
+            ends = np.flatnonzero((quotes + np.searchsorted(marks, breaks)) % 2 == 0)
+            first = np.concatenate(([start - read], breaks[ends] + 1))
+            empty = _only_returns(data, first)
+            empty[0] &= blank
+            start_lines = np.concatenate(([start_line], line + 2 + ends))
+            filled = ~empty[:-1]
             lines.append(start_lines[:-1][filled].astype(np.int32))
-            places.append(start_bytes[:-1][filled])
-            start_line, start_byte = int(start_lines[-1]), int(start_bytes[-1])
+            places.append(read + first[:-1][filled])
+            start, start_line, blank = int(read + first[-1]), int(start_lines[-1]), bool(empty[-1])
             line += len(breaks)
+            quotes += len(marks)
             read += len(data)
-            inside = int(within[-1])
-            content = int(solid[-1] - (solid_at_end[-1] if len(solid_at_end) else 0))
-    if content:
+    if not blank:
         lines.append(np.array([start_line], np.int32))
-        places.append(np.array([start_byte]))
+        places.append(np.array([start]))
     if not lines:
         return np.empty(0, np.int32), np.empty(0, np.int64)
     return np.concatenate(lines)[1:], np.concatenate(places)[1:]
+
+
+def _only_returns(data: np.ndarray, first: np.ndarray) -> np.ndarray:
+    """Whether there is nothing but an end of line from each place of `first` to the next, and from the last on."""
+    bounds = np.append(np.maximum(first, 0), len(data))
+    length, begin = np.diff(bounds), np.minimum(bounds[:-1], len(data) - 1)
+    returned, broken = data[begin] == RETURN, data[begin] == NEWLINE
+    pair = returned & (data[np.minimum(begin + 1, len(data) - 1)] == NEWLINE)
+    return (length == 0) | ((length == 1) & (returned | broken)) | ((length == 2) & pair)
 
 
 def shifts_of_simple_file(rows: int, rejected_lines: np.ndarray) -> LineShifts:
@@ -90,20 +96,36 @@ def shifts_of_simple_file(rows: int, rejected_lines: np.ndarray) -> LineShifts:
 
 def all_lines(store: Store, kind: str) -> np.ndarray:
     """The physical line of every row of landed_KIND, in the order of the rows; int32. 0 for rows of dead files."""
-    files = store.rows(
-        "select file_id, rows, true from input_files where kind = $1 and rows > 0 "
-        "union all select file_id, rows, false from dead_files where kind = $1 order by file_id",
-        [kind],
-    )
-    parts = [_file_lines(store, n, rows) if alive else np.zeros(rows, np.int32) for n, rows, alive in files]
-    return np.concatenate(parts) if parts else np.empty(0, np.int32)
+    files = np.asarray(store.db.sql(f"select file_id from landed_{kind}").fetchnumpy()["file_id"])
+    lines = np.zeros(len(files), np.int32)
+    if not len(files):
+        return lines
+    begins = np.flatnonzero(np.append(True, files[1:] != files[:-1]))
+    runs: dict[int, list[tuple[int, int]]] = {}
+    for begin, end in zip(begins.tolist(), [*begins[1:].tolist(), len(files)], strict=True):
+        runs.setdefault(int(files[begin]), []).append((begin, end))
+    shifts = _all_shifts(store)
+    for n in (n for (n,) in store.rows("select file_id from input_files where kind = ?", [kind])):
+        pieces = runs.get(n, [])
+        of_file = _file_lines(sum(end - begin for begin, end in pieces), shifts.get(n))
+        for begin, end in pieces:
+            lines[begin:end], of_file = of_file[: end - begin], of_file[end - begin :]
+    return lines
 
 
-def _file_lines(store: Store, file_id: int, rows: int) -> np.ndarray:
+def _all_shifts(store: Store) -> dict[int, np.ndarray]:
+    found = store.db.sql("select file_id, record, shift from line_shifts order by file_id, record").fetchnumpy()
+    files, pairs = np.asarray(found["file_id"]), np.column_stack([found["record"], found["shift"]])
+    edges = np.flatnonzero(np.diff(files)) + 1
+    return {
+        int(files[0 if not k else edges[k - 1]]): part for k, part in enumerate(np.split(pairs, edges)) if len(part)
+    }
+
+
+def _file_lines(rows: int, shifts: np.ndarray | None) -> np.ndarray:
     lines = np.arange(2, rows + 2, dtype=np.int32)
-    shifts = store.rows("select record, shift from line_shifts where file_id = ? order by record", [file_id])
-    if shifts:
-        records, steps = np.array(shifts, np.int64).T
+    if shifts is not None:
+        records, steps = shifts.astype(np.int64).T
         lines += np.repeat(np.append(0, steps), np.diff(records, prepend=0, append=rows)).astype(np.int32)
     return lines
 

@@ -1,9 +1,15 @@
-"""One file into its raw table: DuckDB reads what is a plain CSV, anything else is read record by record."""
+"""Files into their landing tables: DuckDB reads what is plain CSV, anything else is read record by record.
+
+Every file comes in by one of two ways: `_land_plain`, one statement for all the plain files of a kind, and
+`_land_records`, which takes the cells of any source as text.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+import re
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
+from datetime import datetime
 from itertools import islice
 from pathlib import Path
 
@@ -17,86 +23,201 @@ from pipeline.intake.dates import date_format_of
 from pipeline.intake.dialect import Bytes, Dialect, dialect_of, text_lines
 from pipeline.intake.headers import Mapped, map_headers
 from pipeline.intake.lines import LineShifts, record_places, shifts_of_simple_file
+from pipeline.intake.parquet import land_parquet
 from pipeline.intake.records import Record, records_of
-from pipeline.intake.workbook import workbook_records
+from pipeline.intake.workbook import other_sheets, workbook_records
 from pipeline.settings import Settings
 from pipeline.store import Store, literal, quoted
 
 BATCH = 20_000
-# With pieces of this size rows go to disk once, compressed; with DuckDB's smaller default they are written a second
-# time
-# when the store is closed (measured: half as much processor time again).
-BUFFER = 64_000_000
+BUFFER = 64_000_000  # pieces of a file that become rows at once; smaller ones leave more half-filled blocks behind
+TRIED = 200  # sampled cells of a column that are tried
+ISO_DATE = re.compile(r"\d{4}-\d{2}-\d{2}")
+BOOLEANS = {"true", "false", "t", "f", "1", "0"}
+
+
+@dataclass(frozen=True)
+class Arrival:
+    """A file that is to be read: its number, where it is, its name in the fleet folder, and its bytes."""
+
+    file_id: int
+    kind: str
+    path: Path
+    name: str
+    scanned: Bytes
 
 
 @dataclass
 class Loaded:
     """What became of one file."""
 
-    rows: int
+    rows: int = 0
     notes: list[str] = field(default_factory=list)
 
 
-def load_file(
-    store: Store, kind: str, file_id: int, path: Path, name: str, scanned: Bytes, settings: Settings
-) -> Loaded:
-    """Append the rows of one file to landed_KIND. Raises FleetError where the whole file cannot be taken."""
-    if path.suffix.lower() == ".xlsx":
-        records = workbook_records(path, name)
-        header = next(records, None)
-        if header is None:
-            raise FleetError(f"{name}: its first sheet is empty. Write the column names into the first row.")
-        mapped, unknown = map_headers(name, kind, header.cells, settings.columns.get(kind, {}))
-        loaded = _load_records(store, kind, file_id, mapped, len(header.cells), records, Reading("."))
-    else:
-        dialect = dialect_of(name, scanned)
-        mapped, unknown = map_headers(name, kind, dialect.header, settings.columns.get(kind, {}))
-        reading = Reading(dialect.decimal, date_format_of(name, path, dialect, mapped))
-        plain = _load_plain(store, kind, file_id, path, scanned, dialect, mapped, reading) if dialect.plain else None
-        if plain is not None:
-            loaded = plain
-        else:
-            with text_lines(path, dialect.encoding) as lines:
-                records = records_of(lines, dialect.delimiter)
-                header_cells = next(r for r in records if r.line >= dialect.header_line).cells
-                loaded = _load_records(store, kind, file_id, mapped, len(header_cells), records, reading)
-        if reading.decimal == ",":
-            loaded.notes.append("numbers were read with a decimal comma")
-        if reading.date_format:
-            shown = reading.date_format.replace("%d", "day").replace("%m", "month").replace("%Y", "year")
-            loaded.notes.append(f"dates were read as {shown}")
-    for one in mapped:
-        if one.header_is_other_unit:
-            unit = [file_id, one.column.column, one.header, one.unit.factor, one.unit.offset]
-            store.run("insert into file_units values (?, ?, ?, ?, ?)", unit)
-    if unknown:
-        loaded.notes.append(
-            "columns not known and left out: " + ", ".join(unknown[:12]) + (" …" if len(unknown) > 12 else "")
-        )
-    return loaded
+@dataclass(frozen=True)
+class _Plan:
+    """How a file is read, decided from its head. dialect: None for a workbook."""
+
+    file: Arrival
+    mapped: tuple[Mapped, ...]
+    unknown: tuple[str, ...]
+    width: int
+    reading: Reading
+    dialect: Dialect | None
+    careful: tuple[Mapped, ...] = ()
+
+    @property
+    def alike(self) -> tuple[object, ...]:
+        """Files for which this is the same are scanned together."""
+        assert self.dialect is not None
+        return self.dialect.delimiter, self.width, self.reading, self.mapped, self.careful
 
 
-def _load_plain(
-    store: Store,
-    kind: str,
-    file_id: int,
-    path: Path,
-    scanned: Bytes,
-    dialect: Dialect,
-    mapped: list[Mapped],
-    reading: Reading,
-) -> Loaded | None:
-    """Let DuckDB read the file with plain types and hand back the records it rejects, which are then read with care.
+def load_files(store: Store, arrivals: Sequence[Arrival], settings: Settings) -> dict[int, Loaded | FleetError]:
+    """Append the rows of files to the landing tables; by file_id what became of each.
 
-    None (and nothing appended) where it does not see the records that are there.
+    A file that cannot be taken as a whole comes back as the error that says why.
     """
-    careful = _careful_columns(store, dialect, mapped, reading)
-    types = dict.fromkeys(range(len(dialect.header)), "VARCHAR")
+    done: dict[int, Loaded | FleetError] = {}
+    plans: dict[int, _Plan] = {}
+    for file in arrivals:
+        try:
+            if file.path.suffix.lower() == ".parquet":
+                done[file.file_id] = Loaded(
+                    *land_parquet(store, file.kind, file.file_id, file.path, file.name, settings)
+                )
+            else:
+                plans[file.file_id] = _plan(file, settings)
+        except FleetError as error:
+            done[file.file_id] = error
+    landed: dict[int, int] = {}
+    for kind in dict.fromkeys(file.kind for file in arrivals):
+        of_kind = (plan for plan in plans.values() if plan.file.kind == kind)
+        landed |= _land_plain(store, [plan for plan in of_kind if plan.dialect and plan.dialect.plain])
+    for n, plan in plans.items():
+        try:
+            loaded = Loaded(landed[n] if n in landed else _land_file(store, plan))
+            loaded.notes += _notes(plan)
+            done[n] = loaded
+        except FleetError as error:
+            done[n] = error
+    _write_units(store, [plan for n, plan in plans.items() if isinstance(done[n], Loaded)])
+    return done
+
+
+def _plan(file: Arrival, settings: Settings) -> _Plan:
+    columns = settings.columns.get(file.kind, {})
+    if file.path.suffix.lower() == ".xlsx":
+        header = next(workbook_records(file.path, file.name), None)
+        if header is None:
+            raise FleetError(f"{file.name}: its first sheet is empty. Write the column names into the first row.")
+        mapped, unknown = map_headers(file.name, file.kind, header.cells, columns)
+        return _Plan(file, tuple(mapped), tuple(unknown), len(header.cells), Reading("."), None)
+    dialect = dialect_of(file.name, file.scanned)
+    mapped, unknown = map_headers(file.name, file.kind, dialect.header, columns)
+    reading = Reading(dialect.decimal, date_format_of(file.name, file.path, dialect, mapped))
+    careful = tuple(_careful_columns(dialect, mapped, reading)) if dialect.plain else ()
+    return _Plan(file, tuple(mapped), tuple(unknown), len(dialect.header), reading, dialect, careful)
+
+
+def _notes(plan: _Plan) -> list[str]:
+    notes = []
+    if plan.dialect is None:
+        if sheets := other_sheets(plan.file.path):
+            more = " …" if len(sheets) > 6 else ""
+            notes.append(f"only its first sheet is read, not {', '.join(sheets[:6])}{more}")
+    elif plan.reading.decimal == ",":
+        notes.append("numbers were read with a decimal comma")
+    if plan.reading.date_format:
+        shown = plan.reading.date_format.replace("%d", "day").replace("%m", "month").replace("%Y", "year")
+        notes.append(f"dates were read as {shown}")
+    if plan.unknown:
+        more = " …" if len(plan.unknown) > 12 else ""
+        notes.append(f"columns not known and left out: {', '.join(plan.unknown[:12])}{more}")
+    return notes
+
+
+def _write_units(store: Store, plans: Iterable[_Plan]) -> None:
+    units = [
+        (plan.file.file_id, one.column.column, one.header, one.unit.factor, one.unit.offset)
+        for plan in plans
+        for one in plan.mapped
+        if one.header_is_other_unit
+    ]
+    if units:
+        schema = {
+            "file_id": pl.Int32, "cell": pl.String, "header": pl.String, "factor": pl.Float64, "offset": pl.Float64,
+        }  # fmt: skip
+        store.append("file_units", pl.DataFrame(units, schema=schema, orient="row"))
+
+
+def _land_plain(store: Store, plans: list[_Plan]) -> dict[int, int]:
+    """Let DuckDB read plain files of one kind with plain types; the records it rejects are then read with care.
+
+    One statement for all of them: rows that come in portions are written to disk twice. Returns the rows by file_id; a
+    file in which it does not see the records that are there is missing (and nothing of it is appended).
+    """
+    while plans:
+        store.run("begin transaction")
+        try:
+            landed, unclear = _land_together(store, plans)
+            if not unclear:
+                store.run("commit")
+                return landed
+            store.run("rollback")
+        except duckdb.Error as error:
+            store.run("rollback")
+            if isinstance(error, duckdb.BinderException | duckdb.CatalogException | duckdb.ParserException):
+                raise  # the statement is wrong, not a file
+            if len(plans) > 1:  # which of them it was is not told
+                return {n: rows for plan in plans for n, rows in _land_plain(store, [plan]).items()}
+            return {}
+        plans = [plan for plan in plans if plan.file.file_id not in unclear]
+    return {}
+
+
+def _land_together(store: Store, plans: list[_Plan]) -> tuple[dict[int, int], set[int]]:
+    groups: dict[object, list[_Plan]] = {}
+    for plan in plans:
+        groups.setdefault(plan.alike, []).append(plan)
+    alike = list(groups.values())
+    kind, numbers = plans[0].file.kind, [plan.file.file_id for plan in plans]
+    before = store.scalar(f"select count(*) from landed_{kind}")
+    for place in range(len(alike)):
+        store.run(f"drop table if exists rejects_{place}; drop table if exists rejects_scan_{place}")
+    source = " union all by name ".join(_plain_select(group, place) for place, group in enumerate(alike))
+    store.run(f"insert into landed_{kind} by name {source}")
+    rows = dict.fromkeys(numbers, 0) | dict(
+        store.rows(f"select file_id, count(*) from landed_{kind} where rowid >= {before} group by file_id")
+    )
+    rejected: dict[int, list[tuple[int, Record]]] = {}
+    unclear, shifts = set(), {}
+    for place, group in enumerate(alike):
+        rejected |= _rejected(store, group, place)
+    for plan in plans:
+        n = plan.file.file_id
+        found = _shifts(plan.file.path, plan.file.scanned, rows[n], rejected[n]) if n in rejected else None
+        if found is None:
+            unclear.add(n)
+        else:
+            shifts[n] = found
+    if not unclear:
+        store.append("line_shifts", pl.concat([found.frame(n) for n, found in shifts.items()]))
+        for group in alike:
+            _append_records(store, group[0], ((p.file.file_id, r) for p in group for _, r in rejected[p.file.file_id]))
+    return {n: rows[n] + len(rejected[n]) for n in numbers if n not in unclear}, unclear
+
+
+def _plain_select(group: list[_Plan], place: int) -> str:
+    plan, dialect = group[0], group[0].dialect
+    assert dialect is not None
+    types = dict.fromkeys(range(plan.width), "VARCHAR")
     values, odd = [], []
-    for one in mapped:
+    for one in plan.mapped:
         name = f"c{one.position}"
-        if one in careful:
-            value, is_odd = cell_sql(one, name, reading)
+        if one in plan.careful:
+            value, is_odd = cell_sql(one, name, plan.reading)
             odd.append((is_odd, one.column.column, name))
         else:
             types[one.position] = plain_type(one.column)
@@ -107,71 +228,57 @@ def _load_plain(
         "auto_detect": "false", "header": "true", "delim": literal(dialect.delimiter),
         "quote": "'\"'", "escape": "'\"'",
         "columns": f"{{{columns}}}", "buffer_size": str(BUFFER), "strict_mode": "true", "store_rejects": "true",
-        "rejects_table": "'rejects_in'", "rejects_scan": "'rejects_scan_in'", "rejects_limit": "0",
+        "rejects_table": f"'rejects_{place}'", "rejects_scan": f"'rejects_scan_{place}'", "rejects_limit": "0",
     }  # fmt: skip
-    if reading.decimal == ",":
+    if plan.reading.decimal == ",":
         options["decimal_separator"] = "','"
-    if reading.date_format:
-        options["dateformat"] = literal(reading.date_format)
-    source = f"read_csv({literal(path)}, {', '.join(f'{k} = {v}' for k, v in options.items())})"
-    selected = ", ".join([f"{file_id}::integer as file_id", *values, f"{odd_sql(odd)} as odd"])
-    store.run("drop table if exists rejects_in; drop table if exists rejects_scan_in")
-    store.run("begin transaction")
-    try:
-        rows = store.scalar(f"insert into landed_{kind} by name select {selected} from {source}")
-        rejected = _rejected(store, path, dialect.delimiter)
-        shifts = None if rejected is None else _shifts(path, scanned, rows, rejected)
-        if rejected is None or shifts is None:
-            store.run("rollback")
-            return None
-        store.append("line_shifts", shifts.frame(file_id))
-        _append_records(store, kind, file_id, mapped, len(dialect.header), (r for _, r in rejected), reading)
-        store.run("commit")
-    except duckdb.Error:
-        store.run("rollback")
-        return None
-    return Loaded(rows + len(rejected))
+    if plan.reading.date_format:
+        options["dateformat"] = literal(plan.reading.date_format)
+    numbers = ", ".join(str(one.file.file_id) for one in group)
+    paths = ", ".join(literal(one.file.path) for one in group)
+    file_id = f"([{numbers}][file_index::bigint + 1])::integer as file_id"
+    selected = ", ".join([file_id, *values, f"{odd_sql(odd)} as odd"])
+    return f"select {selected} from read_csv([{paths}], {', '.join(f'{k} = {v}' for k, v in options.items())})"
 
 
-def _load_records(
-    store: Store, kind: str, file_id: int, mapped: list[Mapped], width: int, records: Iterable[Record], reading: Reading
-) -> Loaded:
-    store.run("begin transaction")
-    try:
-        rows, shifts = _append_records(store, kind, file_id, mapped, width, records, reading)
-        store.append("line_shifts", shifts.frame(file_id))
-    except BaseException:
-        store.run("rollback")
-        raise
-    store.run("commit")
-    return Loaded(rows)
-
-
-def _rejected(store: Store, path: Path, delimiter: str) -> list[tuple[int, Record]] | None:
-    """The first byte and the cells of each record that DuckDB rejected; None where it lost its way between records.
+def _rejected(store: Store, group: list[_Plan], place: int) -> dict[int, list[tuple[int, Record]]]:
+    """By file_id the first byte and the cells of each record that DuckDB rejected; without files where it lost its way.
 
     The cells are read from the file once more: the line that DuckDB hands back is cut when it is long.
     """
     kinds = "'CAST', 'MISSING COLUMNS', 'TOO MANY COLUMNS'"
-    if store.scalar(f"select count(*) from rejects_in where error_type::varchar not in ({kinds})"):
-        return None
     found = store.rows(
-        "select line_byte_position, min(line), left(any_value(csv_line), 8) from rejects_in group by "
-        "line_byte_position order by 1"
+        f"select file_id, line_byte_position, min(line), left(any_value(csv_line), 8), "
+        f"bool_or(error_type::varchar not in ({kinds})) from rejects_{place} "
+        "group by file_id, line_byte_position order by 1, 2"
     )
-    rejected = []
-    with path.open("rb") as file:
-        for place, line, text in found:
+    rejected = {}
+    lost = {file for file, *_, is_lost in found if is_lost}
+    for n, plan in enumerate(group):
+        if n not in lost:
+            records = _read_again(plan, [(start, line, text) for file, start, line, text, _ in found if file == n])
+            if records is not None:
+                rejected[plan.file.file_id] = records
+    return rejected
+
+
+def _read_again(plan: _Plan, places: list[tuple[int, int, str]]) -> list[tuple[int, Record]] | None:
+    """Records of a file by (first byte as DuckDB counts it, line, the text there); None where they do not begin there."""
+    assert plan.dialect is not None
+    records = []
+    with plan.file.path.open("rb") as file:
+        for place, line, text in places:
             # DuckDB counts from 1 and may begin at the line break before.
             start = place - 1 + len(text) - len(text.lstrip("\r\n"))
             file.seek(start - 1)
             if file.read(1) != b"\n":
                 return None
-            record = next(records_of((one.decode("utf-8") for one in iter(file.readline, b"")), delimiter), None)
+            lines = (one.decode("utf-8") for one in iter(file.readline, b""))
+            record = next(records_of(lines, plan.dialect.delimiter), None)
             if record is None:
                 return None
-            rejected.append((start, Record(line, record.cells, record.broken)))
-    return rejected
+            records.append((start, Record(line, record.cells, record.broken)))
+    return records
 
 
 def _shifts(path: Path, scanned: Bytes, rows: int, rejected: list[tuple[int, Record]]) -> LineShifts | None:
@@ -192,44 +299,45 @@ def _shifts(path: Path, scanned: Bytes, rows: int, rejected: list[tuple[int, Rec
     return shifts
 
 
-def _careful_columns(store: Store, dialect: Dialect, mapped: list[Mapped], reading: Reading) -> list[Mapped]:
-    """Columns of which many sampled cells are not plain: these are read with care in one go, not record by record."""
-    tested = [m for m in mapped if m.column.type != "text"]
-    width = len(dialect.header)
-    sample = [_fitted(Record(0, cells), width)[:width] for cells in dialect.sample]
-    if not tested or not sample:
-        return []
-    store.db.register(
-        "sample_in", pl.DataFrame(sample, schema={f"c{n}": pl.String for n in range(width)}, orient="row")
-    )
-    decimal = f"replace({{0}}, {literal(reading.decimal or '.')}, '.')"
-    tests = []
-    for one in tested:
-        text = f"c{one.position}"
-        if one.column.type == "number":
-            text = decimal.format(text)
-        cast = f"try_cast({text} as {plain_type(one.column)})"
-        if one.column.type in ("date", "week") and reading.date_format:
-            cast = f"try_strptime({text}, {literal(reading.date_format)})"
-        tests.append(f"count({text}) filter (where {cast} is null) > 0.02 * count(*) + 1")
+def _land_file(store: Store, plan: _Plan) -> int:
+    """Append the records of one file, read one by one; returns their number."""
+    if plan.dialect is None:
+        records = workbook_records(plan.file.path, plan.file.name)
+        next(records, None)
+        return _land_records(store, plan, records)
+    with text_lines(plan.file.path, plan.dialect.encoding) as lines:
+        records = records_of(lines, plan.dialect.delimiter)
+        next(r for r in records if r.line >= plan.dialect.header_line)
+        return _land_records(store, plan, records)
+
+
+def _land_records(store: Store, plan: _Plan, records: Iterable[Record]) -> int:
+    """Append records of text under the plan's header, whatever they come from; returns their number."""
+    n = plan.file.file_id
+    store.run("begin transaction")
     try:
-        many = store.rows(f"select {', '.join(tests)} from sample_in")[0]
-    finally:
-        store.db.unregister("sample_in")
-    return [one for one, is_many in zip(tested, many, strict=True) if is_many]
+        rows, shifts = _append_records(store, plan, ((n, record) for record in records))
+        store.append("line_shifts", shifts.frame(n))
+    except BaseException:
+        store.run("rollback")
+        raise
+    store.run("commit")
+    return rows
 
 
-def _append_records(
-    store: Store, kind: str, file_id: int, mapped: list[Mapped], width: int, records: Iterable[Record], reading: Reading
-) -> tuple[int, LineShifts]:
-    schema = {f"c{n}": pl.String for n in range(width)} | {"ragged": pl.String}
-    selected = f"{file_id}::integer as file_id, {careful_select(mapped, reading)}"
-    insert = f"insert into landed_{kind} by name select {selected} from batch_in"
+def _append_records(store: Store, plan: _Plan, records: Iterable[tuple[int, Record]]) -> tuple[int, LineShifts]:
+    """Append (file_id, record) read as `plan` says; returns their number and lines, as if of one file."""
+    schema = {f"c{n}": pl.String for n in range(plan.width)} | {"ragged": pl.String}
+    insert = (
+        f"insert into landed_{plan.file.kind} by name "
+        f"select file_id, {careful_select(list(plan.mapped), plan.reading)} from batch_in"
+    )
+    known = next((one.position for one in plan.mapped if one.column.column == "visit_id"), None)
     rows, shifts, several = 0, LineShifts(), iter(records)
     while batch := list(islice(several, BATCH)):
-        shifts.extend(rows, np.array([record.line for record in batch], np.int64))
-        frame = pl.DataFrame([_fitted(r, width) for r in batch], schema=schema, orient="row")
-        store.db.register("batch_in", frame)
+        shifts.extend(rows, np.array([record.line for _, record in batch], np.int64))
+        frame = pl.DataFrame([_fitted(r, plan.width, known) for _, r in batch], schema=schema, orient="row")
+        store.db.register("batch_in", frame.with_columns(pl.Series("file_id", [n for n, _ in batch], pl.Int32)))
         try:
             store.run(insert)
         finally:
@@ -238,9 +346,46 @@ def _append_records(
     return rows, shifts
 
 
-def _fitted(record: Record, width: int) -> list[str | None]:
-    """The record's cells at the header's width; a record that does not fit is kept as one text."""
+def _fitted(record: Record, width: int, visit_id: int | None = None) -> list[str | None]:
+    """The record's cells at the header's width; a record that does not fit is kept as one text.
+
+    visit_id: where that column stands; kept even then if it is the first, which no cell too many can have moved.
+    """
     cells = [c.replace("\0", "\N{REPLACEMENT CHARACTER}") or None for c in record.cells]
     if record.broken or len(cells) < width or any(c and c.strip() for c in cells[width:]):
-        return [None] * width + [",".join(c or "" for c in cells)]
+        kept: list[str | None] = [None] * width
+        if visit_id == 0 and not record.broken and len(cells) > 1:
+            kept[0] = cells[0]
+        return [*kept, ",".join(c or "" for c in cells)]
     return [*cells[:width], None]
+
+
+def _careful_columns(dialect: Dialect, mapped: Iterable[Mapped], reading: Reading) -> list[Mapped]:
+    """Columns of which many sampled cells are not plain: these are read with care in one go, not record by record."""
+    step = max(1, len(dialect.sample) // TRIED)
+    sample = dialect.sample[::step]
+    careful = []
+    for one in mapped:
+        if one.column.type != "text":
+            cells = (cells[one.position] for cells in sample if one.position < len(cells))
+            odd = sum(1 for cell in cells if cell and not _is_plain(one, cell, reading))
+            if odd > 0.02 * len(sample) + 1:
+                careful.append(one)
+    return careful
+
+
+def _is_plain(one: Mapped, cell: str, reading: Reading) -> bool:
+    """Whether DuckDB will probably read a cell with its plain type."""
+    kind = one.column.type
+    try:
+        if kind == "number":
+            float(cell.replace(reading.decimal or ".", "."))
+        elif kind in ("date", "week") and reading.date_format:
+            datetime.strptime(cell.strip(), reading.date_format)
+        elif kind in ("date", "week"):
+            return ISO_DATE.fullmatch(cell) is not None
+        else:
+            return cell in one.column.allowed if kind == "choice" else cell.lower() in BOOLEANS
+    except ValueError:
+        return False
+    return True

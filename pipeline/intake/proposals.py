@@ -16,6 +16,7 @@ from pipeline.errors import FleetError, shown_value
 from pipeline.intake.dialect import dialect_of, scan_bytes
 from pipeline.intake.folder import input_files
 from pipeline.intake.headers import plain_header
+from pipeline.intake.parquet import sample_of
 from pipeline.intake.workbook import workbook_records
 from pipeline.schema import KINDS, Column, headers_of
 from pipeline.settings import Settings
@@ -113,6 +114,8 @@ def _look(path: Path, name: str) -> tuple[Sequence[str], list[list[str]]]:
     if path.suffix.lower() == ".xlsx":
         records = [r.cells for _, r in zip(range(SAMPLED), workbook_records(path, name), strict=False)]
         return (records[0], records[1:]) if records else ([], [])
+    if path.suffix.lower() == ".parquet":
+        return sample_of(path, name, SAMPLED)
     dialect = dialect_of(name, scan_bytes(path))
     return dialect.header, dialect.sample[:SAMPLED]
 

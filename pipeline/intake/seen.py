@@ -27,9 +27,7 @@ def make_seen(store: Store, kind: str) -> None:
     columns = list(columns_of(kind).values())
     cleaned = ", ".join(f"{clean_sql(c)} as {quoted(c.column)}" for c in columns)
     if kind not in FOLDER_KINDS:
-        store.run(
-            f"create or replace temp table seen_{kind} as select row, file_id, {cleaned}, odd from raw_{kind}"
-        )
+        store.run(f"create or replace temp table seen_{kind} as select row, file_id, {cleaned}, odd from raw_{kind}")
         return
     tests = [*unclean_tests(columns), *([f"({IN_FAHRENHEIT})"] if kind == "readings" else [])]
     unclean = " union all ".join(f"select row from raw_{kind} where {test}" for test in tests)

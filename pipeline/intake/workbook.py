@@ -30,3 +30,10 @@ def workbook_records(path: Path, name: str) -> Iterator[Record]:
             cells = ["" if c is None else MIDNIGHT.sub(r"\1", c) if MIDNIGHT.fullmatch(c) else c for c in row]
             if any(c.strip() for c in cells):
                 yield Record(first + n + 1, cells)
+
+
+def other_sheets(path: Path) -> list[str]:
+    """The names of the sheets that are not read. `path`: a workbook that could be read."""
+    import fastexcel
+
+    return list(fastexcel.read_excel(path).sheet_names[1:])

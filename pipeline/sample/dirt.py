@@ -8,16 +8,32 @@ from pipeline.sample.draws import Draws
 _TEMPERATURES = ("flue_temp", "air_temp", "supply_temp", "return_temp")
 # Chance per row of each kind of slip.
 VISIT_SLIPS = {
-    "twice": 0.002, "corrected": 0.002, "unknown install": 0.0008, "no such date": 0.0008, "far date": 0.0004,
-    "odd note": 0.004, "hours digit lost": 0.0015, "word in a number": 0.001,
+    "twice": 0.002,
+    "corrected": 0.002,
+    "unknown install": 0.0008,
+    "no such date": 0.0008,
+    "far date": 0.0004,
+    "odd note": 0.004,
+    "hours digit lost": 0.0015,
+    "word in a number": 0.001,
 }
 READING_SLIPS = {
-    "twice": 0.0015, "corrected": 0.002, "o2 and co2 swapped": 0.0015, "fahrenheit": 0.001, "point lost": 0.0012,
-    "word in a number": 0.001, "visit unknown": 0.0005,
+    "twice": 0.0015,
+    "corrected": 0.002,
+    "o2 and co2 swapped": 0.0015,
+    "fahrenheit": 0.001,
+    "point lost": 0.0012,
+    "word in a number": 0.001,
+    "visit unknown": 0.0005,
 }
 _ODD_NOTES = (
-    'said "works fine", left at once', "two lines:\nfan replaced", "<b>gasket</b> renewed & <i>tested</i>",
-    "=1+1", "<script>alert('x')</script>", "part no. 4,711; ordered", "naïve déjà vu – ünïcode ✓",
+    'said "works fine", left at once',
+    "two lines:\nfan replaced",
+    "<b>gasket</b> renewed & <i>tested</i>",
+    "=1+1",
+    "<script>alert('x')</script>",
+    "part no. 4,711; ordered",
+    "naïve déjà vu – ünïcode ✓",
 )
 
 
@@ -71,9 +87,12 @@ def _soil_visits(text: pl.DataFrame, which: dict[str, pl.Series], pick: pl.Serie
     return text.with_columns(
         _where(which["corrected"], pl.lit("none"), "exchanger_cleaning"),
         _where(which["unknown install"], pl.lit("K9") + pl.col("install_id").str.slice(2), "install_id"),
-        pl.when(which["no such date"]).then(pl.col("visited_on").str.slice(0, 4) + "-02-30")
-        .when(which["far date"]).then("2" + pl.lit("0") + "6" + pl.col("visited_on").str.slice(3))
-        .otherwise(pl.col("visited_on")).alias("visited_on"),
+        pl.when(which["no such date"])
+        .then(pl.col("visited_on").str.slice(0, 4) + "-02-30")
+        .when(which["far date"])
+        .then("2" + pl.lit("0") + "6" + pl.col("visited_on").str.slice(3))
+        .otherwise(pl.col("visited_on"))
+        .alias("visited_on"),
         _where(which["odd note"], odd, "notes"),
         _where(which["hours digit lost"], hours.str.slice(0, hours.str.len_chars() - 1), "burner_hours"),
         _where(which["word in a number"], pl.lit("n/k"), "minutes_on_site"),
@@ -88,8 +107,10 @@ def _soil_readings(text: pl.DataFrame, which: dict[str, pl.Series], point: str) 
         pl.when(swapped & both).then("o2_pct").otherwise("co2_pct").alias("co2_pct"),
         _where(which["word in a number"], pl.lit("--"), "flame_current_ua"),
         _where(which["visit unknown"], pl.lit("V9") + pl.col("visit_id").str.slice(2), "visit_id"),
-        pl.when(which["point lost"] | which["corrected"]).then(pl.col(flue).str.replace(r"[.,]", ""))
-        .otherwise(flue).alias(flue),
+        pl.when(which["point lost"] | which["corrected"])
+        .then(pl.col(flue).str.replace(r"[.,]", ""))
+        .otherwise(flue)
+        .alias(flue),
     )
     if flue == "flue_temp_c":
         in_f = [f"{t}_c" for t in _TEMPERATURES]

@@ -71,10 +71,13 @@ def cleaning_truth() -> pl.DataFrame:
     """truth_cleaning.csv: share of what had built up that each kind of work takes away."""
     rows = [
         ("flue_over_return_k", material, kind, float(RESTORED_FLUE[k, m]))
-        for m, material in enumerate(MATERIALS) for k, kind in enumerate(CLEANINGS) if k
+        for m, material in enumerate(MATERIALS)
+        for k, kind in enumerate(CLEANINGS)
+        if k
     ]
     for indicator, shares, adjusted in (
-        ("co_air_free_ppm", RESTORED_CO, RESTORED_BY_ADJUSTING[1]), ("o2_pct", RESTORED_O2, RESTORED_BY_ADJUSTING[3]),
+        ("co_air_free_ppm", RESTORED_CO, RESTORED_BY_ADJUSTING[1]),
+        ("o2_pct", RESTORED_O2, RESTORED_BY_ADJUSTING[3]),
     ):
         rows += [(indicator, "any", kind, float(shares[k])) for k, kind in enumerate(CLEANINGS) if k]
         rows.append((indicator, "any", "adjusted", float(adjusted)))

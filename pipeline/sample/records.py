@@ -9,8 +9,17 @@ from pipeline.sample.scenario import DESIGNS, FUELS, SITE_BIOGAS, STREETS
 from pipeline.sample.simulate import BREAKDOWN, CLEANINGS, COMMISSIONING, NONE, PURPOSES, Fleet, Visits, own_unit
 from pipeline.sample.truth import Truth
 
-_NOTES = ("", "access by the yard", "customer not at home, key at the office", "fan noisy", "filling loop dripping",
-          "siphon refilled", "advised on water treatment", "door seal replaced", "outside sensor loose")
+_NOTES = (
+    "",
+    "access by the yard",
+    "customer not at home, key at the office",
+    "fan noisy",
+    "filling loop dripping",
+    "siphon refilled",
+    "advised on water treatment",
+    "door seal replaced",
+    "outside sensor loose",
+)
 
 
 def names(prefix: str, number: np.ndarray, width: int) -> pl.Series:
@@ -168,15 +177,23 @@ def _tests(fleet: Fleet, visits: Visits, here: np.ndarray, seen: np.ndarray, sta
     shown_o2 = np.clip(o2 + bias[:, 0] + 0.04 * normal("o2"), 0.2, 18.0)
     # Some analysers measure CO2, with an error of its own; the others work it out from their O2.
     measured = scenario.draws.uniform("co2 sensor", visits.analyser[here]) < 0.35
-    gas = pl.DataFrame(
-        {
-            "o2": o2, "shown_o2": shown_o2, "line_o2": np.where(measured, o2, shown_o2),
-            "air_free": values[:, 1 if high else 2] * np.exp(bias[:, 1]), "peak": co2_max_pct()[truth.fuel[at]],
-        }
-    ).select(
-        "shown_o2", co=combustion.co_measured_ppm(pl.col("air_free"), pl.col("o2")),
-        co2=combustion.co2_from_o2_pct(pl.col("line_o2"), pl.col("peak")),
-    ).with_columns(air_free=combustion.co_air_free_ppm(pl.col("co"), pl.col("shown_o2")))
+    gas = (
+        pl.DataFrame(
+            {
+                "o2": o2,
+                "shown_o2": shown_o2,
+                "line_o2": np.where(measured, o2, shown_o2),
+                "air_free": values[:, 1 if high else 2] * np.exp(bias[:, 1]),
+                "peak": co2_max_pct()[truth.fuel[at]],
+            }
+        )
+        .select(
+            "shown_o2",
+            co=combustion.co_measured_ppm(pl.col("air_free"), pl.col("o2")),
+            co2=combustion.co2_from_o2_pct(pl.col("line_o2"), pl.col("peak")),
+        )
+        .with_columns(air_free=combustion.co_air_free_ppm(pl.col("co"), pl.col("shown_o2")))
+    )
     co, air_free = gas["co"].to_numpy(), gas["air_free"].to_numpy()
     co2 = gas["co2"].to_numpy() + np.where(measured, 0.08 * normal("co2 error"), 0.0)
     condensing = np.array([d.condensing for d in DESIGNS])[truth.design[at]]

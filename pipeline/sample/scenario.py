@@ -101,8 +101,18 @@ SMALL_MODELS = 15  # fleets below 1,500 installs know only the first of them
 
 _HEADS = ("Quor", "Zumb", "Ashv", "Threl", "Ovim", "Pelq", "Ruxa", "Ildr", "Wennz", "Gorv", "Ekth", "Yarb")
 _TAILS = ("len", "rida", "eth", "omar", "usk")
-STREETS = ("Ankrel Row", "Bovim Court", "Crelth Yard", "Dunnoq Lane", "Eppra Rise", "Fozzel Square", "Gimbra Way",
-            "Hesque Steps", "Iltam Close", "Jurrel Gate")
+STREETS = (
+    "Ankrel Row",
+    "Bovim Court",
+    "Crelth Yard",
+    "Dunnoq Lane",
+    "Eppra Rise",
+    "Fozzel Square",
+    "Gimbra Way",
+    "Hesque Steps",
+    "Iltam Close",
+    "Jurrel Gate",
+)
 
 
 def area_names(count: int) -> list[str]:
@@ -171,9 +181,10 @@ def build_scenario(installs: int, years: float, seed: int, until: date) -> Scena
     share /= share.sum()
     # A heating load that follows the cold half of the year, with a base of hot water; areas differ in both.
     base = 0.02 + 0.02 * draws.uniform("area base", unit)
-    swing = np.maximum(0.0, np.cos((np.arange(12) - 0.3) * 2 * np.pi / 12)) ** (
-        0.8 + 0.6 * draws.uniform("area swing", unit)
-    )[:, None]
+    swing = (
+        np.maximum(0.0, np.cos((np.arange(12) - 0.3) * 2 * np.pi / 12))
+        ** (0.8 + 0.6 * draws.uniform("area swing", unit))[:, None]
+    )
     load = np.round(base[:, None] + (1 - 12 * base[:, None]) * swing / swing.sum(axis=1, keepdims=True), 4)
     load[:, 0] += 1 - load.sum(axis=1)
     technicians = np.maximum(2, np.round(share * installs / 350)).astype(int)
@@ -186,11 +197,20 @@ def build_scenario(installs: int, years: float, seed: int, until: date) -> Scena
         bias[analyser, k % 3] = ((0.45, 0.30, 3.0)[k % 3]) * (0.8 + 0.6 * size)
     models = MODELS if installs >= 1500 else MODELS[:SMALL_MODELS]
     return Scenario(
-        installs, years, seed, until, models, tuple(area_names(areas)), share, load,
+        installs,
+        years,
+        seed,
+        until,
+        models,
+        tuple(area_names(areas)),
+        share,
+        load,
         altitude_m=np.round(np.where(unit % 5 == 3, 1250, 60) + 240 * draws.uniform("altitude", unit)),
         hardness_mg_l=60 + 260 * draws.uniform("hardness", unit),
-        first_technician=first, bias=bias,
-        bad_batch_year=until.year - max(2, round(years / 2)), short_area=int(np.argmax(share)),
+        first_technician=first,
+        bias=bias,
+        bad_batch_year=until.year - max(2, round(years / 2)),
+        short_area=int(np.argmax(share)),
     )
 
 

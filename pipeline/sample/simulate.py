@@ -176,9 +176,25 @@ class Fleet:
         self.turn[install] += 1
         self.last_day[install] = day
         return Visits(
-            install, turn, day, purpose, work["cleaning"], work["trap"], work["media"], work["electrodes"],
-            work["burner"], self._minutes(install, purpose, work, technician, turn), technician, analyser, clock,
-            self.counter_from_h[install], z_found, seen_found, z_left, seen_left, ~commissioning,
+            install,
+            turn,
+            day,
+            purpose,
+            work["cleaning"],
+            work["trap"],
+            work["media"],
+            work["electrodes"],
+            work["burner"],
+            self._minutes(install, purpose, work, technician, turn),
+            technician,
+            analyser,
+            clock,
+            self.counter_from_h[install],
+            z_found,
+            seen_found,
+            z_left,
+            seen_left,
+            ~commissioning,
         )
 
     def _who(self, install: np.ndarray, turn: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -238,7 +254,11 @@ class Fleet:
         return np.where(share > 0, after, z_found), share > 0
 
     def _minutes(
-        self, install: np.ndarray, purpose: np.ndarray, work: dict[str, np.ndarray], technician: np.ndarray,
+        self,
+        install: np.ndarray,
+        purpose: np.ndarray,
+        work: dict[str, np.ndarray],
+        technician: np.ndarray,
         turn: np.ndarray,
     ) -> np.ndarray:
         draws, number = self.scenario.draws, self.truth.number[install]

@@ -190,11 +190,23 @@ def build_truth(scenario: Scenario, first: int, last: int) -> Truth:
     applies[:, 6] = condensing
     applies[:, 7] = has_media
     return Truth(
-        number, model, design, area, fuel, installed, room_air, hardness, media,
+        number,
+        model,
+        design,
+        area,
+        fuel,
+        installed,
+        room_air,
+        hardness,
+        media,
         altitude_m=np.maximum(0, scenario.altitude_m[area] + np.round(30 * draws.normal("altitude here", number))),
         hours_per_year=1750 * np.exp(0.28 * draws.normal("hours", number)),
-        level=level, rate=rate, gamma=gamma,
-        low=np.where(LOG, np.log(low), low), high=np.where(LOG, np.log(high), high), applies=applies,
+        level=level,
+        rate=rate,
+        gamma=gamma,
+        low=np.where(LOG, np.log(low), low),
+        high=np.where(LOG, np.log(high), high),
+        applies=applies,
     )
 
 

@@ -29,8 +29,14 @@ _MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct",
 
 
 def write_sample(
-    folder: Path, installs: int, years: float, seed: int, until: date = DEFAULT_UNTIL, dirt: bool = True,
-    shape: str = "comma", block: int = BLOCK,
+    folder: Path,
+    installs: int,
+    years: float,
+    seed: int,
+    until: date = DEFAULT_UNTIL,
+    dirt: bool = True,
+    shape: str = "comma",
+    block: int = BLOCK,
 ) -> None:
     """Write a fleet folder and, beside its files, the truth it was made from.
 
@@ -83,7 +89,9 @@ def fleet_blocks(scenario: Scenario, block: int = BLOCK) -> Iterator[tuple[Fleet
 
 def _check(installs: int, years: float, seed: int, shape: str, block: int) -> None:
     for name, value, low, high in (
-        ("installs", installs, 1, 9_999_999), ("years", years, 0.5, 20), ("seed", seed, 0, 2**63 - 1),
+        ("installs", installs, 1, 9_999_999),
+        ("years", years, 0.5, 20),
+        ("seed", seed, 0, 2**63 - 1),
         ("block", block, 1, 1_000_000),
     ):
         if not low <= value <= high:
@@ -95,8 +103,13 @@ def _check(installs: int, years: float, seed: int, shape: str, block: int) -> No
 def write_settings(folder: Path, scenario: Scenario) -> None:
     """fleet.toml: a title and the fuel that the package does not bring."""
     lines = [
-        f'title = "Sample fleet, seed {scenario.seed}"', 'units = "si"', "risk_tolerance = 0.10", "",
-        "[fuels.site_biogas]", *(f"{name} = {amount}" for name, amount in SITE_BIOGAS.items()), "",
+        f'title = "Sample fleet, seed {scenario.seed}"',
+        'units = "si"',
+        "risk_tolerance = 0.10",
+        "",
+        "[fuels.site_biogas]",
+        *(f"{name} = {amount}" for name, amount in SITE_BIOGAS.items()),
+        "",
     ]
     (folder / "fleet.toml").write_text("\n".join(lines), encoding="utf-8")
 
@@ -196,8 +209,11 @@ class Sink:
         buffer = BytesIO()
         semicolon = shape == "semicolon"
         frame.write_csv(
-            buffer, include_header=not begun, include_bom=semicolon and not begun,
-            separator=";" if semicolon else ",", line_terminator="\r\n" if semicolon else "\n",
+            buffer,
+            include_header=not begun,
+            include_bom=semicolon and not begun,
+            separator=";" if semicolon else ",",
+            line_terminator="\r\n" if semicolon else "\n",
         )
         self.open[name].write(buffer.getvalue())
 
@@ -222,5 +238,3 @@ class Sink:
                 if len(later):
                     self.add(f"{kind}/{kind}_corrected_{year}.csv", later, shape)
             self.add(f"{kind}/{kind}_{year}.csv", text, shape)
-
-

@@ -6,42 +6,66 @@ looked for among the few installs that give a reason to, and their rows are mend
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from concurrent.futures import Future, ThreadPoolExecutor
+from collections.abc import Iterator
+from dataclasses import dataclass
 
+import numpy as np
 import polars as pl
 
 from pipeline import findings, fuels, patterns
-from pipeline.derive import INPUTS, KEYS, derived_rows, with_patterns, with_rules, with_values
+from pipeline.derive import FIRINGS, INPUTS, STAGES, VALUES, derived_rows, with_patterns, with_rules, with_values
 from pipeline.settings import Settings
-from pipeline.store import Store
+from pipeline.store import Store, literal
 
 TESTS_AT_ONCE = 500_000
 """Some 200 MB while they are worked on."""
 SAMPLED_VISITS = 300_000
 """So many visits tell well enough which analysers compute their CO2."""
+KEEPS = ("keep_flue", "keep_co", "keep_o2")
 
 TESTS = """
-select r.visit_no, r.visit_id, r.stage, r.firing, r.analyser_id,
-    {inputs},
-    v.install_no,
-    coalesce(v.burner_adjusted, false) or coalesce(v.exchanger_cleaning, 'none') <> 'none' as worked,
-    i.fuel, i.altitude_m::double as altitude_m,
-    case when a.compared_visits >= {visits} then a.scatter_pct <= {scatter} end as analyser_computes, a.off_share
-from current_readings r
-join current_visits v on v.visit_no = r.visit_no
-join current_installs i on i.install_no = v.install_no
-left join analyser_lines a on a.analyser_id = r.analyser_id
+select visit_no, stage, firing, analyser_id, {inputs}
+from current_readings
+""".format(inputs=", ".join(f"{name}::double as {name}" for name in INPUTS))
+
+VISITS = """
+select visit_no, install_no,
+    coalesce(burner_adjusted, false) or coalesce(exchanger_cleaning, 'none') <> 'none' as worked
+from current_visits
+"""
+
+ANALYSERS = f"""
+select analyser_id,
+    case when compared_visits >= {patterns.COMPARED_VISITS} then scatter_pct <= {patterns.COMPUTED_SCATTER_PCT} end
+        as analyser_computes,
+    off_share
+from analyser_lines
+"""
+
+# Rows lie in the order in which current_readings gives them: the cycles stage sets its own columns beside them. Kept as
+# they are, values fill hardly more room than compressed, and writing them costs half as much.
+DERIVED_VALUES = """
+create or replace table derived_values (
+    visit_no integer, install_no integer, stage enum ({stages}), firing enum ({firings}), {values}, findings varchar,
+    keep_flue boolean, keep_co boolean, keep_o2 boolean, flame_current_ua double, analyser_id varchar
+)
 """.format(
-    inputs=", ".join(f"r.{name}::double as {name}" for name in INPUTS),
-    scatter=patterns.COMPUTED_SCATTER_PCT,
-    visits=patterns.COMPARED_VISITS,
+    stages=", ".join(literal(name) for name in STAGES),
+    firings=", ".join(literal(name) for name in FIRINGS),
+    values=", ".join(f"{name} float using compression uncompressed" for name in VALUES),
 )
 
+DERIVED = f"""
+create or replace view derived as
+select v.visit_id, d.visit_no, d.stage::varchar as stage, d.firing::varchar as firing,
+    {", ".join(f"d.{name}" for name in VALUES)}, d.findings, d.keep_flue, d.keep_co, d.keep_o2
+from derived_values d join current_visits v on v.visit_no = d.visit_no
+"""
+
 MEND = """
-update derived set findings = m.findings, keep_flue = m.keep_flue, keep_co = m.keep_co, keep_o2 = m.keep_o2
+update derived_values set findings = m.findings, keep_flue = m.keep_flue, keep_co = m.keep_co, keep_o2 = m.keep_o2
 from mended_tests m
-where derived.visit_no = m.visit_no and derived.stage = m.stage and derived.firing = m.firing;
+where derived_values.visit_no = m.visit_no and derived_values.stage = m.stage and derived_values.firing = m.firing;
 delete from found_rules using mended_tests m
 where found_rules.visit_no = m.visit_no and found_rules.stage = m.stage and found_rules.firing = m.firing;
 insert into found_rules by name from mended_rules;
@@ -58,15 +82,16 @@ join current_readings r on r.visit_no = t.visit_no and r.stage = t.stage and r.f
 join current_visits v on v.visit_no = t.visit_no
 left join input_files f on f.file_id = r.file_id
 order by t.visit_no, t.stage, t.firing, t.rule;
+create table if not exists clock_findings as from findings limit 0;
 create or replace view all_findings as
-select * from findings union all by name select * from reading_findings;
+select * from findings union all by name select * from reading_findings union all by name select * from clock_findings;
 drop table found_rules;
 drop table fuel_sampling;
 """
 
 
 def derive(store: Store, settings: Settings) -> int:
-    """Write `derived`, `analyser_lines`, `reading_findings` and the view `all_findings`; returns the tests derived.
+    """Write `derived_values` (and `derived` over it), `analyser_lines`, `reading_findings` and the view `all_findings`; returns the tests derived.
 
     Reads current_readings, current_visits, current_installs, input_files, findings. Raises FleetError for a fuel of
     fleet.toml that cannot be one.
@@ -78,31 +103,71 @@ def derive(store: Store, settings: Settings) -> int:
     visits = store.scalar("select count(*) from current_visits")
     store.write("fuel_sampling", pl.DataFrame({"every_nth": [max(1, visits // SAMPLED_VISITS)]}))
     store.run_file("40_analyser_lines.sql")
+    store.run(DERIVED_VALUES)
+    store.run(DERIVED)
+    beside = _Beside.of(store)
     written = 0
-    o2_marks, off_line = [], []
-    with ThreadPoolExecutor(1) as writer:  # one piece is written while the next is worked out
-        writing: Future[None] | None = None
+    o2_marks, off_line, worded = [], [], []
+
+    def worked_out() -> Iterator[pl.DataFrame]:
+        nonlocal written
         for part in _streamed(store):
-            tests = with_rules(with_values(part.lazy(), terms, rh_pct))
-            frames = {"derived": derived_rows(tests), "found_rules": findings.worded(tests)}
+            tests = with_rules(with_values(beside.added_to(part), terms, rh_pct))
+            worded.append(findings.worded(tests))
             o2_marks.append(patterns.o2_marks(tests))
             off_line.append(patterns.off_line_installs(tests))
-            if writing is not None:
-                writing.result()
-            writing = writer.submit(_put, store, frames, first=not written)
             written += tests.height
-        if writing is not None:
-            writing.result()
+            yield derived_rows(tests)
+
+    store.append_stream("derived_values", worked_out())
+    store.write("found_rules", pl.concat(worded))
     suspects = pl.concat([*off_line, patterns.jumping_installs(pl.concat(o2_marks))]).unique().sort("install_no")
-    _compare_tests(store, suspects, terms, rh_pct)
+    _compare_tests(store, beside, suspects, terms, rh_pct)
     store.run(READING_FINDINGS)
     return written
 
 
-def _put(store: Store, frames: Mapping[str, pl.DataFrame], first: bool) -> None:
-    """Each frame into the table of its name: replacing it first, then adding to it."""
-    for table, frame in frames.items():
-        store.write(table, frame) if first else store.append(table, frame)
+@dataclass(frozen=True)
+class _Beside:
+    """What stands beside a test: by visit_no its install and whether work was done, by install_no fuel and altitude.
+
+    Numbers count from 0 without gaps in a store, so that looking up is taking by place.
+    """
+
+    install_no: np.ndarray
+    worked: np.ndarray
+    fuel: pl.Series
+    altitude_m: pl.Series
+    analysers: pl.DataFrame
+
+    @classmethod
+    def of(cls, store: Store) -> _Beside:
+        visits = store.frame(VISITS)
+        place = visits["visit_no"].to_numpy()
+        length = int(place.max()) + 1 if len(place) else 0
+        install_no, worked = np.full(length, -1, np.int32), np.zeros(length, bool)
+        install_no[place], worked[place] = visits["install_no"].to_numpy(), visits["worked"].to_numpy()
+        installs = store.frame(
+            "select i.fuel, i.altitude_m::double as altitude_m from (select unnest(range((select "
+            "max(install_no) + 1 from current_installs))) as install_no) n left join current_installs i "
+            "on i.install_no = n.install_no order by n.install_no"
+        )
+        return cls(install_no, worked, installs["fuel"], installs["altitude_m"], store.frame(ANALYSERS))
+
+    def added_to(self, tests: pl.DataFrame) -> pl.LazyFrame:
+        """The tests with the columns that `with_values` and the rules want besides the readings."""
+        visit = tests["visit_no"].to_numpy()
+        install = pl.Series("install_no", self.install_no[visit])
+        return (
+            tests.with_columns(
+                install,
+                pl.Series("worked", self.worked[visit]),
+                self.fuel.gather(install).alias("fuel"),
+                self.altitude_m.gather(install).alias("altitude_m"),
+            )
+            .lazy()
+            .join(self.analysers.lazy(), on="analyser_id", how="left", maintain_order="left")
+        )
 
 
 def _streamed(store: Store, query: str = TESTS) -> Iterator[pl.DataFrame]:
@@ -130,18 +195,22 @@ def _whole_installs(pieces: Iterator[pl.DataFrame]) -> Iterator[pl.DataFrame]:
         yield kept
 
 
-def _compare_tests(store: Store, suspects: pl.DataFrame, terms: pl.DataFrame, rh_pct: float) -> None:
+def _compare_tests(store: Store, beside: _Beside, suspects: pl.DataFrame, terms: pl.DataFrame, rh_pct: float) -> None:
     """Look at all tests of the suspect installs together, and mend what was written of them."""
     store.write("suspect_installs", suspects)
-    query = f"{TESTS} where v.install_no in (from suspect_installs) order by r.visit_no, r.stage, r.firing"
-    first = True
-    for part in _whole_installs(_streamed(store, query)):
+    query = (
+        f"{TESTS} where visit_no in (select v.visit_no from current_visits v semi join suspect_installs using "
+        "(install_no)) order by visit_no, stage, firing"
+    )
+    mended, told = [], []
+    for part in _whole_installs(beside.added_to(piece).collect() for piece in _streamed(store, query)):
         alone = with_rules(with_values(part.lazy(), terms, rh_pct))
         together = with_patterns(alone, terms)
         changed = together.filter(together["broken"] != alone["broken"])
-        mended = derived_rows(changed).select(*KEYS, "findings", "keep_flue", "keep_co", "keep_o2")
-        _put(store, {"mended_tests": mended, "mended_rules": findings.worded(changed)}, first)
-        first = False
-    if not first:
+        mended.append(derived_rows(changed).select("visit_no", "stage", "firing", "findings", *KEEPS))
+        told.append(findings.worded(changed))
+    if mended:
+        store.write("mended_tests", pl.concat(mended))
+        store.write("mended_rules", pl.concat(told))
         store.run(MEND)
     store.run("drop table suspect_installs")

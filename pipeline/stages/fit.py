@@ -23,7 +23,7 @@ from models.series import FitOptions
 from pipeline.schema import SERIES, Series
 from pipeline.settings import Settings
 from pipeline.stages.drift_inputs import open_cycles, series_inputs
-from pipeline.stages.side_by_side import MOST_ROWS, side_by_side
+from pipeline.stages.side_by_side import MOST_ROWS, Mapper, side_by_side
 from pipeline.store import Store
 
 DEFAULTS = FitOptions()
@@ -61,8 +61,8 @@ OPEN_CYCLES = """
 """
 
 
-def fit(store: Store, settings: Settings, options: FitOptions = DEFAULTS) -> None:
-    """Fit every drifting series.
+def fit(store: Store, settings: Settings, options: FitOptions = DEFAULTS, mapper: Mapper = side_by_side) -> None:
+    """Fit every drifting series; mapper gets the pieces done, wherever that is.
 
     Writes drift_fit (one row per series), open_cycles (per install and series), model_drift (per model and series),
     cleaning_effects, analyser_bias and pace_changes.
@@ -74,7 +74,7 @@ def fit(store: Store, settings: Settings, options: FitOptions = DEFAULTS) -> Non
     groups = [[series for series in SERIES if (series.indicator, series.firing) in group] for group in GROUPS]
     small = store.scalar("select count(*) from drift_readings") <= MOST_ROWS
     # a small fleet's series are fitted all at once, a large one's as they come
-    ready = fitted_alone(store, [s for members in groups for s in members], installs, options) if small else {}
+    ready = fitted_alone(store, [s for members in groups for s in members], installs, options, mapper) if small else {}
     for members in groups:
         fits = [ready[s.series_no] for s in members] if small else one_by_one(store, members, installs, options)
         for series, fitted in zip(members, joined(fits), strict=True):
@@ -95,11 +95,11 @@ def fit(store: Store, settings: Settings, options: FitOptions = DEFAULTS) -> Non
 
 
 def fitted_alone(
-    store: Store, members: list[Series], installs: pl.DataFrame, options: FitOptions
+    store: Store, members: list[Series], installs: pl.DataFrame, options: FitOptions, mapper: Mapper
 ) -> dict[int, SeriesFit]:
     """The fits by the numbers of their series."""
     inputs = [series_inputs(store, series, installs) for series in members]
-    fits = side_by_side(partial(fit_series, options=options), inputs)
+    fits = mapper(partial(fit_series, options=options), inputs)
     return {series.series_no: fitted for series, fitted in zip(members, fits, strict=True)}
 
 

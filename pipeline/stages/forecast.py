@@ -24,6 +24,7 @@ from pipeline.settings import Settings
 from pipeline.stages.cycles import as_of_day, load_calendar
 from pipeline.stages.model_ranking import interval_days, rank_series, write_models
 from pipeline.stages.past_forecasts import try_past
+from pipeline.stages.side_by_side import Mapper, side_by_side
 from pipeline.store import Store
 
 MONTHS = 36
@@ -73,7 +74,7 @@ def outlook_of(store: Store, series: Series, as_of: int) -> tuple[pl.DataFrame, 
     )  # fmt: skip
 
 
-def forecast(store: Store, settings: Settings) -> None:
+def forecast(store: Store, settings: Settings, mapper: Mapper = side_by_side) -> None:
     """Write forecasts, forecast_curve, appliance_models, backtest_scores and backtest_bins.
 
     Without a range a series has no forecast, and the water pressure has a state only.
@@ -93,7 +94,7 @@ def forecast(store: Store, settings: Settings) -> None:
         ranked.append(rank_series(store, series, frame, outlook, days_to_out, interval, calendar))
     store.run_file("66_forecasts.sql")
     write_models(store, ranked)
-    try_past(store, calendar, as_of)
+    try_past(store, calendar, as_of, mapper)
 
 
 def _forecast_series(

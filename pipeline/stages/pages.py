@@ -13,6 +13,7 @@ from pipeline import fuels
 from pipeline.combustion import co2_from_o2_pct, co_measured_ppm, excess_air_ratio
 from pipeline.schema import SERIES, Series
 from pipeline.settings import Settings
+from pipeline.stages.side_by_side import helpers
 from pipeline.store import Store
 from pipeline.units import shown_unit, to_shown
 from reports import cards as card_builder
@@ -43,15 +44,14 @@ SPREAD_80 = 1.2816  # standard deviations either side that hold 80 % of a normal
 def pages(store: Store, settings: Settings, site: Path) -> list[str]:
     """Write the site into the folder `site`; returns the names of its files."""
     made = prepare(store, settings, site)
-    made.assets()
+    models_of(store, made)  # first: most charts to draw
+    staffing_of(store, made, settings)
     visits_of(store, made)
     front_of(store, made)
-    staffing_of(store, made, settings)
-    models_of(store, made)
     limits_of(store, made, settings)
     tags_of(store, made, settings)
     quality_of(store, made)
-    return made.pages
+    return made.finish()
 
 
 def prepare(store: Store, settings: Settings, site: Path) -> Site:
@@ -85,6 +85,7 @@ def prepare(store: Store, settings: Settings, site: Path) -> Site:
             settings.risk_tolerance,
             store.scalar("select count(*) from current_installs"),
         ),
+        helpers(),
     )
 
 

@@ -12,7 +12,7 @@ from models.hours import LoadCalendar
 from models.past import Counted
 from models.series import SeriesInputs
 from pipeline.schema import SERIES, Series
-from pipeline.stages.side_by_side import side_by_side
+from pipeline.stages.side_by_side import Mapper, side_by_side
 from pipeline.store import Store
 
 MOST_INSTALLS = 2000  # enough for scores to two digits; keeps the test to seconds on any fleet
@@ -28,13 +28,13 @@ BINS = {
 }  # fmt: skip
 
 
-def try_past(store: Store, calendar: LoadCalendar, as_of: int) -> None:
+def try_past(store: Store, calendar: LoadCalendar, as_of: int, mapper: Mapper = side_by_side) -> None:
     """Write backtest_scores and backtest_bins, and the fact `backtest_note` where there was too little to try."""
     counted = sampled_counters(store, calendar)
     pieces = [
         (*tried_inputs(store, series, counted), counted, as_of) for series in SERIES if series.reset_class != "none"
     ]
-    tried = side_by_side(_try, pieces)
+    tried = mapper(_try, pieces)
     scores = pl.DataFrame([row for t in tried for row in t.scores], SCORES, infer_schema_length=None)
     bins = pl.DataFrame([row for t in tried for row in t.bins], BINS, infer_schema_length=None)
     store.write("backtest_scores", scores.with_columns(pl.selectors.float().round(6)))

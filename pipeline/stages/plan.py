@@ -2,31 +2,24 @@
 
 from __future__ import annotations
 
-import os
-from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, replace
 from datetime import date
 
 import numpy as np
 import polars as pl
 
 from models.minutes import VisitMinutes, fit_minutes
-from models.renewal import FreshCycles, day_price, hour_price
-from models.staffing import NO_WEEK, crowded_hours, solve_weeks, spread_level, whole_weeks
+from models.renewal import hour_price
+from models.staffing import NO_WEEK
 from models.tasks import VisitTasks, best_cleaning, write_tasks
-from models.visit_weeks import WORKING_DAYS_SPAN, Windows, week_costs, windows
 from pipeline.schema import SERIES
 from pipeline.settings import Settings
-from pipeline.stages.plan_inputs import MONTH_DAYS, Calendar, Fleet, read_capacity, read_fleet, week_calendar
+from pipeline.stages.plan_areas import Area, Terms, areas, pieces_of, plan_areas
+from pipeline.stages.plan_inputs import Calendar, Fleet, read_capacity, read_fleet, week_calendar
 from pipeline.stages.plan_rules import compare_rules, compare_tolerances
+from pipeline.stages.side_by_side import Mapper, side_by_side
 from pipeline.store import Store
 
-COUNTED_ON = 3  # a visit counts as made in the middle of its week
-SPREAD_HEADROOM = 1.15  # hours above the even level before an area without stated capacity pays for a peak
-SPREAD_PRICE = 0.5  # of the price of an hour: what each further level's worth of hours in a week adds to it
 TYPICAL_VISITS = 2_000  # visits the times of the kinds of cleaning are taken from
-URGENT_CO = 10.0  # days that a day with CO out of range counts for: before all others where hours are short
-URGENT_OUT = 1.0  # the same for other readings out of range, and up to twice that the farther out they are
 PRICED_ON = 50_000  # installs the price of an hour is taken from
 
 PAST_VISITS = """
@@ -37,18 +30,11 @@ PAST_VISITS = """
 """
 
 
-@dataclass(frozen=True)
-class AreaPlan:
-    """week: (n,) of each install, NO_WEEK without; short: (n,); value: (weeks,) d/h or None without capacity."""
+def plan(store: Store, settings: Settings, mapper: Mapper = side_by_side) -> None:
+    """Write visit_plan, area_weeks, plan_technicians, media_weeks, and plan_minutes, _scenarios and _comparisons.
 
-    week: np.ndarray
-    short: np.ndarray
-    value: np.ndarray | None
-    bound_gap: float
-
-
-def plan(store: Store, settings: Settings) -> None:
-    """Write visit_plan, area_weeks, plan_technicians, media_weeks, and plan_minutes, _scenarios and _comparisons."""
+    mapper: gets the areas' weeks done, wherever that is.
+    """
     as_of = date.fromisoformat(str(store.fact("as_of")))
     levers, tolerance = settings.plan, settings.risk_tolerance
     calendar = week_calendar(as_of, levers)
@@ -62,14 +48,9 @@ def plan(store: Store, settings: Settings) -> None:
     week, value = np.full(n, NO_WEEK, np.int64), {}
     gap = 0.0
     split = areas(fleet)
-
-    def planned_area(area: tuple[str, np.ndarray]) -> AreaPlan:
-        return plan_area(fleet, area[1], hours[area[1]], price, calendar, settings, capacity.get(area[0]))
-
-    # HiGHS lets go of the interpreter lock, so areas are solved side by side.
-    with ThreadPoolExecutor(min(4, os.cpu_count() or 1)) as pool:
-        solved = list(pool.map(planned_area, split))
-    for (area_id, rows), part in zip(split, solved, strict=True):
+    parts = [Area.of(fleet, rows, hours, capacity.get(area_id)) for area_id, rows in split]
+    solved = mapper(plan_areas, pieces_of(parts, Terms(price, calendar, settings)))
+    for (area_id, rows), part in zip(split, (part for piece in solved for part in piece), strict=True):
         week[rows] = part.week
         gap = max(gap, abs(part.bound_gap))
         if part.value is not None:
@@ -118,117 +99,6 @@ def planned_hours(store: Store, fleet: Fleet, settings: Settings) -> tuple[np.nd
         kinds = best_cleaning(effects, minutes.of_cleaning(plain), float(minutes.predict(plain).mean()) + travel)
     tasks = _tasks(fleet, kinds)
     return (minutes.predict(_work(fleet, tasks.cleaning)) + travel) / 60, minutes, tasks
-
-
-def areas(fleet: Fleet) -> list[tuple[str, np.ndarray]]:
-    """Each area's id and the rows of its installs, by area_id."""
-    number = fleet.frame["area_no"].to_numpy()
-    order = np.argsort(number, kind="stable")
-    starts = np.flatnonzero(np.r_[True, np.diff(number[order]) != 0]) if len(order) else np.zeros(0, int)
-    groups = np.split(order, starts[1:]) if len(order) else []
-    ids = fleet.frame["area_id"]
-    return sorted((str(ids[int(rows[0])]), rows) for rows in groups)
-
-
-def plan_area(
-    fleet: Fleet,
-    rows: np.ndarray,
-    hours: np.ndarray,
-    price: float,
-    calendar: Calendar,
-    settings: Settings,
-    available: np.ndarray | None,
-) -> AreaPlan:
-    """Weeks of one area's installs. hours: (len(rows),) of a visit; available: (weeks,) or None: none stated. [h]"""
-    tolerance = settings.risk_tolerance
-    chances = fleet.sound.rows(rows)
-    cycles = fleet.cycles(rows)
-    waits = waiting(fleet, rows, cycles, settings)
-    allowed = area_windows(fleet, rows, waits, calendar, settings)
-    shortest = np.full(len(rows), settings.plan.shortest_interval_months * MONTH_DAYS)
-    longest = fleet.length[rows] * settings.plan.longest_interval_factor
-    day = day_price(cycles, price * hours, shortest, longest, tolerance)
-    when = calendar.first_monday + 7.0 * np.arange(len(calendar.mondays)) + COUNTED_ON
-    # Hours go where they avoid most each; with the urgency per hour, a long visit that is urgent is not put last.
-    urgency = waits.urgency * hours / max(float(hours.mean()), 1e-9)
-    costs = week_costs(chances, allowed, day, tolerance, when, waits.latest, urgency)
-    if available is None:
-        level = spread_level(hours, allowed.must, calendar.working_days, SPREAD_HEADROOM)
-        more = crowded_hours(level, SPREAD_PRICE * price)
-    else:
-        level, more = available, None
-    solved = solve_weeks(costs.cost, costs.without, hours, level, more)
-    room = level if available is not None else np.full(len(when), np.inf)
-    week, short = whole_weeks(solved, costs.cost, costs.without, hours, room, costs.none, price)
-    return AreaPlan(week, short, solved.hour_price if available is not None else None, solved.bound_gap)
-
-
-@dataclass(frozen=True)
-class Waiting:
-    """How long installs may wait, in days after as_of.
-
-    latest: (n,) by the interval and by the tolerance; below 0 where it has passed or a reading is out of range.
-    due: (n,) by the tolerance alone.
-    urgency: (n,) out-of-range days that each day of waiting counts for besides the expected ones, for a usual visit.
-    spare: (n,) days up to which those that are out of range by a doubted limit alone may give way to others; nan for
-    all others.
-    """
-
-    latest: np.ndarray
-    due: np.ndarray
-    urgency: np.ndarray
-    spare: np.ndarray
-
-
-def waiting(fleet: Fleet, rows: np.ndarray, cycles: FreshCycles, settings: Settings) -> Waiting:
-    """Latest dates: the interval, and the last day on which the chance is at or below the tolerance.
-
-    A reading out of range does not wait for either: CO is seen in the first week, every other indicator within the
-    catch-up weeks, the farthest out first. Where the whole model reads just outside a limit right after work, that
-    limit is doubted: the visit falls in the catch-up weeks too, but gives way to others up to the latest date.
-    """
-    frame = fleet.frame[rows]
-    tolerance = settings.risk_tolerance
-    accepted = cycles.tolerated(tolerance)
-    chance = fleet.sound.chance[rows, 0]
-    # Above the tolerance, yet no more than what a visit is expected to leave: that chance is all there is to keep to.
-    kept = np.where(chance > tolerance, accepted, tolerance)
-    due = np.where(chance > kept, -1.0, cycles.age_at_chance(kept) - cycles.age)
-    # The forecasts' own date holds too; it is of one series, in whole days.
-    stated = frame.select((pl.col("due_on") - pl.lit(fleet.as_of)).dt.total_days().cast(pl.Float64)).to_series()
-    day_stated = stated.fill_null(np.inf).to_numpy()
-    bound = ~frame["limit_doubted"].to_numpy() & (due >= 0) & (day_stated > 0)
-    due = np.where(bound, np.minimum(due, day_stated), due)
-    latest = np.minimum(fleet.latest[rows], due)
-    due = np.where((due < 0) & (day_stated > 0) & ~frame["limit_doubted"].to_numpy(), day_stated, due)
-    out, unsafe = frame["at_once"].to_numpy(), frame["co_out"].to_numpy()
-    above = frame["limit_doubted_out"].to_numpy() | (fleet.chances.chance[rows, 0] > tolerance)
-    doubted = frame["limit_doubted"].to_numpy() & above & ~out & ~unsafe & (latest >= 0)
-    farthest = np.minimum(frame["excess"].to_numpy(), 1.0)
-    urgency = np.where(unsafe, URGENT_CO, np.where(out, URGENT_OUT * (1 + farthest), 0.0))
-    spare = np.where(doubted, latest, np.nan)
-    return Waiting(np.where(out | unsafe | doubted, -1.0, latest), due, urgency, spare)
-
-
-def area_windows(fleet: Fleet, rows: np.ndarray, waits: Waiting, calendar: Calendar, settings: Settings) -> Windows:
-    levers = settings.plan
-    # CO that read out of range does not wait for hours: the first week, whatever its date.
-    unsafe = fleet.frame["co_out"].to_numpy()[rows]
-    allowed = windows(
-        np.where(unsafe, 0.0, waits.latest),
-        fleet.began[rows] + levers.shortest_interval_months * MONTH_DAYS,
-        unsafe,
-        calendar.first_monday,
-        len(calendar.mondays),
-        levers.catch_up_weeks,
-        waits.spare,
-    )
-    # One date that has passed does not make a visit later than the other date, yet to come, would.
-    due = np.where((waits.due >= 0) & np.isnan(waits.spare), waits.due, np.inf)
-    until = np.minimum(due, np.where(fleet.latest[rows] >= 0, fleet.latest[rows], np.inf))
-    until = np.floor((until - WORKING_DAYS_SPAN - calendar.first_monday) / 7)
-    last = np.where(allowed.overdue, np.minimum(allowed.last, until), allowed.last)
-    return replace(allowed, last=np.maximum(last, allowed.first).astype(np.int64))
 
 
 def _tasks(fleet: Fleet, kinds: dict[str, str]) -> VisitTasks:

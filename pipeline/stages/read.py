@@ -15,13 +15,13 @@ from pipeline.errors import FleetError
 from pipeline.intake.cells import landed_table_sql
 from pipeline.intake.dialect import Bytes, scan_bytes
 from pipeline.intake.folder import InputFile, input_files
-from pipeline.intake.load import load_file
+from pipeline.intake.load import Arrival, Loaded, load_files
 from pipeline.intake.reuse import EarlierRun, KnownFile, begin_with, copy_rows, earlier_run
 from pipeline.schema import FOLDER_KINDS, KINDS, all_columns, columns_of
 from pipeline.settings import Settings
 from pipeline.store import Store
 
-RAW_FORMAT = 3  # raise it when the meaning of the landing tables changes: then nothing is taken from an older store
+RAW_FORMAT = 4  # raise it when the meaning of the landing tables changes: then nothing is taken from an older store
 FILE_SCHEMA = {
     "file_id": pl.Int32, "kind": pl.String, "name": pl.String, "fingerprint": pl.String, "bytes": pl.Int64,
     "rows": pl.Int64, "status": pl.String, "message": pl.String, "read_as": pl.String,
@@ -90,27 +90,33 @@ def read(store: Store, fleet: Path, settings: Settings, previous: Path | None = 
     used = [known.file_id for known in earlier.files.values()] if in_place else []
     used += [n for (n,) in store.rows("select file_id from dead_files")]
     numbers = itertools.count(max(used, default=-1) + 1)
-    listed = []
+    rows, arrivals = [], []
     for one in met:
         stays = in_place and one.file.name in unchanged
         file_id = one.known.file_id if stays and one.known else next(numbers)
-        row = {
+        row: dict[str, object] = {
             "file_id": file_id, "kind": one.file.kind, "name": one.file.name, "fingerprint": one.scanned.fingerprint,
             "bytes": one.scanned.size, "rows": 0, "message": None, "read_as": one.read_as,
         }  # fmt: skip
-        row |= _take(store, earlier, one, file_id, stays, settings)
-        if row["status"] == "stopped" and one.file.kind not in FOLDER_KINDS:
+        rows.append(row)
+        taken = _without_reading(store, earlier, one, file_id, stays)
+        if taken is None:
+            arrivals.append(Arrival(file_id, one.file.kind, one.file.path, one.file.name, one.scanned))
+        row |= taken or {"status": "changed" if one.known else "new"}
+    loaded = load_files(store, arrivals, settings)
+    for row in rows:
+        row |= _outcome(loaded.get(int(str(row["file_id"]))))
+        if row["status"] == "stopped" and row["kind"] not in FOLDER_KINDS:
             raise FleetError(str(row["message"]))
-        listed.append(row)
-        report.rows[one.file.kind] += int(str(row["rows"]))
+        report.rows[str(row["kind"])] += int(str(row["rows"]))
         if row["message"]:
-            prefix = "" if row["status"] == "stopped" else f"{one.file.name}: "
+            prefix = "" if row["status"] == "stopped" else f"{row['name']}: "
             report.warnings.append(f"{prefix}{row['message']}")
-    store.append("input_files", pl.DataFrame(listed, schema=FILE_SCHEMA))
+    store.append("input_files", pl.DataFrame(rows, schema=FILE_SCHEMA))
     _view_raw(store)
     report.files_removed = earlier.count_missing([file.name for file in found])
     for status in ("new", "changed", "unchanged", "stopped"):
-        setattr(report, f"files_{status}", sum(1 for row in listed if row["status"] == status))
+        setattr(report, f"files_{status}", sum(1 for row in rows if row["status"] == status))
     store.run("create or replace table run_warnings (stage varchar, message varchar)")
     keep_warnings(store, "read", report.warnings)
     return report
@@ -131,23 +137,27 @@ def _scan(file: InputFile) -> Bytes:
         return Bytes.unread(told)
 
 
-def _take(
-    store: Store, earlier: EarlierRun, one: _Met, file_id: int, stays: bool, settings: Settings
-) -> dict[str, object]:
+def _without_reading(
+    store: Store, earlier: EarlierRun, one: _Met, file_id: int, stays: bool
+) -> dict[str, object] | None:
+    """What became of a file that need not be read, or cannot be; None where it is to be read."""
     if one.scanned.trouble:
         return {"status": "stopped", "message": one.scanned.trouble}
-    if one.known and one.unchanged:
-        if one.known.status == "stopped":
-            return {"status": "stopped", "message": one.known.message}
-        if not stays:
-            copy_rows(store, earlier, one.known, file_id)
-        return {"status": "unchanged", "rows": one.known.rows, "message": one.known.message}
-    try:
-        loaded = load_file(store, one.file.kind, file_id, one.file.path, one.file.name, one.scanned, settings)
-    except FleetError as error:
-        return {"status": "stopped", "message": str(error)}
-    status = "changed" if one.known else "new"
-    return {"status": status, "rows": loaded.rows, "message": "; ".join(loaded.notes) or None}
+    if not one.known or not one.unchanged:
+        return None
+    if one.known.status == "stopped":
+        return {"status": "stopped", "message": one.known.message}
+    if not stays:
+        copy_rows(store, earlier, one.known, file_id)
+    return {"status": "unchanged", "rows": one.known.rows, "message": one.known.message}
+
+
+def _outcome(loaded: Loaded | FleetError | None) -> dict[str, object]:
+    if loaded is None:
+        return {}
+    if isinstance(loaded, FleetError):
+        return {"status": "stopped", "message": str(loaded)}
+    return {"rows": loaded.rows, "message": "; ".join(loaded.notes) or None}
 
 
 def _read_as(kind: str, settings: Settings) -> str:

@@ -11,7 +11,7 @@ import os
 import signal
 from collections.abc import Callable, Sequence
 from concurrent.futures.process import BrokenProcessPool
-from typing import Any, TypeVar
+from typing import Any, Protocol, TypeVar
 
 from loky import get_reusable_executor  # needs no guarded main module, unlike multiprocessing's spawn
 from threadpoolctl import threadpool_limits
@@ -20,6 +20,15 @@ T = TypeVar("T")
 R = TypeVar("R")
 ONE_THREAD = {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "MKL_NUM_THREADS": "1"}  # small matrices only
 MOST_ROWS = 300_000  # handed over in all, some 20 MB
+
+
+class Mapper(Protocol):
+    """Whoever gets pieces of work done: function of every piece, in their order.
+
+    function is importable by name and pure, so that a piece may be done again elsewhere; pieces can be pickled.
+    """
+
+    def __call__(self, function: Callable[[T], R], pieces: Sequence[T]) -> list[R]: ...
 
 
 def helpers() -> Any | None:

@@ -8,6 +8,7 @@ import altair as alt
 import polars as pl
 
 from reports import theme
+from reports.charts.shapes import interval_rows
 
 
 def drift_chart(models: pl.DataFrame, unit: str, indicator: str) -> alt.TopLevelMixin:
@@ -15,29 +16,14 @@ def drift_chart(models: pl.DataFrame, unit: str, indicator: str) -> alt.TopLevel
 
     models: label, rate, low, high [unit per 1,000 h], verdict (words), installs, p_text; in the order to stand.
     """
-    order = models["label"].to_list()
     verdicts = ["worse than the fleet", "not told apart", "better than the fleet"]
-    y = alt.Y("label:N").sort(order).title(None)
-    base = alt.Chart(models)
-    zero = (
-        alt.Chart(pl.DataFrame({"zero": [0]}))
-        .mark_rule(strokeDash=[4, 3], color=theme.GREY, aria=False)
-        .encode(x="zero:Q")
-    )
-    bars = base.mark_rule(strokeWidth=2, aria=False).encode(
-        y=y,
-        x=alt.X("low:Q").title(f"Drift per 1,000 burner hours [{unit}]").axis(tickCount=8),
-        x2="high:Q",
-        color=alt.Color("verdict:N"),
-    )
-    dots = base.mark_point(filled=True, size=80, opacity=1).encode(
-        y=y,
-        x="rate:Q",
-        color=alt.Color("verdict:N")
-        .title(None)
-        .scale(domain=verdicts, range=[theme.VERMILLION, theme.GREY, theme.BLUE]),
-        shape=alt.Shape("verdict:N").title(None).scale(domain=verdicts, range=["triangle-up", "circle", "diamond"]),
-        tooltip=[
+    colours = [theme.VERMILLION, theme.GREY, theme.BLUE]
+    return interval_rows(
+        models,
+        "label",
+        "rate",
+        alt.X("low:Q").title(f"Drift per 1,000 burner hours [{unit}]").axis(tickCount=8),
+        [
             alt.Tooltip("label:N").title("Appliance model"),
             alt.Tooltip("design:N").title("Exchanger design"),
             alt.Tooltip("rate:Q").title(f"Drift [{unit} per 1,000 h]").format(".3~g"),
@@ -46,8 +32,10 @@ def drift_chart(models: pl.DataFrame, unit: str, indicator: str) -> alt.TopLevel
             alt.Tooltip("installs:Q").title("Installs").format(",.0f"),
             alt.Tooltip("p_text:N").title("Chance of being worse than the fleet"),
         ],
+        zero=True,
+        color=alt.Color("verdict:N").title(None).scale(domain=verdicts, range=colours),
+        shape=alt.Shape("verdict:N").title(None).scale(domain=verdicts, range=["triangle-up", "circle", "diamond"]),
     )
-    return alt.layer(bars, dots, zero).properties(width="container", height=alt.Step(22))
 
 
 def readings_chart(
@@ -70,9 +58,9 @@ def readings_chart(
         layers.append(
             alt.Chart(band)
             .mark_area(color=theme.BLUE, opacity=0.18, aria=False, clip=True)
-            .encode(x=x, y=alt.Y("q10:Q").title(f"{indicator} [{unit}]"), y2="q90:Q")
+            .encode(x=x, y=alt.Y("q10:Q").title(f"{indicator} [{unit}]"), y2=alt.Y2("q90:Q"))
         )
-        layers.append(alt.Chart(band).mark_line(color=theme.BLUE, aria=False, clip=True).encode(x=x, y="q50:Q"))
+        layers.append(alt.Chart(band).mark_line(color=theme.BLUE, aria=False, clip=True).encode(x=x, y=alt.Y("q50:Q")))
     words = ["in range", "out of range"]
     layers.append(
         alt.Chart(points)
@@ -88,7 +76,7 @@ def readings_chart(
         layers.append(
             alt.Chart(pl.DataFrame({"limit": [limit]}))
             .mark_rule(strokeDash=[6, 3], strokeWidth=2, color=theme.VERMILLION, aria=False, clip=True)
-            .encode(y="limit:Q")
+            .encode(y=alt.Y("limit:Q"))
         )
     return alt.layer(*layers).properties(width="container", height=220)
 
@@ -119,32 +107,21 @@ def cleaning_chart(effects: pl.DataFrame) -> alt.TopLevelMixin:
 
     effects: label (design and kind), kind, restored, low, high (shares, 1 = all of it), cycles; in the order to stand.
     """
-    order = effects["label"].to_list()
     kinds = list(dict.fromkeys(effects["kind"].sort().to_list()))
     colours = [theme.BLUE, theme.VERMILLION, theme.GREEN, theme.PURPLE, theme.GREY]
-    colour = (
-        alt.Color("kind:N")
-        .title(None)
-        .scale(domain=kinds, range=[colours[i % len(colours)] for i in range(len(kinds))])
-    )
-    base = alt.Chart(effects)
-    y = alt.Y("label:N").sort(order).title(None)
-    bars = base.mark_rule(strokeWidth=2, aria=False).encode(
-        y=y,
-        x=alt.X("low:Q").title("Share taken away").axis(format="%", tickCount=8),
-        x2="high:Q",
-        color=colour,
-    )
-    dots = base.mark_point(filled=True, size=80, opacity=1).encode(
-        y=y,
-        x="restored:Q",
-        color=colour,
-        tooltip=[
+    return interval_rows(
+        effects,
+        "label",
+        "restored",
+        alt.X("low:Q").title("Share taken away").axis(format="%", tickCount=8),
+        [
             alt.Tooltip("label:N").title("Design and work"),
             alt.Tooltip("restored:Q").title("Taken away").format(".0%"),
             alt.Tooltip("low:Q").title("80 % from").format(".0%"),
             alt.Tooltip("high:Q").title("80 % to").format(".0%"),
             alt.Tooltip("cycles:Q").title("Times done").format(",.0f"),
         ],
+        color=alt.Color("kind:N")
+        .title(None)
+        .scale(domain=kinds, range=[colours[i % len(colours)] for i in range(len(kinds))]),
     )
-    return alt.layer(bars, dots).properties(width="container", height=alt.Step(22))

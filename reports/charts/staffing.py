@@ -6,6 +6,7 @@ import altair as alt
 import polars as pl
 
 from reports import theme
+from reports.charts.shapes import by_area_and_week
 
 
 def week_axis(weeks: pl.DataFrame, labels: int = 14) -> alt.Axis:
@@ -66,7 +67,7 @@ def hours_by_week_chart(weeks: pl.DataFrame, area_param: alt.Parameter) -> alt.T
         base.mark_rect(aria=False)
         .encode(
             x=x,
-            x2="week_end:T",
+            x2=alt.X2("week_end:T"),
             y=alt.Y("hours_needed:Q").title("Technician hours per week [h]"),
             y2=alt.datum(0),
             color=alt.Color("kind:N")
@@ -79,7 +80,7 @@ def hours_by_week_chart(weeks: pl.DataFrame, area_param: alt.Parameter) -> alt.T
     )
     have = (
         base.mark_line(interpolate="step-after", strokeWidth=2, aria=False)
-        .encode(x=x, y="hours_available:Q", color=alt.Color("kind:N"))
+        .encode(x=x, y=alt.Y("hours_available:Q"), color=alt.Color("kind:N"))
         .transform_calculate(kind="'there are'")
     )
     return alt.layer(need, have).add_params(area_param).properties(width="container", height=260)
@@ -90,38 +91,23 @@ def hours_heat_chart(weeks: pl.DataFrame, have_capacity: bool) -> alt.Chart:
 
     weeks: area, week, week_end, hours_needed, balance (needed less available, null where not given). [h]
     """
-    areas = list(dict.fromkeys(weeks["area"].to_list()))
     if have_capacity:
         colour = (
             alt.Color("balance:Q")
             .title("Hours short (orange) or spare (blue) [h]")
             .scale(scheme="blueorange", domainMid=0)
-            .legend(format=",.0f", gradientLength=220)
         )
     else:
-        colour = (
-            alt.Color("hours_needed:Q")
-            .title("Hours needed [h]")
-            .scale(scheme="cividis")
-            .legend(format=",.0f", gradientLength=220)
-        )
-    return (
-        alt.Chart(weeks)
-        .mark_rect(aria=False)
-        .encode(
-            x=alt.X("week:T").title("Week beginning").axis(week_axis(weeks)),
-            x2="week_end:T",
-            y=alt.Y("area:N").sort(areas).title(None),
-            color=colour,
-            tooltip=[
-                alt.Tooltip("area:N").title("Area"),
-                alt.Tooltip("week:T").title("Week of").format("%-d %b %Y"),
-                alt.Tooltip("hours_needed:Q").title("Hours needed").format(",.1f"),
-                alt.Tooltip("hours_available:Q").title("Hours there are").format(",.1f"),
-                alt.Tooltip("visits:Q").title("Visits").format(",.0f"),
-            ],
-        )
-        .properties(width="container", height=alt.Step(22))
+        colour = alt.Color("hours_needed:Q").title("Hours needed [h]").scale(scheme="cividis")
+    return by_area_and_week(
+        weeks,
+        alt.X("week:T").title("Week beginning").axis(week_axis(weeks)),
+        colour.legend(format=",.0f", gradientLength=220),
+        [
+            alt.Tooltip("hours_needed:Q").title("Hours needed").format(",.1f"),
+            alt.Tooltip("hours_available:Q").title("Hours there are").format(",.1f"),
+            alt.Tooltip("visits:Q").title("Visits").format(",.0f"),
+        ],
     )
 
 
@@ -130,25 +116,14 @@ def hour_value_chart(weeks: pl.DataFrame) -> alt.Chart:
 
     weeks: area, week, week_end, hour_value. [days per hour]
     """
-    areas = list(dict.fromkeys(weeks["area"].to_list()))
-    return (
-        alt.Chart(weeks)
-        .mark_rect(aria=False)
-        .encode(
-            x=alt.X("week:T").title("Week beginning").axis(week_axis(weeks)),
-            x2="week_end:T",
-            y=alt.Y("area:N").sort(areas).title(None),
-            color=alt.Color("hour_value:Q")
-            .title("Out-of-range days avoided per extra hour [days/h]")
-            .scale(scheme="cividis")
-            .legend(format=",.1f", gradientLength=220),
-            tooltip=[
-                alt.Tooltip("area:N").title("Area"),
-                alt.Tooltip("week:T").title("Week of").format("%-d %b %Y"),
-                alt.Tooltip("hour_value:Q").title("Days avoided per hour").format(",.2f"),
-            ],
-        )
-        .properties(width="container", height=alt.Step(22))
+    return by_area_and_week(
+        weeks,
+        alt.X("week:T").title("Week beginning").axis(week_axis(weeks)),
+        alt.Color("hour_value:Q")
+        .title("Out-of-range days avoided per extra hour [days/h]")
+        .scale(scheme="cividis")
+        .legend(format=",.1f", gradientLength=220),
+        [alt.Tooltip("hour_value:Q").title("Days avoided per hour").format(",.2f")],
     )
 
 
@@ -180,7 +155,7 @@ def tolerance_chart(scenarios: pl.DataFrame) -> alt.TopLevelMixin:
             alt.Tooltip("expected_out_days:Q").title("Out-of-range days").format(",.0f"),
         ],
     )
-    text = base.mark_text(align="left", dx=9, dy=-9, fontSize=12).encode(text="label:N")
+    text = base.mark_text(align="left", dx=9, dy=-9, fontSize=12).encode(text=alt.Text("label:N"))
     return alt.layer(line, dots, text).properties(width="container", height=260)
 
 
@@ -218,7 +193,7 @@ def media_chart(months: pl.DataFrame, unit: str) -> alt.Chart:
             x=alt.X("month:T")
             .title("Month")
             .axis(format="%b %Y", grid=False, labelOverlap="greedy", tickCount={"interval": "month", "step": 1}),
-            x2="month_end:T",
+            x2=alt.X2("month_end:T"),
             y=alt.Y("media:Q").title(f"Neutralising media [{unit}]").axis(format=",.0f"),
             y2=alt.datum(0),
             tooltip=[

@@ -6,6 +6,7 @@ import altair as alt
 import polars as pl
 
 from reports import theme
+from reports.charts.shapes import interval_rows
 
 METHODS = {
     "foulcast": "these forecasts",
@@ -59,15 +60,17 @@ def calibration_chart(bins: pl.DataFrame) -> alt.TopLevelMixin:
     ideal = (
         alt.Chart(pl.DataFrame({"p": [0.0, 1.0]}))
         .mark_line(strokeDash=[4, 3], color=theme.GREY, aria=False)
-        .encode(x="p:Q", y="p:Q")
+        .encode(x=alt.X("p:Q"), y=alt.Y("p:Q"))
     )
     x = alt.X("p_mid:Q").title("Chance that was forecast").axis(format="%").scale(domain=[0, 1])
     bars = base.mark_rule(strokeWidth=2, color=theme.BLUE, aria=False).encode(
-        x=x, y=alt.Y("low:Q").title("Share then found out of range").axis(format="%").scale(domain=[0, 1]), y2="high:Q"
+        x=x,
+        y=alt.Y("low:Q").title("Share then found out of range").axis(format="%").scale(domain=[0, 1]),
+        y2=alt.Y2("high:Q"),
     )
     dots = base.mark_point(filled=True, size=70, opacity=1, color=theme.BLUE).encode(
         x=x,
-        y="observed:Q",
+        y=alt.Y("observed:Q"),
         tooltip=[
             alt.Tooltip("p_mid:Q").title("Forecast").format(".0%"),
             alt.Tooltip("observed:Q").title("Found out").format(".0%"),
@@ -82,34 +85,21 @@ def analyser_chart(analysers: pl.DataFrame, unit: str, indicator: str) -> alt.To
 
     analysers: analyser, bias, low, high [unit], verdict (words), tests; in the order to stand.
     """
-    order = analysers["analyser"].to_list()
     words = ["wants calibration", "agrees with its peers"]
-    base = alt.Chart(analysers)
-    y = alt.Y("analyser:N").sort(order).title(None)
-    zero = (
-        alt.Chart(pl.DataFrame({"zero": [0]}))
-        .mark_rule(strokeDash=[4, 3], color=theme.GREY, aria=False)
-        .encode(x="zero:Q")
-    )
-    colour = alt.Color("verdict:N").title(None).scale(domain=words, range=[theme.VERMILLION, theme.BLUE])
-    bars = base.mark_rule(strokeWidth=2, aria=False).encode(
-        y=y,
-        x=alt.X("low:Q").title(f"Away from its peers by [{unit}]").axis(tickCount=8),
-        x2="high:Q",
-        color=colour,
-    )
-    dots = base.mark_point(filled=True, size=80, opacity=1).encode(
-        y=y,
-        x="bias:Q",
-        color=colour,
-        shape=alt.Shape("verdict:N").title(None).scale(domain=words, range=["triangle-up", "circle"]),
-        tooltip=[
+    return interval_rows(
+        analysers,
+        "analyser",
+        "bias",
+        alt.X("low:Q").title(f"Away from its peers by [{unit}]").axis(tickCount=8),
+        [
             alt.Tooltip("analyser:N").title("Analyser"),
             alt.Tooltip("bias:Q").title("Bias").format(".2~f"),
             alt.Tooltip("tests:Q").title("Tests").format(",.0f"),
         ],
+        zero=True,
+        color=alt.Color("verdict:N").title(None).scale(domain=words, range=[theme.VERMILLION, theme.BLUE]),
+        shape=alt.Shape("verdict:N").title(None).scale(domain=words, range=["triangle-up", "circle"]),
     )
-    return alt.layer(bars, dots, zero).properties(width="container", height=alt.Step(22))
 
 
 def counts_chart(counts: pl.DataFrame, axis: str) -> alt.Chart:

@@ -23,8 +23,10 @@ from models.tree import Tree
 READINGS = 8
 
 
-def made(installs: int, seed: int = 1) -> tuple[LeafSums, list[np.ndarray], tuple[np.ndarray, np.ndarray, np.ndarray]]:
-    """Sums of a fleet of known truth, the parents, and the readings themselves (install, tau, z) for small fleets."""
+def made(
+    installs: int, seed: int = 1, keep_rows: bool = False
+) -> tuple[LeafSums, list[np.ndarray], tuple[np.ndarray, np.ndarray, np.ndarray]]:
+    """Sums of a fleet of known truth, the parents, and, where they are kept, the readings (install, tau, z)."""
     rng = np.random.default_rng(seed)
     models = min(200, max(installs // 20, 3))
     model = np.unique(np.sort(rng.integers(0, models, installs)), return_inverse=True)[1]
@@ -45,7 +47,7 @@ def made(installs: int, seed: int = 1) -> tuple[LeafSums, list[np.ndarray], tupl
         s += np.stack([np.ones(installs), tau, tau * tau])
         by += np.stack([z, tau * z])
         yy += float(z @ z)
-        if installs <= 10_000:
+        if keep_rows:
             kept.append((np.arange(installs), tau, z))
     rows = tuple(np.concatenate(x) for x in zip(*kept, strict=True)) if kept else (np.zeros(0),) * 3
     leaf = LeafSums(s, by, yy, float(READINGS * installs), ((0, None), (1, None)))
@@ -78,7 +80,7 @@ def main() -> None:
     arguments = parser.parse_args()
     print("installs   seconds  passes  MB more   criterion         statsmodels: s, ours on its model, criteria")
     for installs in arguments.installs:
-        leaf, parents, rows = made(installs)
+        leaf, parents, rows = made(installs, keep_rows=installs <= arguments.peer_up_to)
         before = peak_mb()
         best = np.inf
         for _ in range(arguments.rounds):

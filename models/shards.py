@@ -1,0 +1,285 @@
+"""One shard of a large fleet: what is done to it and asked of it, wherever it is worked on.
+
+A shard is a block of installs of one exchanger design, cut from the list of installs alone. Steps change it (clean
+levels, work not recorded, weights), questions leave it as it is (what it says to the appliance models above,
+posteriors). Both are functions of the shard and of parameters of the whole fleet, nothing else. A piece of work carries
+the source of its shard and all steps since it was loaded, so that any process can do it: one that has the shard as it
+stood before goes on from there, any other loads it and repeats the steps, with the same result to the last bit.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from functools import partial
+from typing import Any, Protocol, TypeVar
+
+import numpy as np
+import polars as pl
+
+from models.breaks import split_at_breaks
+from models.cleaning import PAIRS, before_and_after
+from models.cycle_sums import Forest, Readings
+from models.drift import weighted, with_clean_levels
+from models.fitted import (
+    LOWER,
+    SeriesFit,
+    State,
+    built_up_before,
+    evaluate,
+    evaluate_held,
+    freed_levels,
+    install_frame,
+    seen_cycles,
+    tree_sums,
+)
+from models.joint import install_messages
+from models.lower_levels import LeafSums, Messages, sweep, without_fixed
+from models.pace import rates_after
+from models.projection import analyser_sums
+from models.rates import PerModel, per_model, with_silent
+from models.robust import residuals
+from models.series import SeriesInputs
+from models.tree import Tree
+from models.upper_levels import Above
+
+T = TypeVar("T")
+R = TypeVar("R")
+MOST_INSTALLS = 25_000  # per shard
+KEPT = 1_500_000_000  # bytes of shards a process remembers, roughly; one it has let go of is made again
+PER_READING, PER_CYCLE = 60, 250  # bytes, measured
+
+
+class Mapper(Protocol):
+    """function of every piece, in their order, wherever; `function` is importable by name."""
+
+    def __call__(self, function: Callable[[T], R], pieces: Sequence[T], /) -> list[R]: ...
+
+
+def here(function: Callable[[T], R], pieces: Sequence[T]) -> list[R]:
+    """The mapper of one process."""
+    return [function(piece) for piece in pieces]
+
+
+class Source(Protocol):
+    """Where a shard is read from; small to hand over, or the readings themselves."""
+
+    def load(self) -> SeriesInputs: ...
+
+
+@dataclass(frozen=True)
+class Given:
+    """A shard handed over as it is."""
+
+    inputs: SeriesInputs
+
+    def load(self) -> SeriesInputs:
+        return self.inputs
+
+
+@dataclass(frozen=True)
+class Part:
+    """Which installs make up a shard (sorted by model and number), and the models and designs among them."""
+
+    installs: np.ndarray
+    models: np.ndarray
+    designs: np.ndarray
+
+
+def cut(installs: pl.DataFrame, most: int = MOST_INSTALLS) -> list[Part]:
+    """The shards of a fleet: the installs of each design in the order of model and number, in blocks of equal size of
+    at most `most`. installs: install_no, model_no, design_no."""
+    order = installs.select("install_no", "model_no", "design_no").sort("design_no", "model_no", "install_no")
+    number, model, design = (order[c].to_numpy() for c in order.columns)
+    starts = np.flatnonzero(np.r_[True, design[1:] != design[:-1]])
+    parts = []
+    for a, b in zip(starts.tolist(), [*starts[1:].tolist(), len(design)], strict=True):
+        ends = np.linspace(a, b, -(-(b - a) // most) + 1).astype(int)
+        for first, last in zip(ends[:-1].tolist(), ends[1:].tolist(), strict=True):
+            parts.append(
+                Part(number[first:last].astype(np.int64), np.unique(model[first:last]), design[first : first + 1])
+            )
+    return parts
+
+
+@dataclass(frozen=True)
+class Shard:
+    """A shard as it stands."""
+
+    inputs: SeriesInputs
+    readings: Readings
+    forest: Forest
+    clean: dict[str, np.ndarray]
+    before: dict[str, np.ndarray] | None
+
+    @property
+    def size(self) -> int:
+        return PER_READING * len(self.readings.z) + PER_CYCLE * self.forest.cycles.height
+
+    @property
+    def empty(self) -> bool:
+        return self.forest.cycles.height == 0
+
+    def fit(self, head: SeriesFit) -> SeriesFit:
+        """The parameters of the whole with the readings of the shard."""
+        return replace(head, inputs=self.inputs, readings=self.readings, clean=self.clean, before=self.before)
+
+    def now(self, fit: SeriesFit) -> Shard:
+        same = fit.readings.start is self.readings.start
+        forest = self.forest if same else forest_of(self.inputs, fit.readings)
+        return Shard(self.inputs, fit.readings, forest, fit.clean, fit.before)
+
+
+Step = Callable[[Shard], Shard]
+
+
+@dataclass(frozen=True)
+class Piece:
+    """A question to a shard after these steps. key: of the fit and the shard, the same in all its pieces."""
+
+    key: tuple[str, int]
+    source: Source
+    centre: float
+    steps: tuple[Step, ...]
+    ask: Callable[[Shard], Any]
+
+
+kept: dict[tuple[str, int], tuple[int, Shard]] = {}  # shards of this process as they stood after so many steps
+
+
+def answer(piece: Piece) -> Any:
+    """The answer to a piece's question; an error while a step is done leaves the memory as it was."""
+    done, shard = kept.get(piece.key, (-1, None))
+    if shard is None or done > len(piece.steps):
+        done, shard = 0, loaded(piece.source, piece.centre)
+    for step in piece.steps[done:]:
+        shard = step(shard)
+    kept.pop(piece.key, None)
+    kept[piece.key] = len(piece.steps), shard
+    held = sum(known.size for _, known in kept.values())
+    while held > KEPT and len(kept) > 1:
+        held -= kept.pop(next(iter(kept)))[1].size
+    return piece.ask(shard)
+
+
+def forget(key: str) -> None:
+    """Let go of the shards of a fit in this process."""
+    for known in [k for k in kept if k[0] == key]:
+        del kept[known]
+
+
+def loaded(source: Source, centre: float) -> Shard:
+    inputs = source.load()
+    readings = replace(Readings.of(inputs), centre=centre)
+    lean = replace(inputs, readings=inputs.readings.clear())
+    return Shard(lean, readings, forest_of(lean, readings), {}, None)
+
+
+def forest_of(inputs: SeriesInputs, readings: Readings) -> Forest:
+    return Forest.of(seen_cycles(inputs, readings), install_frame(inputs))
+
+
+def held_state(shard: Shard, fit: SeriesFit, above: Above, cov: bool = True) -> State:
+    return evaluate_held(fit, shard.forest, cov, at=above.of(shard.forest.models, shard.forest.designs))
+
+
+# ---- steps
+
+
+def with_clean(shard: Shard, head: SeriesFit, above: Above) -> Shard:
+    if shard.empty:
+        return replace(shard, clean={"install_no": np.zeros(0, dtype=np.int64), "level": np.zeros(0)})
+    fit = shard.fit(head)
+    return shard.now(with_clean_levels(fit, shard.forest, held_state(shard, fit, above, cov=False)))
+
+
+def with_breaks(shard: Shard, head: SeriesFit, above: Above, gain: float) -> Shard:
+    if shard.empty:
+        return shard
+    shard = with_weights(shard, head, above)  # sigma is that without mistakes: one mistake is not to pass for work
+    fit = shard.fit(head)
+    return shard.now(split_at_breaks(fit, shard.forest, held_state(shard, fit, above), gain)[0])
+
+
+def with_weights(shard: Shard, head: SeriesFit, above: Above) -> Shard:
+    if shard.empty:
+        return shard
+    fit = shard.fit(head)
+    left = residuals(fit, shard.forest, held_state(shard, fit, above))
+    return shard.now(weighted(fit, left.studentised(fit.sigma)))
+
+
+# ---- questions
+
+
+def said(
+    shard: Shard, head: SeriesFit, roots: Sequence[np.ndarray], gradient: bool, held: bool
+) -> tuple[np.ndarray, Messages]:
+    """The models met in the shard, and what its cycles and installs say to them; held: the fixed effects but the
+    intercepts taken as known."""
+    if shard.empty:
+        return shard.forest.models, silence(2 if held else len(head.terms.terms), gradient)
+    fit, forest = shard.fit(head), shard.forest
+    leaf = tree_sums(fit, forest).leaf(fit.terms.columns(forest, built_up_before(fit, forest)), freed_levels(forest))
+    if held:
+        leaf = without_fixed(leaf, fit.beta)
+    tree = Tree(leaf, forest.parents, n_lower=LOWER)
+    return forest.models, tree.messages(roots, gradient)
+
+
+def silence(p: int, gradient: bool) -> Messages:
+    """The message of no installs, for p fixed effects."""
+    nothing = LeafSums(np.zeros((3, 0)), np.zeros((2, 0)), 0.0, 0.0, tuple((k % 2, None) for k in range(p)))
+    return sweep(nothing, [], [], [np.zeros((2, 2))] * LOWER, 0, gradient)
+
+
+def of_analysers(shard: Shard, head: SeriesFit, above: Above, number: np.ndarray) -> np.ndarray:
+    if shard.empty:
+        return np.zeros((3, len(number)))
+    fit = shard.fit(head)
+    return analyser_sums(fit, shard.forest, held_state(shard, fit, above), number)
+
+
+def analysers(shard: Shard) -> np.ndarray:
+    """Numbers of the analysers named in the shard."""
+    found = np.unique(shard.readings.analyser)
+    return found[found >= 0]
+
+
+def of_models(shard: Shard, head: SeriesFit) -> PerModel:
+    fit = shard.fit(head)
+    forest = with_silent(fit)
+    return per_model(fit, forest, tree_sums(fit, forest).n, built_up_before(fit, forest))
+
+
+def cleanings(shard: Shard, head: SeriesFit) -> pl.DataFrame:
+    fit = shard.fit(head)
+    if fit.before is None or shard.forest.cycles.is_empty():
+        return pl.DataFrame(schema=PAIRS)
+    return before_and_after(fit, shard.forest).select(pl.col(name).cast(kind) for name, kind in PAIRS.items())
+
+
+def counts(shard: Shard) -> np.ndarray:
+    """Readings, cycles, installs read, readings that count for less than half."""
+    r = shard.readings
+    return np.array([len(r.z), len(r.start), len(np.unique(r.install_no)), int((r.weight < 0.5).sum())])
+
+
+def posteriors(shard: Shard, head: SeriesFit, above: Above, asked: pl.DataFrame) -> pl.DataFrame | None:
+    return None if asked.is_empty() else shard.fit(head).posterior(asked, above)
+
+
+def of_installs(shard: Shard, head: SeriesFit, numbers: np.ndarray) -> LeafSums:
+    """What the cycles say of the level and rate of these installs, for the joint fit."""
+    return install_messages(shard.fit(head), numbers)
+
+
+def paces(shard: Shard, head: SeriesFit, above: Above) -> np.ndarray:
+    if shard.empty:
+        return np.zeros((len(head.paces), 3))
+    fit = shard.fit(head)
+    state = evaluate(fit, shard.forest, cov=False, at=above.of(shard.forest.models, shard.forest.designs))
+    return rates_after(fit, shard.forest, state, head.paces)
+
+
+__all__ = ["Given", "Mapper", "Part", "Piece", "Shard", "Source", "answer", "cut", "here", "partial"]

@@ -1,0 +1,182 @@
+"""Over the workers of a Dask cluster: the results of one machine, whoever dies on the way; clear words when it is not
+there."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import socket
+import sqlite3
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from pipeline.errors import FleetError
+from pipeline.settings import settings_from
+from pipeline.workers import DaskWorkers, check_cluster, do_piece
+
+distributed = pytest.importorskip("distributed")
+
+
+def slow_square(number_and_seconds: tuple[int, float]) -> int:
+    number, seconds = number_and_seconds
+    time.sleep(seconds)
+    return number**2
+
+
+def who(_: int) -> int:
+    return os.getpid()
+
+
+def refuse(number: int) -> int:
+    if number == 3:
+        raise FleetError("three is not liked here")
+    return number
+
+
+def free_port() -> int:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return probe.getsockname()[1]
+
+
+@pytest.fixture(scope="module")
+def cluster() -> Iterator[distributed.LocalCluster]:
+    """Two worker processes, which are started again when they die."""
+    settings = {"distributed.admin.low-level-log-length": 0, "distributed.comm.timeouts.connect": "5s"}
+    import dask
+
+    with (
+        dask.config.set(settings),
+        distributed.LocalCluster(
+            n_workers=2, threads_per_worker=1, processes=True, host="127.0.0.1", dashboard_address=None, silence_logs=50
+        ) as made,
+    ):
+        yield made
+
+
+@pytest.fixture
+def workers(cluster: distributed.LocalCluster) -> Iterator[DaskWorkers]:
+    with distributed.Client(cluster, set_as_default=False) as client:
+        yield DaskWorkers(client, do_piece)
+
+
+def kill_a_busy_worker(client: distributed.Client, after_s: float, killed: list[int]) -> threading.Thread:
+    """Ends one worker process, with no chance to clean up, once both are at work."""
+
+    def watch() -> None:
+        deadline = time.monotonic() + 60
+        while time.monotonic() < deadline:
+            busy = [worker for worker, keys in client.processing().items() if keys]
+            if busy:
+                time.sleep(after_s)
+                pid = client.run(os.getpid, workers=[busy[0]])[busy[0]]
+                os.kill(pid, signal.SIGKILL)
+                killed.append(pid)
+                return
+            time.sleep(0.02)
+
+    thread = threading.Thread(target=watch)
+    thread.start()
+    return thread
+
+
+def test_pieces_come_back_in_order_from_other_processes(workers: DaskWorkers) -> None:
+    assert workers(slow_square, [(n, 0.02 * (n % 3)) for n in range(20)]) == [n**2 for n in range(20)]
+    pids = set(workers(who, range(12)))
+    assert os.getpid() not in pids
+
+
+def test_an_error_of_a_piece_is_raised_as_it_is(workers: DaskWorkers) -> None:
+    with pytest.raises(FleetError, match="three is not liked here"):
+        workers(refuse, range(8))
+
+
+def test_a_killed_worker_is_not_missed(workers: DaskWorkers) -> None:
+    killed: list[int] = []
+    thread = kill_a_busy_worker(workers.client, 0.2, killed)
+    assert workers(slow_square, [(n, 0.2) for n in range(12)]) == [n**2 for n in range(12)]
+    thread.join()
+    assert killed
+
+
+def test_without_any_worker_left_the_rest_is_done_here(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("pipeline.workers.NO_WORKER_S", 1.0)
+    monkeypatch.setattr("pipeline.workers.LOOK_S", 0.3)
+    with (
+        distributed.LocalCluster(
+            n_workers=1, threads_per_worker=1, host="127.0.0.1", dashboard_address=None, silence_logs=50
+        ) as made,
+        distributed.Client(made, set_as_default=False) as client,
+    ):
+        mapper = DaskWorkers(client, do_piece)
+        threading.Timer(0.5, lambda: made.scale(0)).start()
+        assert mapper(slow_square, [(n, 0.3) for n in range(8)]) == [n**2 for n in range(8)]
+        assert mapper.gone
+
+
+@pytest.mark.parametrize("address", ["", "nonsense", "tcp://host", "http://10.0.0.5:8786", "tcp://h:99999", "a b:1"])
+def test_an_address_that_is_none_is_told(address: str) -> None:
+    with pytest.raises(FleetError, match=r"not the address of a Dask scheduler.*tcp://10\.0\.0\.5:8786"):
+        check_cluster(address)
+    with pytest.raises(FleetError, match=r"fleet\.toml \[cluster\] address: "):
+        settings_from({"cluster": {"address": address}})
+
+
+def test_a_misspelt_key_of_the_cluster_is_told() -> None:
+    with pytest.raises(FleetError, match=r"'cluster\.adress' is not a known key; did you mean 'address'"):
+        settings_from({"cluster": {"adress": "tcp://a:1"}})
+
+
+def test_without_the_packages_it_says_what_to_install(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("pipeline.workers.NEEDED", ("no_such_package_here",))
+    with pytest.raises(FleetError, match=r"pip install 'foulcast\[cluster\]'"):
+        check_cluster("tcp://127.0.0.1:8786")
+
+
+def run_foulcast(*arguments: str, timeout: float = 120) -> subprocess.CompletedProcess[str]:
+    command = [sys.executable, "-m", "pipeline.cli", *arguments]
+    return subprocess.run(command, capture_output=True, text=True, timeout=timeout, check=False)
+
+
+def test_a_scheduler_that_is_not_there_is_told_within_seconds(small_fleet: Path, tmp_path: Path) -> None:
+    began = time.monotonic()
+    address = f"tcp://127.0.0.1:{free_port()}"
+    done = run_foulcast("run", str(small_fleet), "--out", str(tmp_path / "out"), "--dask", address)
+    assert done.returncode == 1
+    assert f"foulcast: {address}: no Dask scheduler could be reached" in done.stderr
+    assert "Traceback" not in done.stderr
+    assert time.monotonic() - began < 20
+    done = run_foulcast("run", str(small_fleet), "--out", str(tmp_path / "out"), "--dask", address, "--direct")
+    assert "Give one of them" in done.stderr
+
+
+def test_a_run_over_workers_one_of_which_is_killed_gives_the_same_bytes(
+    cluster: distributed.LocalCluster, small_fleet: Path, tmp_path: Path
+) -> None:
+    here, there = tmp_path / "here", tmp_path / "there"
+    alone = run_foulcast("run", str(small_fleet), "--out", str(here), "--direct")
+    assert alone.returncode == 0, alone.stderr
+    killed: list[int] = []
+    with distributed.Client(cluster, set_as_default=False) as client:
+        thread = kill_a_busy_worker(client, 0.3, killed)
+        done = run_foulcast("run", str(small_fleet), "--out", str(there), "--dask", cluster.scheduler_address)
+        thread.join()
+    assert done.returncode == 0, done.stderr
+    assert killed
+    assert "Traceback" not in done.stderr
+    for path in sorted((here / "exports").iterdir()):
+        if path.name != "run.json":
+            assert path.read_bytes() == (there / "exports" / path.name).read_bytes(), path.name
+    stages = set(json.loads((there / "exports" / "run.json").read_text())["timings_s"])
+    with sqlite3.connect(tmp_path / ".there.work" / "prefect" / "prefect.db") as runs:
+        states = dict(runs.execute("select name, state_name from task_run"))
+    completed = {name.split("-")[0] for name, state in states.items() if state == "Completed"}
+    assert stages <= completed
+    assert {name for name in completed if " of " in name} >= {"fit_series 1 of 8", "plan_areas 1 of 1", "_try 8 of 8"}

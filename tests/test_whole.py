@@ -1,0 +1,164 @@
+"""A large fleet fitted shard by shard: the same from any cut, by anybody, in any order, and as good as all at once."""
+
+from __future__ import annotations
+
+import pickle
+from dataclasses import replace
+
+import numpy as np
+import polars as pl
+import pytest
+from drift_fleet import Made, fleet
+
+from models import shards
+from models.cleaning import cleaning_effects
+from models.drift import fit_series, sampled
+from models.joint import joined
+from models.rates import model_rates
+from models.series import FitOptions, SeriesInputs
+from models.shards import cut, here
+from models.whole import Searched, WholeFit, fit_whole, joined_whole, search_sample, split
+from pipeline.stages.side_by_side import side_by_side
+
+OPTIONS = FitOptions(gammas=(1.0, 1.4), pace=False)
+
+
+@pytest.fixture(scope="module")
+def made() -> Made:
+    """Some installs without readings, one design without any, analysers that are off, mistakes."""
+    out = fleet(installs=500, seed=8, bias=(0.0, 0.15, 0.0, 0.0, -0.1, 0.0), outliers=0.01, unrecorded=0.1)
+    inputs = out.inputs
+    silent = (pl.col("design_no") == 3) | (pl.col("install_no") % 50 == 7)
+    quiet = inputs.installs.filter(silent)["install_no"].implode()
+    inputs = replace(inputs, readings=inputs.readings.filter(~pl.col("install_no").is_in(quiet)))
+    return replace(out, inputs=inputs)
+
+
+def seen(inputs: SeriesInputs, wanted: int) -> SeriesInputs:
+    numbers = sampled(np.unique(inputs.readings["install_no"].to_numpy()), inputs, wanted)
+    keep = pl.col("install_no").is_in(pl.Series(numbers.astype(np.int32)).implode())
+    return replace(
+        inputs,
+        readings=inputs.readings.filter(keep),
+        cycles=inputs.cycles.filter(keep),
+        installs=inputs.installs.filter(keep),
+    )
+
+
+@pytest.fixture(scope="module")
+def searched(made) -> Searched:
+    return search_sample(seen(made.inputs, 200), OPTIONS)
+
+
+def whole(made: Made, searched: Searched, most: int, mapper=here) -> WholeFit:
+    parts = cut(made.inputs.installs, most)
+    return fit_whole(searched, made.inputs.installs, parts, split(made.inputs, parts), mapper)
+
+
+@pytest.fixture(scope="module")
+def in_large_shards(made, searched) -> WholeFit:
+    return whole(made, searched, most=1_000)
+
+
+def told(fit: WholeFit, made: Made) -> dict[str, np.ndarray]:
+    """All numbers of a fit."""
+    open_now = fit.posterior(made.open_cycles)
+    rates = fit.model_rates()
+    numbers = ["m0", "m1", "v00", "v01", "v11"]
+    return {
+        "roots": np.stack(fit.fit.roots),
+        "sigma": np.array(fit.fit.sigma),
+        "beta": fit.fit.beta,
+        "beta_cov": fit.fit.beta_cov,
+        "posterior": open_now.select(numbers).to_numpy(),
+        "readings": open_now["readings"].to_numpy(),
+        "rates": rates.select("rate", "rate_sd", "worse_than_fleet_p").to_numpy(),
+        "cleaning": fit.cleaning_effects().select("restored_share", "low", "high").to_numpy(),
+        "analysers": fit.fit.analysers.bias,
+        "counts": np.array(fit.counts),
+    }
+
+
+def one_dies(function, pieces):
+    """Nobody remembers any shard, every third piece is worked on twice, and the last are done first."""
+    out = {}
+    for k in reversed(range(len(pieces))):
+        piece = pickle.loads(pickle.dumps(pieces[k]))
+        for _ in range(2 if k % 3 == 0 else 1):
+            shards.kept.clear()
+            out[k] = function(piece)
+    return [out[k] for k in range(len(pieces))]
+
+
+def test_shards_agree_with_one_shard_per_design(made, searched, in_large_shards):
+    many = whole(made, searched, most=40)
+    assert len(many.fleet.parts) > 10 > len(in_large_shards.fleet.parts)
+    expected = told(in_large_shards, made)
+    for name, value in told(many, made).items():
+        np.testing.assert_allclose(value, expected[name], rtol=1e-9, atol=1e-11, err_msg=name)
+
+
+@pytest.mark.parametrize("mapper", [one_dies, side_by_side], ids=["lost and repeated", "helpers"])
+def test_whoever_works_on_the_shards_finds_the_same_digits(made, searched, mapper):
+    expected = told(whole(made, searched, most=60), made)
+    for name, value in told(whole(made, searched, most=60, mapper=mapper), made).items():
+        np.testing.assert_array_equal(value, expected[name], err_msg=name)
+
+
+def test_the_whole_from_a_sample_is_as_good_as_a_search_on_all(made, in_large_shards):
+    at_once = fit_series(made.inputs, OPTIONS)
+    fit = in_large_shards.fit
+    assert in_large_shards.counts[0] == len(at_once.readings.z)
+    assert fit.sigma == pytest.approx(at_once.sigma, rel=0.05)
+    a = at_once.posterior(made.open_cycles)
+    b = in_large_shards.posterior(made.open_cycles)
+    assert a.select("install_no", "cycle_no").equals(b.select("install_no", "cycle_no"))
+    truth = made.truth.sort("install_no", "cycle_no")
+    for mean, variance, true in (("m0", "v00", "level"), ("m1", "v11", "rate")):
+        error = [np.sqrt(((x[mean] - truth[true]) ** 2).mean()) for x in (a, b)]
+        assert error[1] < 1.03 * error[0]
+        assert np.median((b[variance] / a[variance]).to_numpy()) == pytest.approx(1.0, abs=0.1)
+    assert np.abs(fit.analysers.bias - at_once.analysers.bias).max() < 0.02
+    rates, others = in_large_shards.model_rates(), model_rates(at_once)
+    assert rates["model_no"].equals(others["model_no"])
+    assert rates["readings"].equals(others["readings"])
+    assert ((rates["rate"] - others["rate"]) / others["rate_sd"]).abs().max() < 0.5
+    shares, expected = in_large_shards.cleaning_effects(), cleaning_effects(at_once)
+    both = shares.join(expected, on=["design_no", "kind"])
+    assert both.height == expected.height
+    assert (both["restored_share"] - both["restored_share_right"]).abs().max() < 0.1
+
+
+def test_series_of_a_large_fleet_are_joined(made, searched):
+    rng = np.random.default_rng(1)
+    noisy = made.inputs.readings.with_columns(
+        pl.col("value") * np.exp(rng.normal(0, 0.03, made.inputs.readings.height))
+    )
+    other = replace(made, inputs=replace(made.inputs, firing="low", readings=noisy))
+    fits = [whole(made, searched, 60), whole(other, search_sample(seen(other.inputs, 200), OPTIONS), 60)]
+    alone = fits[0].posterior(made.open_cycles)
+    found = joined_whole(fits)
+    together = found[0].posterior(made.open_cycles)
+    assert found[0].fit.together is not None
+    assert together["v11"].median() < alone["v11"].median()
+    small = joined([fit_series(made.inputs, OPTIONS), fit_series(other.inputs, OPTIONS)])[0].posterior(made.open_cycles)
+    assert np.corrcoef(small["m1"], together["m1"])[0, 1] > 0.98
+
+
+def test_a_fleet_read_once_each_keeps_the_weak_priors():
+    made = fleet(installs=60, seed=3, years=1)
+    first = made.inputs.readings.unique("install_no", keep="first", maintain_order=True)
+    once = replace(made, inputs=replace(made.inputs, readings=first))
+    fit = whole(once, search_sample(once.inputs, OPTIONS), 20)
+    assert fit.fit.reml is None
+    assert fit.fit.note
+    assert np.isfinite(fit.posterior(made.open_cycles)["v11"].to_numpy()).all()
+
+
+def test_the_cut_knows_the_list_of_installs_only():
+    installs = fleet(installs=200, seed=1).inputs.installs
+    parts = cut(installs, 30)
+    assert np.array_equal(np.sort(np.concatenate([p.installs for p in parts])), installs["install_no"].to_numpy())
+    assert all(len(p.designs) == 1 and len(p.installs) <= 30 for p in parts)
+    again = cut(installs.sample(fraction=1.0, shuffle=True, seed=2), 30)
+    assert all(np.array_equal(a.installs, b.installs) for a, b in zip(parts, again, strict=True))
