@@ -202,7 +202,9 @@ def reweighted(fit: SeriesFit, forest: Forest, analysers: bool = True) -> Series
         left = residuals(fit, forest, evaluate_held(fit, forest))
         offset = 0.0 if fit.offset is None else fit.offset
         scale = fit.scale_at(readings.z - offset - left.residual)
-        z = readings.z - readings.centre
+        # a Gauss-Newton step: the known bias taken off as it is, and put back along the straight line of the scale
+        known = 0.0 if fit.analysers is None else fit.analysers.of(readings.analyser, scale)
+        z = readings.z - readings.centre - offset + known
         fit = replace(fit, analysers=analyser_bias(Projector(fit, forest), z, readings.analyser, scale, stated))
     t = residuals(fit, forest, evaluate_held(fit, forest)).studentised(fit.sigma)
     # mistakes have widened sigma itself: the middle half of the residuals tells how wide it is without them
