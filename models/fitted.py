@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import polars as pl
@@ -119,6 +119,15 @@ class SeriesFit:
         but 1 / K for a temperature difference that is fitted as a logarithm."""
         return np.exp(-z) if self.in_kelvin else np.ones(len(z))
 
+    def bent(self, scale: np.ndarray, leverage: np.ndarray) -> np.ndarray | None:
+        """What is missing per reading in the score of its analyser's bias where the scale is that of the fitted value.
+
+        An install that runs high has a small scale and a large residual left of its effect: E[scale * residual] /
+        sigma^2 = -scale * leverage, to first order (the Jacobian of a shifted logarithm, Box & Cox 1964, less the part
+        of a reading's own scatter). None where the scale is the same for all.
+        """
+        return scale * leverage if self.in_kelvin else None
+
     @property
     def empty(self) -> bool:
         """No reading in the whole fleet: nothing can be said of this indicator."""
@@ -202,6 +211,16 @@ def own_clock(out: pl.DataFrame) -> pl.DataFrame:
         pl.Series("v11", v11 * scale**2),
         pl.Series("hours_shift", np.where(gamma == 1.0, 0.0, shift)),
     )
+
+
+def of_named(fit: SeriesFit) -> SeriesFit:
+    """The same fit with only the readings whose analyser is named, to judge analysers by.
+
+    A reading of an unnamed one was made by the same few analysers: taken for sound, it would speak against what its
+    neighbours read wrong.
+    """
+    named = fit.readings.analyser >= 0
+    return replace(fit, readings=replace(fit.readings, weight=np.where(named, fit.readings.weight, 0.0)))
 
 
 @dataclass
