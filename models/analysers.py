@@ -70,9 +70,8 @@ def analyser_bias(
     """Biases b of z = drift + C b + noise, C the scale of each reading's own analyser, b with a heavy-tailed prior.
 
     project: the projection of the mixed model with everything but the analysers in it, so that what an install's own
-    level may explain is not taken for a bias, and the other way round: (C'PC + T) b = C'P z. bent: per reading, what the
-    scale's own leaning on the fitted value takes from the score (see `fitted.SeriesFit.bent`). None where fewer than
-    two analysers are named.
+    level may explain is not taken for a bias, and the other way round: (C'PC + T) b = C'P z. bent: per reading, what
+    is missing in the score (see `fitted.SeriesFit.bent`). None where fewer than two analysers are named.
     """
     number, vectors = per_analyser(z, analyser, scale)
     if len(number) < 2:

@@ -165,7 +165,8 @@ def with_clean_levels(fit: SeriesFit, forest: Forest, state: State | None = None
 def with_carry(fit: SeriesFit, forest: Forest) -> SeriesFit:
     """Adds, per kind of work and material with cycles enough, the share of what had built up that the work leaves.
 
-    Work that is fitted so has no level of its own: it leaves the clean level and a share of what had built up.
+    Work that is fitted so leaves the clean level and a share of what had built up, and keeps a level of its own: what
+    had built up is read with error, which flattens that share, and would else lift the clean level itself.
     """
     cleaned = with_clean_levels(fit, forest)
     built_up = built_up_before(cleaned, forest)

@@ -111,9 +111,8 @@ def of_installs(fleet: Path, store: Store) -> pl.DataFrame:
     return rows.with_columns(
         off=(pl.col("z") - pl.col("mean")) / pl.col("sd"),
         rate_in=pl.col("rate_per_1000h").is_between("low", "high"),
-        *(pl.col("p_out").list.get(m).alias(f"p{m}") if rows["p_out"].dtype == pl.List else
-          pl.col("p_out").arr.get(m).alias(f"p{m}") for m in HORIZONS),
-        *(pl.Series(f"out{m}", out_on <= days[m]) for m in HORIZONS),
+        **{f"p{m}": pl.col("p_out").arr.get(m) for m in HORIZONS},
+        **{f"out{m}": pl.Series(out_on <= days[m]) for m in HORIZONS},
     ).drop("p_out")
 
 
@@ -147,7 +146,8 @@ def of_work(fleet: Path, store: Store) -> pl.DataFrame:
         "join (select distinct exchanger_design, exchanger_material from current_models) d using (exchanger_design)"
     )
     rows = told.join(true.rename({"restored_share": "true"}), on=["indicator", "kind"])
-    rows = rows.filter(pl.col("exchanger_material").is_in(["any"]) | (pl.col("exchanger_material") == pl.col("material")))
+    of_all = pl.col("exchanger_material") == "any"
+    rows = rows.filter(of_all | (pl.col("exchanger_material") == pl.col("material")))
     return rows.with_columns(inside=pl.col("true").is_between("low", "high"))
 
 
@@ -172,7 +172,7 @@ def share(inside: np.ndarray) -> str:
     return f"{100 * p:.1f} ({100 * np.sqrt(max(p * (1 - p), 1e-9) / len(inside)):.1f})"
 
 
-def table(rows: pl.DataFrame, models: pl.DataFrame, work: pl.DataFrame, scores: pl.DataFrame, seeds: int) -> None:
+def table(rows: pl.DataFrame, models: pl.DataFrame, work: pl.DataFrame, scores: pl.DataFrame) -> None:
     print("\n| series | n | value | by basis i/m/d/f | rate | sd of z value | model rate | restored |", end="")
     print(" slope 6 (se) | events/told | slope 12 (se) | events/told |")
     print("|" + "---|" * 12)
@@ -237,7 +237,7 @@ def main() -> None:
             models.append(of_models(fleet, store, chosen.installs, seed, chosen.years))
             work.append(of_work(fleet, store))
             scores.append(store.frame("select * from backtest_scores").with_columns(seed=pl.lit(seed)))
-    table(pl.concat(rows), pl.concat(models), pl.concat(work), pl.concat(scores), len(chosen.seeds))
+    table(pl.concat(rows), pl.concat(models), pl.concat(work), pl.concat(scores))
 
 
 if __name__ == "__main__":
