@@ -17,7 +17,7 @@ from pipeline.schema import SERIES
 from pipeline.store import Store
 
 sys.path.insert(0, str(Path(__file__).parent / "bench"))
-import bench_truth  # noqa: E402
+import bench_truth
 
 INSTALLS, SEEDS, YEARS = 900, (311, 312), 8.0
 

@@ -187,9 +187,16 @@ def table(rows: pl.DataFrame, models: pl.DataFrame, work: pl.DataFrame, scores: 
             bases.append(f"{100 * part['rate_in'].mean():.0f}:{part.height}" if part.height else "-")
         m = models.filter(pl.col("series_no") == series.series_no)["off"].to_numpy()
         w = work.filter((pl.col("indicator") == series.indicator) & (pl.col("firing") == series.firing))
-        cells = [f"{series.indicator} {series.firing}", str(own.height), share(np.abs(off) < Z80), " ".join(bases),
-                 share(own["rate_in"].to_numpy()), f"{np.std(off):.2f}", share(np.abs(m) < Z80),
-                 share(w["inside"].to_numpy())]
+        cells = [
+            f"{series.indicator} {series.firing}",
+            str(own.height),
+            share(np.abs(off) < Z80),
+            " ".join(bases),
+            share(own["rate_in"].to_numpy()),
+            f"{np.std(off):.2f}",
+            share(np.abs(m) < Z80),
+            share(w["inside"].to_numpy()),
+        ]
         for months in HORIZONS:
             ranged = own.drop_nulls(f"p{months}")
             p, event = ranged[f"p{months}"].to_numpy().astype(float), ranged[f"out{months}"].to_numpy()
