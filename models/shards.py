@@ -31,6 +31,7 @@ from models.fitted import (
     evaluate_held,
     freed_levels,
     install_frame,
+    of_named,
     seen_cycles,
     tree_sums,
 )
@@ -242,7 +243,7 @@ def silence(p: int, gradient: bool, vectors: int = 1) -> Messages:
 def of_analysers(shard: Shard, head: SeriesFit, above: Above, number: np.ndarray) -> np.ndarray:
     if shard.empty:
         return np.zeros((3, len(number)))
-    fit = shard.fit(head)
+    fit = of_named(shard.fit(head))
     return analyser_sums(fit, shard.forest, held_state(shard, fit, above), number)
 
 
