@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import os
 import shutil
+import signal
+import threading
 from pathlib import Path
 
 import numpy as np
@@ -75,3 +78,50 @@ def test_a_large_fleet_in_which_nothing_was_read_of_a_series(sample_run, tmp_pat
             assert variances.height > 0
             assert (variances.to_numpy() > 0).all()
         assert told[0]["readings"] > 0
+
+
+def test_workers_of_a_cluster_one_of_which_is_killed_find_the_same_digits(sample_run, in_one_process, tmp_path):
+    distributed = pytest.importorskip("distributed")
+    from pipeline.workers import DaskWorkers, do_piece
+
+    with (
+        distributed.LocalCluster(
+            n_workers=2, threads_per_worker=1, processes=True, host="127.0.0.1", dashboard_address=":0", silence_logs=50
+        ) as made,
+        distributed.Client(made, set_as_default=False) as client,
+    ):
+        workers, killed = DaskWorkers(client, do_piece), []
+
+        def mapper(function, pieces):
+            """Kills a worker while shards are asked for the third time."""
+            asked.append(getattr(function, "__name__", ""))
+            if asked.count("answer") == 3:
+                killed.extend(kill_soon(client))
+            return workers(function, pieces)
+
+        asked: list[str] = []
+        shared = fitted(sample_run, tmp_path / "cluster", mapper)
+    assert killed
+    for name, expected in in_one_process.items():
+        assert shared[name].equals(expected), name
+
+
+def kill_soon(client) -> list[int]:
+    pid = next(iter(client.run(os.getpid).values()))
+    threading.Timer(0.2, os.kill, (pid, signal.SIGKILL)).start()
+    return [pid]
+
+
+def test_a_worker_that_does_not_see_the_shards_says_which_setting_helps(tmp_path):
+    distributed = pytest.importorskip("distributed")
+    from pipeline.errors import FleetError
+    from pipeline.workers import DaskWorkers, do_piece
+
+    with (
+        distributed.LocalCluster(
+            n_workers=1, threads_per_worker=1, processes=True, host="127.0.0.1", dashboard_address=":0", silence_logs=50
+        ) as made,
+        distributed.Client(made, set_as_default=False) as client,
+        pytest.raises(FleetError, match=r"a worker does not see .*shared_folder under \[cluster\]"),
+    ):
+        DaskWorkers(client, do_piece)(pl.read_parquet, [str(tmp_path / "none.parquet")])
