@@ -60,19 +60,27 @@ class Projection(Protocol):
 
 
 def analyser_bias(
-    project: Projection, z: np.ndarray, analyser: np.ndarray, scale: np.ndarray, stated: float
+    project: Projection,
+    z: np.ndarray,
+    analyser: np.ndarray,
+    scale: np.ndarray,
+    stated: float,
+    bent: np.ndarray | None = None,
 ) -> AnalyserBias | None:
     """Biases b of z = drift + C b + noise, C the scale of each reading's own analyser, b with a heavy-tailed prior.
 
     project: the projection of the mixed model with everything but the analysers in it, so that what an install's own
-    level may explain is not taken for a bias, and the other way round: (C'PC + T) b = C'P z. None where fewer than two
-    analysers are named.
+    level may explain is not taken for a bias, and the other way round: (C'PC + T) b = C'P z. bent: per reading, what
+    is missing in the score (see `fitted.SeriesFit.bent`). None where fewer than two analysers are named.
     """
     number, vectors = per_analyser(z, analyser, scale)
     if len(number) < 2:
         return None
     gram = project.gram(vectors)
-    return solved(number, gram, np.bincount(np.searchsorted(number, analyser[analyser >= 0])), stated)
+    index = np.searchsorted(number, analyser[analyser >= 0])
+    if bent is not None:
+        gram[: len(number), len(number)] += np.bincount(index, bent[analyser >= 0], len(number))
+    return solved(number, gram, np.bincount(index), stated)
 
 
 def per_analyser(

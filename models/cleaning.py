@@ -7,8 +7,8 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from models.cycle_sums import Forest
-from models.fitted import SeriesFit, install_frame, seen_cycles
+from models.cycle_sums import PARTS, Forest
+from models.fitted import SeriesFit, built_up_before, install_frame, seen_cycles
 from models.series import backward
 
 Z80 = 1.2816
@@ -34,6 +34,7 @@ PAIRS: dict[str, Any] = {
     "after": pl.Float64,
     "before": pl.Float64,
     "clean": pl.Float64,
+    "clean_se": pl.Float64,
 }
 
 
@@ -74,8 +75,9 @@ def effects_of(pairs: pl.DataFrame, centre: float, transform: str) -> pl.DataFra
 
 def before_and_after(fit: SeriesFit, forest: Forest) -> pl.DataFrame:
     """Per cycle with a reading just after the work that opened it and one just before: kind, design_no, and on the
-    scale of
-    the fit less its centre: before (fitted), after (read), clean (the install's level when clean)."""
+    scale of the fit less its centre: before (fitted), after (read), clean (the install's level when clean,
+    with its error clean_se). Left out:
+    burners adjusted and cleaned at one visit (cycles may say so in `also_cleaned`)."""
     readings = fit.readings
     z = readings.z - readings.centre - (0.0 if fit.offset is None else fit.offset)
     runs = pl.DataFrame(
@@ -88,11 +90,19 @@ def before_and_after(fit: SeriesFit, forest: Forest) -> pl.DataFrame:
         }
     )
     assert fit.before is not None
+    single = pl.lit(True)
+    if "also_cleaned" in fit.inputs.cycles.columns:
+        single = ~pl.col("also_cleaned").fill_null(False)
+    alone = fit.inputs.cycles.filter(single).select(
+        pl.col("install_no").cast(pl.Int64), pl.col("cycle_no").cast(pl.Int64) * PARTS
+    )
     order = fit.clean["install_no"]
     clean = pl.DataFrame({"install_no": order.astype(np.int64), "clean": fit.clean["level"]})
     return (
         forest.cycles.select("install_no", "cycle_no", "design_no", pl.col("opened_by").alias("kind"))
+        .with_columns(clean_se=pl.Series(clean_error(fit, forest)))
         .filter(~pl.col("kind").is_in(["new", "unknown"]))
+        .join(alone, on=["install_no", "cycle_no"], how="semi")
         .join(runs, on=["install_no", "cycle_no"])
         .filter((pl.col("hours_first") <= JUST_AFTER_H) & pl.col("sound"))
         .join(pl.DataFrame(fit.before), on=["install_no", "cycle_no"])
@@ -101,8 +111,24 @@ def before_and_after(fit: SeriesFit, forest: Forest) -> pl.DataFrame:
     )
 
 
+def clean_error(fit: SeriesFit, forest: Forest) -> np.ndarray:
+    """Standard error of each cycle's level after its work over the clean one, by the fixed effects of the fit; per
+    cycle of the forest.
+
+    The clean level is pinned by few cycles, those of new installs: an error in it is common to all pairs and designs.
+    """
+    built_up = built_up_before(fit, forest)
+    which = [j for j, term in enumerate(fit.terms.terms) if term.how in ("opened", "carry")]
+    if not which:
+        return np.zeros(forest.cycles.height)
+    columns = [fit.terms.terms[j].column(forest, built_up) for j in which]
+    x = np.stack([c for c in columns if c is not None])
+    return np.sqrt(np.maximum(np.sum(x * (fit.beta_cov[np.ix_(which, which)] @ x), axis=0), 0.0))
+
+
 def ratio(pairs: pl.DataFrame, design_no: int) -> dict | None:
-    """Restored share of one design and kind, with its standard error; None where too little had built up to tell."""
+    """Restored share of one design and kind, with its standard error and, apart, what the error of the clean level
+    adds (common: it moves all pairs at once); None where too little had built up to tell."""
     before = (pairs["before"] - pairs["clean"]).to_numpy()
     after = (pairs["after"] - pairs["clean"]).to_numpy()
     n, total = len(before), before.sum()
@@ -117,6 +143,7 @@ def ratio(pairs: pl.DataFrame, design_no: int) -> dict | None:
         "design_no": design_no,
         "share": 1 - left,
         "se": float(se),
+        "common": float((1 - left) * pairs["clean_se"].mean() / abs(total / n)),
         "cycles": n,
         "value_before": float(np.median(pairs["before"].to_numpy())),
         "value_after": float(np.median(pairs["after"].to_numpy())),
@@ -139,7 +166,8 @@ def shrunk(known: list[dict], kind: str) -> list[dict]:
     centre = float(np.sum(weight * share) / weight.sum())
     pull = between / (between + variance)
     value = centre + pull * (share - centre)
-    sd = np.sqrt(between * (1 - pull) + (1 - pull) ** 2 / weight.sum())
+    common = np.array([r["common"] for r in known])
+    sd = np.sqrt(between * (1 - pull) + (1 - pull) ** 2 / weight.sum() + common**2)
     return [
         {
             "design_no": r["design_no"],

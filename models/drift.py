@@ -20,6 +20,7 @@ from models.fitted import (
     evaluate_held,
     freed_levels,
     install_frame,
+    of_named,
     seen_cycles,
     settle_levels,
     tree_sums,
@@ -32,6 +33,7 @@ from models.series import FitOptions, SeriesInputs
 
 DEFAULTS = FitOptions()
 FEWEST_OF_MODEL = 12  # installs of each appliance model looked at in a search
+BENT_STEPS = 3  # towards biases whose effect is no straight line
 FEWEST_WORKS = 15  # cycles opened by one kind of work, with the value before known, to fit what it carries over
 
 
@@ -44,13 +46,11 @@ def fit_series(inputs: SeriesInputs, options: FitOptions = DEFAULTS) -> SeriesFi
     return fit if fit.reml is None else settled(fit, forest)
 
 
-def sampled(installs: np.ndarray, inputs: SeriesInputs, wanted: int) -> np.ndarray:
-    """About `wanted` of the install numbers, the same share of every appliance model, spread evenly, but at least
-    FEWEST_OF_MODEL of each model while it has so many; sorted."""
-    park = (
-        install_frame(inputs).select("install_no", "design_no", "model_no").sort("design_no", "model_no", "install_no")
-    )
-    park = park.filter(pl.col("install_no").is_in(pl.Series(installs).implode()))
+def sampled(numbers: np.ndarray, installs: pl.DataFrame, wanted: int) -> np.ndarray:
+    """About `wanted` of the install numbers: the same share of every appliance model, spread evenly, but at least
+    FEWEST_OF_MODEL of each model while it has so many; sorted. installs: install_no, model_no, design_no of all."""
+    park = installs.select("install_no", "design_no", "model_no").sort("design_no", "model_no", "install_no")
+    park = park.filter(pl.col("install_no").is_in(pl.Series(numbers).cast(park.schema["install_no"]).implode()))
     number, model = park["install_no"].to_numpy(), park["model_no"].to_numpy()
     first = np.flatnonzero(np.r_[True, model[1:] != model[:-1]])
     size = np.diff(np.r_[first, len(model)])
@@ -71,9 +71,11 @@ def start(inputs: SeriesInputs, readings: Readings, options: FitOptions, forest:
     )
 
 
-def search(inputs: SeriesInputs, readings: Readings, options: FitOptions) -> tuple[SeriesFit, Forest]:
+def search(
+    inputs: SeriesInputs, readings: Readings, options: FitOptions, last: float = FINE
+) -> tuple[SeriesFit, Forest]:
     """Covariances, exponents, terms, weights and analysers, each in the light of the others. Where readings are too
-    few, or leave no residual variance, the weak priors stay."""
+    few, or leave no residual variance, the weak priors stay. last: tolerance of the last refit, as `refit`."""
     forest = Forest.of(seen_cycles(inputs, readings), install_frame(inputs))
     fit = start(inputs, readings, options, forest)
     if not enough(readings):
@@ -99,7 +101,7 @@ def search(inputs: SeriesInputs, readings: Readings, options: FitOptions) -> tup
         fit = refit(reweighted(with_clean_levels(fit, forest), forest), forest)
     if options.pace:
         fit = with_paces(fit, forest)
-    return refit(fit, forest, FINE), forest
+    return refit(fit, forest, last), forest
 
 
 def with_paces(fit: SeriesFit, forest: Forest) -> SeriesFit:
@@ -163,7 +165,8 @@ def with_clean_levels(fit: SeriesFit, forest: Forest, state: State | None = None
 def with_carry(fit: SeriesFit, forest: Forest) -> SeriesFit:
     """Adds, per kind of work and material with cycles enough, the share of what had built up that the work leaves.
 
-    Work that is fitted so has no level of its own: it leaves the clean level and a share of what had built up.
+    Work that is fitted so leaves the clean level and a share of what had built up, and keeps a level of its own: what
+    had built up is read with error, which flattens that share, and would else lift the clean level itself.
     """
     cleaned = with_clean_levels(fit, forest)
     built_up = built_up_before(cleaned, forest)
@@ -190,26 +193,34 @@ def with_carry(fit: SeriesFit, forest: Forest) -> SeriesFit:
                 terms.append(replace(term, centre=float(of_term.mean()), spread=float(of_term.std())))
     if not terms:
         return fit
-    carried = {t.value for t in terms}
-    kept = tuple(t for t in fit.terms.terms if not (t.how == "opened" and t.value in carried))
-    return replace(cleaned, terms=replace(fit.terms, terms=kept + tuple(terms)))
+    return replace(cleaned, terms=replace(fit.terms, terms=fit.terms.terms + tuple(terms)))
 
 
 def reweighted(fit: SeriesFit, forest: Forest, analysers: bool = True) -> SeriesFit:
     """Analyser biases and robust weights from the fit as it stands."""
     stated = STATED.get(fit.inputs.indicator)
     if analysers and fit.options.analysers and stated is not None:
-        readings = fit.readings
-        # the fitted value sets the scale: the read one carries the very error that is looked for
-        left = residuals(fit, forest, evaluate_held(fit, forest))
-        offset = 0.0 if fit.offset is None else fit.offset
-        scale = fit.scale_at(readings.z - offset - left.residual)
-        z = readings.z - readings.centre
-        fit = replace(fit, analysers=analyser_bias(Projector(fit, forest), z, readings.analyser, scale, stated))
+        for _ in range(BENT_STEPS if fit.in_kelvin else 1):
+            fit = with_analysers(fit, forest, stated)
     t = residuals(fit, forest, evaluate_held(fit, forest)).studentised(fit.sigma)
     # mistakes have widened sigma itself: the middle half of the residuals tells how wide it is without them
     middle = float(np.clip(np.median(np.abs(t)) / 0.6745, 0.2, 1.0)) if len(t) >= 50 else 1.0
     return weighted(replace(fit, middle=middle), t)
+
+
+def with_analysers(fit: SeriesFit, forest: Forest, stated: float) -> SeriesFit:
+    """Analyser biases by a Gauss-Newton step from the known ones, which are taken off as they are and put back along
+    the straight line of the scale."""
+    judge, readings = of_named(fit), fit.readings
+    # the fitted value sets the scale: the read one carries the very error that is looked for
+    left = residuals(judge, forest, evaluate_held(judge, forest))
+    offset = 0.0 if fit.offset is None else fit.offset
+    scale = fit.scale_at(readings.z - offset - left.residual)
+    known = 0.0 if fit.analysers is None else fit.analysers.of(readings.analyser, scale)
+    z = readings.z - readings.centre - offset + known
+    bent = fit.bent(scale, left.leverage)
+    found = analyser_bias(Projector(judge, forest), z, readings.analyser, scale, stated, bent)
+    return replace(fit, analysers=found)
 
 
 def weighted(fit: SeriesFit, t: np.ndarray) -> SeriesFit:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import polars as pl
@@ -18,6 +18,7 @@ from models.tree import Nodes, Priors, Tree, leaf_posteriors
 from models.upper_levels import Above, Evaluation
 
 LOWER = 2  # cycles and installs are swept in blocks; appliance models and designs are optimised inside
+MOST_OF_READING = 0.9  # a bias is never taken to be more of what was read
 BASES = ("install", "model", "design", "fleet")
 
 
@@ -99,18 +100,33 @@ class SeriesFit:
 
     @property
     def offset(self) -> np.ndarray | None:
-        """Bias of each reading's analyser, taken off it."""
-        return (
-            None
-            if self.analysers is None
-            else self.analysers.of(self.readings.analyser, self.scale_at(self.readings.z))
-        )
+        """What its analyser's bias adds to each reading on the fit's scale."""
+        if self.analysers is None:
+            return None
+        bias = self.analysers.of(self.readings.analyser, np.ones(len(self.readings.z)))
+        if not self.in_kelvin:
+            return bias
+        # a bias of some kelvin is a large part of a small difference: no straight line will do
+        return -np.log1p(-np.clip(bias * np.exp(-self.readings.z), -MOST_OF_READING, MOST_OF_READING))
+
+    @property
+    def in_kelvin(self) -> bool:
+        """A temperature difference that is fitted as a logarithm."""
+        return self.inputs.indicator.endswith("_k") and self.inputs.transform == "log"
 
     def scale_at(self, z: np.ndarray) -> np.ndarray:
-        """What one unit of an analyser's bias does on the fit's scale to a value z there: 1, but 1 / K for a
-        temperature difference that is fitted as a logarithm."""
-        kelvin = self.inputs.indicator.endswith("_k") and self.inputs.transform == "log"
-        return np.exp(-z) if kelvin else np.ones(len(z))
+        """What one unit more of an analyser's bias does on the fit's scale to a value z there, known bias taken off: 1,
+        but 1 / K for a temperature difference that is fitted as a logarithm."""
+        return np.exp(-z) if self.in_kelvin else np.ones(len(z))
+
+    def bent(self, scale: np.ndarray, leverage: np.ndarray) -> np.ndarray | None:
+        """What is missing per reading in the score of its analyser's bias where the scale is that of the fitted value.
+
+        An install that runs high has a small scale and a large residual left of its effect: E[scale * residual] /
+        sigma^2 = -scale * leverage, to first order (the Jacobian of a shifted logarithm, Box & Cox 1964, less the part
+        of a reading's own scatter). None where the scale is the same for all.
+        """
+        return scale * leverage if self.in_kelvin else None
 
     @property
     def empty(self) -> bool:
@@ -195,6 +211,16 @@ def own_clock(out: pl.DataFrame) -> pl.DataFrame:
         pl.Series("v11", v11 * scale**2),
         pl.Series("hours_shift", np.where(gamma == 1.0, 0.0, shift)),
     )
+
+
+def of_named(fit: SeriesFit) -> SeriesFit:
+    """The same fit with only the readings whose analyser is named, to judge analysers by.
+
+    A reading of an unnamed one was made by the same few analysers: taken for sound, it would speak against what its
+    neighbours read wrong.
+    """
+    named = fit.readings.analyser >= 0
+    return replace(fit, readings=replace(fit.readings, weight=np.where(named, fit.readings.weight, 0.0)))
 
 
 @dataclass

@@ -89,6 +89,9 @@ def analyser_sums(fit: SeriesFit, forest: Forest, state: State, number: np.ndarr
     offset = 0.0 if fit.offset is None else fit.offset
     scale = fit.scale_at(readings.z - offset - left.residual)[named]
     score = np.bincount(index, scale * readings.weight[named] * left.residual[named], len(number)) / s2
+    bent = fit.bent(scale, left.leverage[named])
+    if bent is not None:
+        score += np.bincount(index, bent, len(number))
     vectors = sparse.csr_array((scale, (named, index)), shape=(n_obs, len(number)))
     leaf, tau = reading_leaves(fit, forest)
     weighted = scaled_rows(vectors, readings.weight)

@@ -62,13 +62,14 @@ def per_model(fit: SeriesFit, forest: Forest, readings: np.ndarray, built_up: np
     """readings: per cycle of the forest; built_up: as `fitted.built_up_before`."""
     to_install, to_model, _ = forest.parents
     count = len(forest.models)
-    first = np.flatnonzero(np.r_[True, np.diff(to_install) != 0])
+    newest = np.flatnonzero(np.r_[np.diff(to_install) != 0, True])
     effects = np.zeros((len(fit.terms.terms), count))
     for j, term in enumerate(fit.terms.terms):
-        if term.component == RATE and term.how != "intercept":
+        # "aged" is what a straight line through a late stretch differs by, and no part of the drift from clean
+        if term.component == RATE and term.how not in ("intercept", "aged"):
             x = term.column(forest, built_up)
             if x is not None:
-                effects[j] = np.bincount(to_model, x[first], count)
+                effects[j] = np.bincount(to_model, x[newest], count)
     installs = np.bincount(to_model, minlength=count)
     return PerModel(forest.models, installs, np.bincount(to_model[to_install], readings, count), effects)
 

@@ -18,7 +18,7 @@ from models.lower_levels import without_fixed
 from models.tree import Priors, Tree
 from models.upper_levels import Evaluation
 
-ROUGH, FINE = 1e-2, 1e-5  # how closely a fit on the way, and the last one, is taken to its optimum (of -2 log L)
+ROUGH, FINE = 0.1, 1e-5  # how closely a fit on the way, and the last one, is taken to its optimum (of -2 log L)
 NO_SCATTER = "no scatter to learn from"
 
 

@@ -11,7 +11,7 @@ from scipy import integrate, stats
 from models.cycle_sums import Forest, clock
 from models.fitted import SeriesFit, State, settle_levels
 
-KNEE = 2.0  # standard deviations up to which a reading counts in full
+KNEE = 3.0  # standard deviations up to which a reading counts in full
 
 
 @dataclass

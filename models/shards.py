@@ -11,12 +11,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from functools import partial
+from threading import Lock
 from typing import Any, Protocol, TypeVar
 
 import numpy as np
 import polars as pl
 
+from models.analysers import per_analyser
 from models.breaks import split_at_breaks
 from models.cleaning import PAIRS, before_and_after
 from models.cycle_sums import Forest, Readings
@@ -30,13 +31,14 @@ from models.fitted import (
     evaluate_held,
     freed_levels,
     install_frame,
+    of_named,
     seen_cycles,
     tree_sums,
 )
 from models.joint import install_messages
 from models.lower_levels import LeafSums, Messages, sweep, without_fixed
 from models.pace import rates_after
-from models.projection import analyser_sums
+from models.projection import analyser_sums, messages_of
 from models.rates import PerModel, per_model, with_silent
 from models.robust import residuals
 from models.series import SeriesInputs
@@ -45,6 +47,7 @@ from models.upper_levels import Above
 
 T = TypeVar("T")
 R = TypeVar("R")
+BREAK_ROUNDS = 2  # a cycle is cut once in each
 MOST_INSTALLS = 25_000  # per shard
 KEPT = 1_500_000_000  # bytes of shards a process remembers, roughly; one it has let go of is made again
 PER_READING, PER_CYCLE = 60, 250  # bytes, measured
@@ -144,28 +147,25 @@ class Piece:
     ask: Callable[[Shard], Any]
 
 
+memory = Lock()
 kept: dict[tuple[str, int], tuple[int, Shard]] = {}  # shards of this process as they stood after so many steps
 
 
 def answer(piece: Piece) -> Any:
     """The answer to a piece's question; an error while a step is done leaves the memory as it was."""
-    done, shard = kept.get(piece.key, (-1, None))
+    with memory:
+        done, shard = kept.get(piece.key, (-1, None))
     if shard is None or done > len(piece.steps):
         done, shard = 0, loaded(piece.source, piece.centre)
     for step in piece.steps[done:]:
         shard = step(shard)
-    kept.pop(piece.key, None)
-    kept[piece.key] = len(piece.steps), shard
-    held = sum(known.size for _, known in kept.values())
-    while held > KEPT and len(kept) > 1:
-        held -= kept.pop(next(iter(kept)))[1].size
+    with memory:
+        kept.pop(piece.key, None)
+        kept[piece.key] = len(piece.steps), shard
+        held = sum(known.size for _, known in kept.values())
+        while held > KEPT and len(kept) > 1:
+            held -= kept.pop(next(iter(kept)))[1].size
     return piece.ask(shard)
-
-
-def forget(key: str) -> None:
-    """Let go of the shards of a fit in this process."""
-    for known in [k for k in kept if k[0] == key]:
-        del kept[known]
 
 
 def loaded(source: Source, centre: float) -> Shard:
@@ -196,9 +196,13 @@ def with_clean(shard: Shard, head: SeriesFit, above: Above) -> Shard:
 def with_breaks(shard: Shard, head: SeriesFit, above: Above, gain: float) -> Shard:
     if shard.empty:
         return shard
-    shard = with_weights(shard, head, above)  # sigma is that without mistakes: one mistake is not to pass for work
-    fit = shard.fit(head)
-    return shard.now(split_at_breaks(fit, shard.forest, held_state(shard, fit, above), gain)[0])
+    for _ in range(BREAK_ROUNDS):
+        fit = shard.fit(head)
+        fit, cuts = split_at_breaks(fit, shard.forest, held_state(shard, fit, above), gain)
+        if cuts == 0:
+            break
+        shard = shard.now(fit)
+    return shard
 
 
 def with_weights(shard: Shard, head: SeriesFit, above: Above) -> Shard:
@@ -227,8 +231,11 @@ def said(
     return forest.models, tree.messages(roots, gradient)
 
 
-def silence(p: int, gradient: bool) -> Messages:
+def silence(p: int, gradient: bool, vectors: int = 1) -> Messages:
     """The message of no installs, for p fixed effects."""
+    if vectors > 1:
+        size = p + vectors
+        return Messages(np.zeros((3, 0)), np.zeros((2, size, 0)), np.zeros((size, size)), 0.0, 0.0)
     nothing = LeafSums(np.zeros((3, 0)), np.zeros((2, 0)), 0.0, 0.0, tuple((k % 2, None) for k in range(p)))
     return sweep(nothing, [], [], [np.zeros((2, 2))] * LOWER, 0, gradient)
 
@@ -236,8 +243,24 @@ def silence(p: int, gradient: bool) -> Messages:
 def of_analysers(shard: Shard, head: SeriesFit, above: Above, number: np.ndarray) -> np.ndarray:
     if shard.empty:
         return np.zeros((3, len(number)))
-    fit = shard.fit(head)
+    fit = of_named(shard.fit(head))
     return analyser_sums(fit, shard.forest, held_state(shard, fit, above), number)
+
+
+def said_of_analysers(
+    shard: Shard, head: SeriesFit, above: Above, number: np.ndarray
+) -> tuple[np.ndarray, Messages, np.ndarray]:
+    """As `said`, with the readings of each analyser, and all readings, in the place of the readings; and how many each
+    has."""
+    if shard.empty:
+        return shard.forest.models, silence(len(head.terms.terms), False, len(number) + 1), np.zeros(len(number), int)
+    fit, readings = shard.fit(head), shard.readings
+    left = residuals(fit, shard.forest, held_state(shard, fit, above, cov=False))
+    offset = 0.0 if fit.offset is None else fit.offset
+    scale = fit.scale_at(readings.z - offset - left.residual)
+    _, vectors = per_analyser(readings.z - readings.centre, readings.analyser, scale, number)
+    tests = np.bincount(np.searchsorted(number, readings.analyser[readings.analyser >= 0]), minlength=len(number))
+    return shard.forest.models, messages_of(fit, shard.forest, vectors), tests
 
 
 def analysers(shard: Shard) -> np.ndarray:
@@ -282,4 +305,4 @@ def paces(shard: Shard, head: SeriesFit, above: Above) -> np.ndarray:
     return rates_after(fit, shard.forest, state, head.paces)
 
 
-__all__ = ["Given", "Mapper", "Part", "Piece", "Shard", "Source", "answer", "cut", "here", "partial"]
+__all__ = ["Given", "Mapper", "Part", "Piece", "Shard", "Source", "answer", "cut", "here"]

@@ -21,7 +21,7 @@ import numpy as np
 import polars as pl
 
 from models import shards
-from models.analysers import STATED, AnalyserBias, improved
+from models.analysers import FEW, STATED, AnalyserBias, improved, solved
 from models.breaks import typical_gain
 from models.cleaning import SCHEMA as CLEANING
 from models.cleaning import effects_of
@@ -31,14 +31,13 @@ from models.fitted import LOWER, Install, SeriesFit, beta_precision, evaluate_he
 from models.joint import together
 from models.lower_levels import LeafSums, Messages, merge
 from models.pace import in_words
+from models.projection import gram_above
 from models.rates import PerModel, compared
-from models.refit import FINE, NO_SCATTER, variance_priors
+from models.refit import FINE, NO_SCATTER, ROUGH, variance_priors
 from models.series import FitOptions, SeriesInputs
 from models.shards import Mapper, Part, Piece, Source, Step, answer, here
 from models.tree import Priors, Trunk
 from models.upper_levels import Above, Evaluation, evaluate_upper, places
-
-BREAK_ROUNDS = 2
 
 
 @dataclass(frozen=True)
@@ -51,11 +50,11 @@ class Searched:
 
 def search_sample(inputs: SeriesInputs, options: FitOptions) -> Searched:
     """The search on a sample; the readings of the sample do not travel on."""
-    fit, forest = search(inputs, Readings.of(inputs), options)
+    fit, forest = search(inputs, Readings.of(inputs), options, last=0.1 * ROUGH)
     if fit.reml is None:
         return Searched(bare(fit), 1.0)
     gain = typical_gain(fit, evaluate_held(fit, forest, cov=False))
-    return Searched(bare(replace(fit, unknown=settled(fit, forest).unknown)), gain)
+    return Searched(bare(settled(fit, forest)), gain)
 
 
 def bare(fit: SeriesFit) -> SeriesFit:
@@ -231,18 +230,17 @@ def fit_whole(
     fleet = Fleet(installs, parts, sources, fit, mapper)
     if fit.reml is not None:
         fleet.step(shards.with_clean, fleet.known())
-        for _ in range(BREAK_ROUNDS if fit.options.breaks else 0):
+        if fit.options.breaks:
             fleet.step(shards.with_breaks, fleet.known(), gain=searched.gain)
         stated = STATED.get(fit.inputs.indicator)
         above = fleet.known()
         if fit.analysers is not None and stated is not None:
             fleet.head = replace(fleet.head, analysers=renewed(fleet, above, stated))
-            above = fleet.known()
         if fit.options.robust_rounds:
             fleet.step(shards.with_weights, above)
+        fleet.step(shards.with_clean, above)
         fleet.refit()
         fleet.head = without_lost(fleet.head)
-        fleet.step(shards.with_clean, fleet.known())
     above = fleet.known(held=False)
     if fit.reml is None:
         cov = above.at.beta_cov * fit.sigma**2
@@ -265,11 +263,15 @@ def renewed(fleet: Fleet, above: Above, stated: float) -> AnalyserBias:
     number = np.unique(np.concatenate(fleet.ask_all(shards.analysers)))
     everyone = known.extended(number)
     fleet.head = replace(fleet.head, analysers=everyone)
-    said = []
-    for part in fleet.parts:
-        own = above.part(part.models, part.designs)
-        said.append(partial(shards.of_analysers, head=fleet.head, above=own, number=everyone.number))
-    return improved(everyone, np.sum(fleet.ask(said), axis=0), stated)
+    parts = [above.part(part.models, part.designs) for part in fleet.parts]
+    if len(number) > FEW:
+        asked = partial(shards.of_analysers, head=fleet.head, number=everyone.number)
+        return improved(everyone, np.sum(fleet.ask([partial(asked, above=own) for own in parts]), axis=0), stated)
+    said = partial(shards.said_of_analysers, head=fleet.head, number=everyone.number)
+    answers = fleet.ask([partial(said, above=own) for own in parts])
+    m = merge([x for _, x, _ in answers], [places(fleet.models, x) for x, _, _ in answers], len(fleet.models))
+    tests = np.sum([x for _, _, x in answers], axis=0)
+    return solved(everyone.number, gram_above(m, fleet.above, fleet.head), tests, stated)
 
 
 def split(inputs: SeriesInputs, parts: Sequence[Part]) -> list[Source]:

@@ -120,9 +120,7 @@ def sample(
     installs: Annotated[int, typer.Option("--installs", min=1)] = 400,
     years: Annotated[float, typer.Option("--years", min=0.5, max=40)] = 6,
     seed: Annotated[int, typer.Option("--seed")] = 1,
-    parquet: Annotated[
-        bool, typer.Option("--parquet", help="Visits and readings as Parquet, a folder a year.")
-    ] = False,
+    parquet: Annotated[bool, typer.Option("--parquet", help="Visits and readings as Parquet.")] = False,
 ) -> None:
     """Write an invented fleet folder with known truth, to try things on.
 

@@ -150,7 +150,7 @@ def explain_visit(visit_id: str, out: Path) -> None:
 
 
 def write_sample_fleet(folder: Path, installs: int, years: float, seed: int, parquet: bool = False) -> None:
-    """Write an invented fleet, its visits and readings as CSV or as partitioned Parquet; an existing folder with files in it is left alone."""
+    """Write an invented fleet, as CSV or with Parquet; an existing folder with files in it is left alone."""
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
         raise FleetError(f"{folder}: exists and is not an empty folder. Name a new one.")
     from pipeline.sample.write import write_sample

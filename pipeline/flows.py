@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import errno
 import os
+import signal
+import threading
 from collections.abc import Callable
 from contextlib import ExitStack
 from datetime import date
@@ -99,6 +101,8 @@ def claim(held: ExitStack, folder: OutFolder) -> None:
 def scheduled_refresh(fleet: str, out: str, as_of: str | None = None, dask: str | None = None) -> State[Any]:
     """The same, claiming OUT itself and only where a file is new or changed: what a deployment runs."""
     log = get_run_logger()
+    if threading.current_thread() is threading.main_thread():
+        signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C ends who serves, and that one ends its runs
     try:
         job = Job.of(fleet, Path(out), _day(as_of))
         with ExitStack() as held:
@@ -116,6 +120,8 @@ def keep_served(fleet: str, out: Path, cron: str, dask: str | None) -> None:
     """Serve `scheduled_refresh` until stopped; one run at a time. Raises FleetError for a cron line that is none."""
     name = f"foulcast {PurePath(fleet).name}"
     parameters = {"fleet": fleet, "out": str(out), "dask": dask}
+    # Ctrl-C as an end that was asked for: by itself Prefect would wait for the run that is going on.
+    signal.signal(signal.SIGINT, lambda *_: signal.raise_signal(signal.SIGTERM))
     try:
         scheduled_refresh.serve(name=name, cron=cron, parameters=parameters, limit=1, print_starting_message=False)
     except ValidationError as problem:

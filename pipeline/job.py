@@ -10,12 +10,14 @@ import functools
 import json
 import logging
 import time
+import uuid
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import date
 from importlib.metadata import version
 from pathlib import Path
 
+from pipeline.errors import FleetError
 from pipeline.fleet_place import FleetPlace
 from pipeline.outfolder import OutFolder, check_folders
 from pipeline.settings import Settings, load_settings
@@ -75,6 +77,15 @@ class Job:
     def store(self) -> Store:
         return Store.open(self.folder.next / "fleet.duckdb", memory_gb=MEMORY_GB)
 
+    def shards_folder(self, shared: str | None) -> str | None:
+        """Where the fit hands over a large fleet's shards: a folder of this run in the one all workers see, if one is
+        named and there are workers."""
+        if shared is None or self.mapper is side_by_side:
+            return None
+        if not Path(shared).is_dir():
+            raise FleetError(f"fleet.toml [cluster] shared_folder: {shared} is no folder here. Make it, or correct it.")
+        return str(Path(shared) / f"foulcast-{uuid.uuid4().hex}")
+
     @property
     def timings_file(self) -> Path:
         return self.folder.work / "timings.json"
@@ -132,7 +143,8 @@ def cycles(job: Job) -> str:
 @timed
 def fit(job: Job) -> str:
     with job.store() as store:
-        fit_drift(store, job.settings(), mapper=job.mapper)
+        settings = job.settings()
+        fit_drift(store, settings, mapper=job.mapper, place=job.shards_folder(settings.cluster.shared_folder))
         fitted, readings = store.rows("select count(*), coalesce(sum(readings), 0) from drift_fit")[0]
         return f"{fitted} series, {readings:,} readings"
 

@@ -77,6 +77,7 @@ class PrivateServer:
                 stdout=log,
                 stderr=subprocess.STDOUT,
                 env=os.environ.copy(),
+                start_new_session=True,  # Ctrl-C is for us: the server outlives it by the last word of a run
                 preexec_fn=_end_with_parent if sys.platform == "linux" else None,  # nothing is threaded yet
             )
 

@@ -72,11 +72,14 @@ class ClusterSettings(BaseModel):
     """Where pieces of the work may go out: [cluster] in fleet.toml.
 
     address: of a Dask scheduler; None: this machine does all. `--dask` wins over it.
+    shared_folder: seen by this machine and all workers under the same path; a large fleet's shards are handed over
+        there. None: beside OUT, which serves where workers share that disk.
     """
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
     address: str | None = None
+    shared_folder: str | None = None
 
     @field_validator("address")
     @classmethod

@@ -128,11 +128,11 @@ def say_summary(counts: dict[str, Any], as_of: str | None, warnings: list[str], 
     table.add_row("rows", f"{read_rows:,} read, {set_aside:,} set aside or replaced, {findings:,} findings")
     table.add_row(
         "installs",
-        f"{counts['installs_in_range']:,} in range, {counts['installs_out_of_range']:,} out of range, "
-        f"{counts['installs_unknown']:,} unknown",
+        f"{counts['installs_out_of_range']:,} out of range, {counts['installs_due']:,} due within 90 days, "
+        f"{counts['installs_in_range']:,} in range, {counts['installs_unknown']:,} unknown",
     )
     table.add_row(
-        "visits due",
+        "due",
         f"{counts['visits_due_30_days']:,} within 30 days, {counts['visits_due_60_days']:,} within 60, "
         f"{counts['visits_due_90_days']:,} within 90",
     )

@@ -192,6 +192,11 @@ class DaskWorkers:
             return future.result()
         if future.status == "error":
             problem = future.exception()
+            if isinstance(problem, FileNotFoundError):
+                raise FleetError(
+                    f"a worker does not see {problem.filename or problem}. Name a folder that this machine and all "
+                    "workers see under the same path: shared_folder under [cluster] in fleet.toml."
+                ) from problem
             if not isinstance(problem, KilledWorker):
                 raise problem
             log.warning("several Dask workers ended over one piece of work; it is done on this machine")

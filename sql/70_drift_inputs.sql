@@ -60,9 +60,12 @@ select
     c.cycle_no,
     c.opened_by,
     (c.opened_on - date '1970-01-01')::integer as opened_day,
-    before.value as value_before
+    before.value as value_before,
+    -- adjusting and cleaning at one visit: what each gave back cannot be told apart
+    c.opened_by = 'adjusted' and v.exchanger_cleaning is distinct from 'none' as also_cleaned
 from cycles c
 join series s on s.reset_class = c.reset_class
+left join current_visits v on v.visit_no = c.opened_visit_no
 left join observations before
     on before.series_no = s.series_no and before.visit_no = c.opened_visit_no and before.stage_order = 0 and before.usable
     and before.cycle_no < c.cycle_no;

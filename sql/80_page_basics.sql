@@ -4,24 +4,34 @@
 create or replace macro page_as_of() as (select value::date from run_facts where key = 'as_of');
 create or replace macro page_share(part, whole) as case when whole > 0 then part / whole end;
 
-create or replace table page_state as
+-- install_states: what each install needs, in one word; out of range goes before due, and due before all else. It stays
+-- in the store, for whoever asks and for the summary of a run.   key: install_no.
+create or replace table install_states as
 with worst as (
     select install_no,
            bool_or(state = 'out_of_range') as is_out,
            bool_or(state = 'in_range') as is_in,
-           min(due_on) as due_on,
-           1 - exp(sum(ln(greatest(1e-12, 1 - coalesce(p_out_now, 0))))) as p_out_now,
-           count(*) filter (state = 'out_of_range') as series_out,
-           bool_or(state = 'out_of_range' and indicator = 'co_air_free_ppm') as co_out
+           min(due_on) as due_on
     from forecasts group by install_no
 )
-select i.install_no, i.install_id, i.area_no, i.model_no, w.due_on, w.p_out_now, coalesce(w.series_out, 0) as series_out,
-       coalesce(w.co_out, false) as co_out,
+select i.install_no, w.due_on,
        case when w.is_out then 'out_of_range'
             when w.due_on <= page_as_of() + 90 then 'due'
             when w.is_in then 'in_range'
             else 'unknown' end as state
 from current_installs i left join worst w using (install_no);
+
+create or replace table page_state as
+with worst as (
+    select install_no,
+           1 - exp(sum(ln(greatest(1e-12, 1 - coalesce(p_out_now, 0))))) as p_out_now,
+           count(*) filter (state = 'out_of_range') as series_out,
+           bool_or(state = 'out_of_range' and indicator = 'co_air_free_ppm') as co_out
+    from forecasts group by install_no
+)
+select i.install_no, i.install_id, i.area_no, i.model_no, s.due_on, w.p_out_now, coalesce(w.series_out, 0) as series_out,
+       coalesce(w.co_out, false) as co_out, s.state
+from current_installs i join install_states s using (install_no) left join worst w using (install_no);
 
 -- page_labels: what people call each install.
 create or replace view page_labels as

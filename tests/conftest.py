@@ -33,3 +33,14 @@ def small_fleet(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("small-fleet") / "fleet"
     write_sample(folder, installs=60, years=4, seed=3)
     return folder
+
+
+@pytest.fixture(scope="session")
+def small_run(small_fleet: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """OUT of one whole run over small_fleet on this machine alone, without Prefect; tests only read it."""
+    from pipeline.job import Job, run_direct
+
+    job = Job.of(small_fleet, tmp_path_factory.mktemp("small-run") / "out")
+    with job.folder.claimed():
+        run_direct(job)
+    return job.folder.out

@@ -298,3 +298,19 @@ def test_the_estimator_predicts_unknown_groups_from_those_above():
     assert abs(outside[1] - (1 + 0.8)) < 0.5
     with pytest.raises(ValueError, match="above 0"):
         DriftModel(power=-1).fit(X, y)
+
+
+def test_model_rates_of_bent_drift_are_those_from_clean():
+    """Stretches that were running when the records began are fitted as straight lines: their rate is a late one, and
+    no part of the model's."""
+    made = fleet(installs=500, seed=77, gamma=1.4, unknown=0.6)
+    fit = fit_series(made.inputs, FitOptions(gammas=(1.0, 1.4), pace=False, analysers=False))
+    assert set(fit.gamma.values()) == {1.4}
+    assert any(t.how == "aged" for t in fit.terms.terms)
+    model_of = made.inputs.installs.select(pl.col("install_no").cast(pl.Int64), "model_no")
+    true = made.truth.join(model_of, on="install_no").group_by("model_no").agg(pl.col("rate").mean()).sort("model_no")
+    rates = model_rates(fit)
+    # the change of the first 2,000 h, per 1,000 h
+    error = true["rate"].to_numpy() * 2.0**0.4 - rates["rate"].to_numpy()
+    assert np.abs(error.mean()) < 3 * np.sqrt(np.mean(rates["rate_sd"].to_numpy() ** 2) / len(error)) + 0.004
+    assert np.mean((error / rates["rate_sd"].to_numpy()) ** 2) < 2.5

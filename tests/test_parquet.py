@@ -19,8 +19,6 @@ from pipeline.sample.as_parquet import as_parquet
 from pipeline.settings import load_settings
 from pipeline.store import Store
 
-TODAY = date(2026, 11, 25)
-
 
 @pytest.fixture(scope="module")
 def parquet_fleet(small_fleet: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
@@ -33,7 +31,7 @@ def parquet_fleet(small_fleet: Path, tmp_path_factory: pytest.TempPathFactory) -
 
 
 def done(fleet: str | Path, out: Path) -> Job:
-    job = Job.of(fleet, out, today=TODAY)
+    job = Job.of(fleet, out)
     with job.folder.claimed():
         run_direct(job)
     return job
@@ -49,21 +47,20 @@ def in_memory(folder: Path, bucket: str) -> str:
 
 
 def test_the_same_fleet_as_csv_and_as_parquet_gives_the_same_exports(
-    small_fleet: Path, parquet_fleet: Path, tmp_path: Path
+    small_run: Path, parquet_fleet: Path, tmp_path: Path
 ) -> None:
     """Kept as Parquet it lies in a bucket, so that all of the way is gone: listed, brought, read."""
-    done(small_fleet, tmp_path / "csv")
     job = done(in_memory(parquet_fleet, "bucket/fleet"), tmp_path / "parquet")
-    for path in sorted((tmp_path / "csv" / "exports").iterdir()):
+    for path in sorted((small_run / "exports").iterdir()):
         if path.name not in ("run.json", "rejected_rows.csv"):
             assert path.read_bytes() == (tmp_path / "parquet" / "exports" / path.name).read_bytes(), path.name
 
-    def rejected(out: str) -> list[tuple]:
-        rows = pl.read_csv(tmp_path / out / "exports" / "rejected_rows.csv", infer_schema_length=0)
+    def rejected(out: Path) -> list[tuple]:
+        rows = pl.read_csv(out / "exports" / "rejected_rows.csv", infer_schema_length=0)
         return sorted(rows.select("column", "value", "reason", "visit_id").fill_null("").rows())
 
-    columns_alone = [(c, v, r.split(":")[0], i) for c, v, r, i in rejected("csv") if not r.startswith("cells")]
-    assert columns_alone == [(c, v, r.split(":")[0], i) for c, v, r, i in rejected("parquet")]
+    columns_alone = [(c, v, r.split(":")[0], i) for c, v, r, i in rejected(small_run) if not r.startswith("cells")]
+    assert columns_alone == [(c, v, r.split(":")[0], i) for c, v, r, i in rejected(tmp_path / "parquet")]
     assert len(columns_alone) > 2
 
     assert up_to_date(job)

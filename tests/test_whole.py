@@ -11,6 +11,7 @@ import pytest
 from drift_fleet import Made, fleet
 
 from models import shards
+from models.analysers import STATED
 from models.cleaning import cleaning_effects
 from models.drift import fit_series, sampled
 from models.joint import joined
@@ -35,7 +36,7 @@ def made() -> Made:
 
 
 def seen(inputs: SeriesInputs, wanted: int) -> SeriesInputs:
-    numbers = sampled(np.unique(inputs.readings["install_no"].to_numpy()), inputs, wanted)
+    numbers = sampled(np.unique(inputs.readings["install_no"].to_numpy()), inputs.installs, wanted)
     keep = pl.col("install_no").is_in(pl.Series(numbers.astype(np.int32)).implode())
     return replace(
         inputs,
@@ -118,11 +119,14 @@ def test_the_whole_from_a_sample_is_as_good_as_a_search_on_all(made, in_large_sh
         error = [np.sqrt(((x[mean] - truth[true]) ** 2).mean()) for x in (a, b)]
         assert error[1] < 1.03 * error[0]
         assert np.median((b[variance] / a[variance]).to_numpy()) == pytest.approx(1.0, abs=0.1)
-    assert np.abs(fit.analysers.bias - at_once.analysers.bias).max() < 0.02
+    # a tenth of the accuracy that makers state
+    assert np.abs(fit.analysers.bias - at_once.analysers.bias).max() < 0.1 * STATED["flue_over_return_k"]
     rates, others = in_large_shards.model_rates(), model_rates(at_once)
     assert rates["model_no"].equals(others["model_no"])
     assert rates["readings"].equals(others["readings"])
-    assert ((rates["rate"] - others["rate"]) / others["rate_sd"]).abs().max() < 0.5
+    away = ((rates["rate"] - others["rate"]) / others["rate_sd"]).to_numpy()
+    assert np.sqrt(np.mean(away**2)) < 0.5
+    assert np.abs(away).max() < 1.0
     shares, expected = in_large_shards.cleaning_effects(), cleaning_effects(at_once)
     both = shares.join(expected, on=["design_no", "kind"])
     assert both.height == expected.height

@@ -23,7 +23,7 @@ def series_inputs(store: Store, series: Series, installs: pl.DataFrame | None = 
             f"where series_no = {k} order by install_no, cycle_no, day, stage_order, visit_no"
         ),
         cycles=store.frame(
-            "select install_no, cycle_no, opened_by, opened_day, value_before from drift_cycles "
+            "select install_no, cycle_no, opened_by, opened_day, value_before, also_cleaned from drift_cycles "
             f"where series_no = {k} order by install_no, cycle_no"
         ),
         installs=store.frame("select * from drift_installs") if installs is None else installs,

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import json
-from dataclasses import replace
+from collections.abc import Iterator
+from dataclasses import dataclass
 from functools import partial
 from typing import Any
 
@@ -20,10 +21,12 @@ from models.pace import SCHEMA as PACE_SCHEMA
 from models.rates import SCHEMA as RATES
 from models.rates import model_rates
 from models.series import FitOptions
+from models.whole import WholeFit, joined_whole
 from pipeline.schema import SERIES, Series
 from pipeline.settings import Settings
 from pipeline.stages.drift_inputs import open_cycles, series_inputs
-from pipeline.stages.side_by_side import MOST_ROWS, Mapper, side_by_side
+from pipeline.stages.drift_shards import fitted_in_shards, written
+from pipeline.stages.side_by_side import Mapper, side_by_side
 from pipeline.store import Store
 
 DEFAULTS = FitOptions()
@@ -61,8 +64,17 @@ OPEN_CYCLES = """
 """
 
 
-def fit(store: Store, settings: Settings, options: FitOptions = DEFAULTS, mapper: Mapper = side_by_side) -> None:
-    """Fit every drifting series; mapper gets the pieces done, wherever that is.
+def fit(
+    store: Store,
+    settings: Settings,
+    options: FitOptions = DEFAULTS,
+    mapper: Mapper = side_by_side,
+    place: str | None = None,
+) -> None:
+    """Fit every drifting series.
+
+    mapper: who works on the pieces, here and in helpers beside if not told otherwise. place: a folder all of them see,
+    where a large fleet's shards are handed over; if not given one beside the store. It is gone afterwards.
 
     Writes drift_fit (one row per series), open_cycles (per install and series), model_drift (per model and series),
     cleaning_effects, analyser_bias and pace_changes.
@@ -72,19 +84,14 @@ def fit(store: Store, settings: Settings, options: FitOptions = DEFAULTS, mapper
     store.run(OPEN_CYCLES)
     summaries, rates, cleanings, analysers, paces = [], [RATES_EMPTY], [CLEANING_EMPTY], [ANALYSERS], [PACES]
     groups = [[series for series in SERIES if (series.indicator, series.firing) in group] for group in GROUPS]
-    small = store.scalar("select count(*) from drift_readings") <= MOST_ROWS
-    # a small fleet's series are fitted all at once, a large one's as they come
-    ready = fitted_alone(store, [s for members in groups for s in members], installs, options, mapper) if small else {}
-    for members in groups:
-        fits = [ready[s.series_no] for s in members] if small else one_by_one(store, members, installs, options)
-        for series, fitted in zip(members, joined(fits), strict=True):
-            summaries.append(summary(series, fitted))
-            write_open_cycles(store, series, fitted)
-            rates.append(of_series(series, model_rates(fitted)).select(RATES_EMPTY.columns))
-            cleanings.append(of_series(series, cleaning_effects(fitted)).select(CLEANING_EMPTY.columns))
-            analysers.append(analyser_rows(store, series, fitted))
-            if fitted.pace is not None:
-                paces.append(of_series(series, fitted.pace).select(PACES.columns))
+    for series, fitted in fits(store, groups, installs, options, mapper, place):
+        summaries.append(summary(series, fitted))
+        write_open_cycles(store, series, fitted)
+        rates.append(of_series(series, fitted.model_rates()).select(RATES_EMPTY.columns))
+        cleanings.append(of_series(series, fitted.cleaning_effects()).select(CLEANING_EMPTY.columns))
+        analysers.append(analyser_rows(store, series, fitted.fit))
+        if fitted.fit.pace is not None:
+            paces.append(of_series(series, fitted.fit.pace).select(PACES.columns))
     summaries.sort(key=lambda row: int(str(row["series_no"])))
     store.write("drift_fit", pl.DataFrame(summaries, schema_overrides={"reml": pl.Float64}))
     store.write("model_drift", rounded(pl.concat(rates)))
@@ -94,34 +101,61 @@ def fit(store: Store, settings: Settings, options: FitOptions = DEFAULTS, mapper
     store.run_file("72_drift_results.sql")
 
 
-def fitted_alone(
-    store: Store, members: list[Series], installs: pl.DataFrame, options: FitOptions, mapper: Mapper
-) -> dict[int, SeriesFit]:
-    """The fits by the numbers of their series."""
+def fits(
+    store: Store,
+    groups: list[list[Series]],
+    installs: pl.DataFrame,
+    options: FitOptions,
+    mapper: Mapper,
+    place: str | None,
+) -> Iterator[tuple[Series, WholeFit | SmallFit]]:
+    """Each series with its fit: a small fleet's all at once, a large one's in shards, group by group."""
+    members = [series for group in groups for series in group]
+    if installs.height > 2 * options.search_installs:
+        with written(store, members, installs, place) as folder:
+            found = fitted_in_shards(folder, groups, installs, options, mapper)
+            for group, unjoined in zip(groups, found, strict=True):
+                yield from zip(group, joined_whole(unjoined), strict=True)
+        return
     inputs = [series_inputs(store, series, installs) for series in members]
-    fits = mapper(partial(fit_series, options=options), inputs)
-    return {series.series_no: fitted for series, fitted in zip(members, fits, strict=True)}
+    alone = dict(zip(members, mapper(partial(fit_series, options=options), inputs), strict=True))
+    for group in groups:
+        for series, fitted in zip(group, joined([alone[s] for s in group]), strict=True):
+            yield series, SmallFit(fitted)
 
 
-def one_by_one(store: Store, members: list[Series], installs: pl.DataFrame, options: FitOptions) -> list[SeriesFit]:
-    """The fits of one group; each lets go of its table of readings once fitted."""
-    fits = []
-    for series in members:
-        fitted = fit_series(series_inputs(store, series, installs), options)
-        fits.append(replace(fitted, inputs=replace(fitted.inputs, readings=fitted.inputs.readings.clear())))
-    return fits
+@dataclass(frozen=True)
+class SmallFit:
+    """A fit that holds all its readings, asked as a `WholeFit` is."""
+
+    fit: SeriesFit
+
+    @property
+    def counts(self) -> tuple[int, int, int]:
+        runs = self.fit.readings
+        return len(runs.z), len(runs.start), len(np.unique(runs.install_no))
+
+    def posterior(self, cycles: pl.DataFrame) -> pl.DataFrame:
+        return self.fit.posterior(cycles)
+
+    def model_rates(self) -> pl.DataFrame:
+        return model_rates(self.fit)
+
+    def cleaning_effects(self) -> pl.DataFrame:
+        return cleaning_effects(self.fit)
 
 
-def summary(series: Series, fitted: SeriesFit) -> dict[str, object]:
+def summary(series: Series, told: WholeFit | SmallFit) -> dict[str, object]:
     """One row of drift_fit."""
-    runs = fitted.readings
+    fitted = told.fit
+    readings, cycles, installs = told.counts
     return {
         "series_no": series.series_no,
         "indicator": series.indicator,
         "firing": series.firing,
-        "readings": len(runs.z),
-        "cycles": len(runs.start),
-        "installs": len(set(runs.install_no.tolist())),
+        "readings": readings,
+        "cycles": cycles,
+        "installs": installs,
         "sigma": round(fitted.sigma, DIGITS),
         "reml": None if fitted.reml is None else round(fitted.reml, 3),
         "gamma_json": json.dumps({str(k): v for k, v in sorted(fitted.gamma.items())}),
@@ -137,7 +171,7 @@ def summary(series: Series, fitted: SeriesFit) -> dict[str, object]:
     }
 
 
-def write_open_cycles(store: Store, series: Series, fitted: SeriesFit) -> None:
+def write_open_cycles(store: Store, series: Series, fitted: WholeFit | SmallFit) -> None:
     """The posterior of the open cycles of one series."""
     asked = open_cycles(store, series)
     if asked.is_empty():

@@ -65,6 +65,7 @@ def counts(store: Store) -> dict[str, Any]:
         "findings": store.scalar("select count(*) from all_findings"),
         "installs_in_range": states.get("in_range", 0),
         "installs_out_of_range": states.get("out_of_range", 0),
+        "installs_due": states.get("due", 0),
         "installs_unknown": states.get("unknown", 0),
         "visits_due_30_days": due[0],
         "visits_due_60_days": due[1],
@@ -73,18 +74,12 @@ def counts(store: Store) -> dict[str, Any]:
     }
 
 
-# An install is out of range when any of its readings is, in range when at least one is known and none is out.
-STATES = """
-    select state, count(*) from (
-        select install_id, case when bool_or(state = 'out_of_range') then 'out_of_range'
-                                when bool_or(state = 'in_range') then 'in_range' else 'unknown' end as state
-        from forecasts group by install_id)
-    group by state
-"""
+STATES = "select state, count(*) from install_states group by state"  # as the pages count them
 DUE = """
-    with days as (select date_diff('day', as_of, due_on) as to_due
-                  from visit_plan, (select value::date as as_of from run_facts where key = 'as_of'))
-    select count(*) filter (to_due <= 30), count(*) filter (to_due <= 60), count(*) filter (to_due <= 90) from days
+    select count(*) filter (due_on <= as_of + 30), count(*) filter (due_on <= as_of + 60),
+        count(*) filter (due_on <= as_of + 90)
+    from install_states, (select value::date as as_of from run_facts where key = 'as_of')
+    where state <> 'out_of_range'
 """
 
 

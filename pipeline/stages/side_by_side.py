@@ -1,7 +1,7 @@
-"""Independent pieces of work on a small fleet, shared between this process and helpers beside it.
+"""Independent pieces of work, shared between this process and helpers beside it.
 
-numpy on a few thousand rows holds the interpreter lock nearly all the time, so threads would not help. Large fleets are
-worked through one after the other: there the pieces are too big to hand over, and memory counts.
+numpy on a few thousand rows holds the interpreter lock nearly all the time, so threads would not help. Pieces are small
+to hand over: a small fleet's readings, or where a shard of a large one is found.
 """
 
 from __future__ import annotations
@@ -9,17 +9,27 @@ from __future__ import annotations
 import multiprocessing
 import os
 import signal
+import warnings
 from collections.abc import Callable, Sequence
 from concurrent.futures.process import BrokenProcessPool
 from typing import Any, Protocol, TypeVar
 
-from loky import get_reusable_executor  # needs no guarded main module, unlike multiprocessing's spawn
+from loky import get_reusable_executor, process_executor  # needs no guarded main module, unlike multiprocessing's spawn
 from threadpoolctl import threadpool_limits
 
 T = TypeVar("T")
 R = TypeVar("R")
 ONE_THREAD = {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "MKL_NUM_THREADS": "1"}  # small matrices only
-MOST_ROWS = 300_000  # handed over in all, some 20 MB
+MOST_REMEMBERED = 4_000_000_000  # bytes a helper may grow by; loky would replace it, and what it knows, at a tenth
+
+
+def ready() -> None:
+    """What a helper does first: leaves interrupts to this process, and keeps what it remembers, which is no leak."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    process_executor._MAX_MEMORY_LEAK_SIZE = MOST_REMEMBERED
+
+
+warnings.filterwarnings("ignore", "A worker was restarted", UserWarning)  # it means to save memory; nothing is amiss
 
 
 class Mapper(Protocol):
@@ -38,8 +48,7 @@ def helpers() -> Any | None:
     if spare < 1 or multiprocessing.current_process().daemon:
         return None
     try:
-        return get_reusable_executor(min(spare, 3), timeout=60, initializer=signal.signal,
-                                     initargs=(signal.SIGINT, signal.SIG_IGN), env=ONE_THREAD)  # fmt: skip
+        return get_reusable_executor(min(spare, 3), timeout=60, initializer=ready, env=ONE_THREAD)
     except OSError:
         return None
 

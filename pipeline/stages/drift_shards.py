@@ -1,0 +1,129 @@
+"""A large fleet's series in shards: written to Parquet files once, read from there by whoever works on a shard."""
+
+from __future__ import annotations
+
+import shutil
+import tempfile
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
+
+import numpy as np
+import polars as pl
+
+from models.drift import sampled
+from models.series import FitOptions, SeriesInputs
+from models.shards import Mapper, Part, cut
+from models.whole import Searched, WholeFit, fit_whole, search_sample
+from pipeline.schema import Series
+from pipeline.store import Store, literal
+
+ROW_GROUP = 20_480  # rows read and unpacked together: a shard is some of them
+
+
+@dataclass(frozen=True)
+class InFiles:
+    """Readings, cycles and installs of one series in `place`, a folder that all workers see; of one shard, or of some
+    installs."""
+
+    place: str
+    series: Series
+    shard: int | None = None
+
+    def load(self, only: np.ndarray | None = None) -> SeriesInputs:
+        keep = pl.lit(True) if self.shard is None else pl.col("shard") == self.shard
+        if only is not None:
+            keep = keep & pl.col("install_no").is_in(pl.Series(only.astype(np.int32)).implode())
+        s = self.series
+
+        def frame(name: str) -> pl.DataFrame:
+            found = pl.scan_parquet(f"{self.place}/{name}.parquet").filter(keep).drop("shard").collect()
+            return found.sort("install_no", maintain_order=True)
+
+        return SeriesInputs(
+            s.series_no, s.indicator, s.firing, s.transform, s.worse,
+            frame(f"readings-{s.series_no}"), frame(f"cycles-{s.series_no}"), frame("installs"),
+        )  # fmt: skip
+
+    def installs_read(self) -> np.ndarray:
+        found = pl.scan_parquet(f"{self.place}/readings-{self.series.series_no}.parquet").select("install_no").unique()
+        return found.collect()["install_no"].sort().to_numpy()
+
+    def sample(self, options: FitOptions) -> SeriesInputs:
+        """What the search sees: a sample of the installs that were read, or all where they are few."""
+        read = self.installs_read()
+        if len(read) > 2 * options.search_installs:
+            installs = pl.read_parquet(f"{self.place}/installs.parquet")
+            read = sampled(read, installs, options.search_installs)
+        return self.load(read)
+
+
+def fitted_in_shards(
+    place: str, groups: Sequence[Sequence[Series]], installs: pl.DataFrame, options: FitOptions, mapper: Mapper
+) -> Iterator[list[WholeFit]]:
+    """The fits of each group of series, one group after the other. place: where `written` wrote."""
+    parts = cut(installs)
+    members = [s for group in groups for s in group]
+    searched = mapper(partial(searched_in, place=place, options=options), members)
+    by_number = {s.series_no: found for s, found in zip(members, searched, strict=True)}
+    for group in groups:
+        yield [
+            fit_whole(
+                by_number[s.series_no], installs, parts, [InFiles(place, s, k) for k in range(len(parts))], mapper
+            )
+            for s in group
+        ]
+
+
+def searched_in(series: Series, place: str, options: FitOptions) -> Searched:
+    return search_sample(InFiles(place, series).sample(options), options)
+
+
+@contextmanager
+def written(store: Store, series: Sequence[Series], installs: pl.DataFrame, place: str | None = None) -> Iterator[str]:
+    """A folder with all series sorted by shard, gone afterwards. place: the folder, if not one beside the store."""
+    beside = store.path.parent if store.path is not None else None
+    folder = Path(place) if place is not None else Path(tempfile.mkdtemp(prefix="fit-shards-", dir=beside))
+    folder.mkdir(parents=True, exist_ok=True)
+    try:
+        store.write("drift_shards", shard_numbers(cut(installs)))
+        copy(store, folder, "installs", "select d.shard, i.* from drift_installs i", "install_no")
+        for s in series:
+            k = s.series_no
+            copy(
+                store,
+                folder,
+                f"readings-{k}",
+                "select d.shard, i.install_no, cycle_no, day, hours, value, stage_order, analyser_no, unsure, visit_no "
+                f"from (select * from drift_readings where series_no = {k}) i",
+                "install_no, cycle_no, day, stage_order, visit_no",
+            )
+            copy(
+                store,
+                folder,
+                f"cycles-{k}",
+                "select d.shard, i.install_no, cycle_no, opened_by, opened_day, value_before "
+                f"from (select * from drift_cycles where series_no = {k}) i",
+                "install_no, cycle_no",
+            )
+        yield str(folder)
+    finally:
+        store.run("drop table if exists drift_shards")
+        shutil.rmtree(folder, ignore_errors=True)
+
+
+def shard_numbers(parts: Sequence[Part]) -> pl.DataFrame:
+    """install_no, shard."""
+    shard = np.repeat(np.arange(len(parts)), [len(p.installs) for p in parts])
+    number = np.concatenate([p.installs for p in parts])
+    return pl.DataFrame({"install_no": number.astype(np.int32), "shard": shard.astype(np.int32)})
+
+
+def copy(store: Store, folder: Path, name: str, query: str, order: str) -> None:
+    where = literal(str(folder / f"{name}.parquet"))
+    store.run(
+        f"copy ({query} join drift_shards d on d.install_no = i.install_no order by d.shard, {order}) "
+        f"to {where} (format parquet, row_group_size {ROW_GROUP})"
+    )
