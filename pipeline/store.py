@@ -77,7 +77,7 @@ class Store:
 
     @contextmanager
     def beside(self) -> Iterator[Store]:
-        """The same store over a connection of its own, for another thread; temporary tables and macros are not shared."""
+        """The same store over a connection of its own, for another thread; what is temporary is not shared."""
         with self.db.cursor() as db:
             yield Store(db, self.path, self.memory_gb)
 

@@ -19,7 +19,7 @@ import numpy as np
 import polars as pl
 
 from pipeline.errors import FleetError
-from pipeline.intake.cells import Reading, careful_query, cell_sql, odd_sql, plain_sql, plain_type
+from pipeline.intake.cells import Reading, beyond_plain_query, careful_query, cell_sql, odd_sql, plain_sql, plain_type
 from pipeline.intake.dates import date_format_of
 from pipeline.intake.dialect import Bytes, Dialect, dialect_of, text_lines
 from pipeline.intake.headers import Mapped, map_headers
@@ -27,6 +27,7 @@ from pipeline.intake.lines import LineShifts, record_places, shifts_of_simple_fi
 from pipeline.intake.parquet import land_parquet
 from pipeline.intake.records import Record, records_of
 from pipeline.intake.workbook import other_sheets, workbook_records
+from pipeline.schema import FOLDER_KINDS
 from pipeline.settings import Settings
 from pipeline.store import Store, literal, quoted
 
@@ -105,7 +106,7 @@ def load_files(store: Store, arrivals: Sequence[Arrival], settings: Settings) ->
 
 
 def _land_kinds(store: Store, plans: list[_Plan]) -> dict[int, int]:
-    """`_land_plain` for each kind, two kinds at a time with a thread each.
+    """`_land_plain` for each kind, the two large ones side by side with a thread each.
 
     Several threads in one statement would cut a table into portions of their own, which DuckDB puts together and writes
     anew when it closes the store; one thread fills block after block.
@@ -119,9 +120,10 @@ def _land_kinds(store: Store, plans: list[_Plan]) -> dict[int, int]:
             own.run_file("00_cells.sql")
             return _land_plain(own, of_kind)
 
-    size = {kind: sum(plan.file.scanned.size for plan in of_kind) for kind, of_kind in by_kind.items()}
+    large = [of_kind for kind, of_kind in by_kind.items() if kind in FOLDER_KINDS]
+    done = [_land_plain(store, of_kind) for kind, of_kind in by_kind.items() if kind not in FOLDER_KINDS]
     with store.one_thread(), ThreadPoolExecutor(2) as pool:
-        done = list(pool.map(landed, (by_kind[kind] for kind in sorted(by_kind, key=lambda kind: -size[kind]))))
+        done += pool.map(landed, large)
     return {n: rows for of_kind in done for n, rows in of_kind.items()}
 
 
@@ -347,7 +349,7 @@ def _land_records(store: Store, plan: _Plan, records: Iterable[Record]) -> int:
 def _append_records(store: Store, plan: _Plan, records: Iterable[tuple[int, Record]]) -> tuple[int, LineShifts]:
     """Append (file_id, record) read as `plan` says; returns their number and lines, as if of one file."""
     schema = {f"c{n}": pl.String for n in range(plan.width)} | {"ragged": pl.String}
-    query = careful_query(list(plan.mapped), plan.reading, "batch_in")
+    mapped = list(plan.mapped)
     known = next((one.position for one in plan.mapped if one.column.column == "visit_id"), None)
     rows, shifts, several = 0, LineShifts(), iter(records)
     while batch := list(islice(several, BATCH)):
@@ -355,6 +357,8 @@ def _append_records(store: Store, plan: _Plan, records: Iterable[tuple[int, Reco
         frame = pl.DataFrame([_fitted(r, plan.width, known) for _, r in batch], schema=schema, orient="row")
         store.db.register("batch_in", frame.with_columns(pl.Series("file_id", [n for n, _ in batch], pl.Int32)))
         try:
+            beyond_plain = store.rows(beyond_plain_query(mapped, plan.reading, "batch_in"))[0]
+            query = careful_query(mapped, plan.reading, "batch_in", beyond_plain)
             store.run(f"insert into landed_{plan.file.kind} by name {query}")
         finally:
             store.db.unregister("batch_in")

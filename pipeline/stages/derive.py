@@ -90,7 +90,8 @@ select f.name as file, r.line, t."column", t.value, t.rule, t.message, v.visit_i
     t.firing::varchar as firing, v.install_id, v.technician_id, r.analyser_id, t.misleads
 from found_rules t
 join (
-    select visit_no, stage, firing, analyser_id, file_id, line from current_readings semi join found_rules using (visit_no)
+    select visit_no, stage, firing, analyser_id, file_id, line
+    from current_readings semi join found_rules using (visit_no)
 ) r on r.visit_no = t.visit_no and r.stage = t.stage and r.firing = t.firing
 join (select visit_no, visit_id, install_id, technician_id from current_visits semi join found_rules using (visit_no)) v
     on v.visit_no = t.visit_no
