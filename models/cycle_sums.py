@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -172,7 +173,10 @@ class Forest:
     models: np.ndarray
     designs: np.ndarray
     memo: dict[object, np.ndarray] = field(default_factory=dict)  # columns of fixed effects that were asked for before
-    last_sums: tuple[np.ndarray, np.ndarray, object, CycleSums] | None = None  # and the sums, with what they are of
+    # the last sums, build-up and tree with the fixed effects taken off, each with what it is of
+    last_sums: tuple[np.ndarray, np.ndarray, object, CycleSums] | None = None
+    last_built_up: tuple[object, object, object, np.ndarray] | None = None
+    last_held: tuple[object, object, object, Any] | None = None
 
     @classmethod
     def of(cls, cycles: pl.DataFrame, installs: pl.DataFrame) -> Forest:

@@ -10,6 +10,7 @@ import polars as pl
 from models import priors as assumed
 from models import smallblocks as sb
 from models.analysers import AnalyserBias
+from models.below import posteriors_below
 from models.covariates import LEVEL, Term, Terms, of_unknown_age
 from models.cycle_sums import PARTS, CycleSums, Forest, Readings, clock, rate_scale
 from models.lower_levels import fixed_part, without_fixed
@@ -273,6 +274,15 @@ def built_up_before(fit: SeriesFit, forest: Forest) -> np.ndarray | None:
     """
     if not fit.clean:
         return None
+    last, key = forest.last_built_up, (fit.centre, float(fit.beta[0]))
+    if last is not None and last[0] is fit.clean and last[1] is fit.before and last[2] == key:
+        return last[3]
+    found = built_up_anew(fit, forest)
+    forest.last_built_up = (fit.clean, fit.before, key, found)
+    return found
+
+
+def built_up_anew(fit: SeriesFit, forest: Forest) -> np.ndarray:
     frame = forest.cycles
     if "value before" not in forest.memo:
         read = frame["value_before"].cast(pl.Float64).fill_null(np.nan).to_numpy()
@@ -329,16 +339,27 @@ def evaluate(fit: SeriesFit, forest: Forest, cov: bool = True, at: Evaluation | 
 def evaluate_held(fit: SeriesFit, forest: Forest, cov: bool = True, at: Evaluation | None = None) -> State:
     """As `evaluate`, with the fixed effects but the intercepts taken as known: for the search, where their own
     uncertainty does not matter, at a fraction of the work."""
-    sums, freed, built_up = tree_sums(fit, forest), freed_levels(forest), built_up_before(fit, forest)
-    leaf = sums.leaf(fit.terms.columns(forest, built_up), freed)
-    tree = Tree(without_fixed(leaf, fit.beta), forest.parents, n_lower=LOWER)
+    tree, fixed = held_tree(fit, forest)
     if at is None:
         priors = Priors(beta_precision=beta_precision(fit)[:2, :2])
         at = tree.evaluate(fit.roots, priors, sigma2=fit.sigma**2, gradient=False)
-    lower = leaf_posteriors(tree, fit.roots, at, cov)
-    lower[0].mean += fixed_part(leaf, fit.beta)
+    lower = posteriors_below(tree, fit.roots, -at.group_u[:2], sb.pack(at.group_cov[:, :2, :2]) if cov else None)
+    lower[0].mean += fixed
     nodes = [Nodes(n.mean, n.cov * fit.sigma**2, n.resolved) for n in (*lower, *at.nodes)]
-    return State(sums, freed, built_up, tree, at, nodes)
+    return State(tree_sums(fit, forest), freed_levels(forest), built_up_before(fit, forest), tree, at, nodes)
+
+
+def held_tree(fit: SeriesFit, forest: Forest) -> tuple[Tree, np.ndarray]:
+    """The tree with all fixed effects but the intercepts taken off the readings, and what they do to each cycle;
+    remembered, since the covariances move on while these stay."""
+    sums, built_up = tree_sums(fit, forest), built_up_before(fit, forest)
+    last, key = forest.last_held, (fit.terms, fit.beta.tobytes())
+    if last is not None and last[0] is sums and last[1] is built_up and last[2] == key:
+        return last[3]
+    leaf = sums.leaf(fit.terms.columns(forest, built_up), freed_levels(forest))
+    held = Tree(without_fixed(leaf, fit.beta), forest.parents, n_lower=LOWER), fixed_part(leaf, fit.beta)
+    forest.last_held = (sums, built_up, key, held)
+    return held
 
 
 def beta_precision(fit: SeriesFit) -> np.ndarray:

@@ -30,13 +30,14 @@ from models.fitted import (
     evaluate,
     evaluate_held,
     freed_levels,
+    held_tree,
     install_frame,
     of_named,
     seen_cycles,
     tree_sums,
 )
 from models.joint import install_messages
-from models.lower_levels import LeafSums, Messages, sweep, without_fixed
+from models.lower_levels import LeafSums, Messages, sweep
 from models.pace import rates_after
 from models.projection import analyser_sums, messages_of
 from models.rates import PerModel, per_model, with_silent
@@ -50,7 +51,7 @@ R = TypeVar("R")
 BREAK_ROUNDS = 2  # a cycle is cut once in each
 MOST_INSTALLS = 25_000  # per shard
 KEPT = 1_500_000_000  # bytes of shards a process remembers, roughly; one it has let go of is made again
-PER_READING, PER_CYCLE = 60, 250  # bytes, measured
+PER_READING, PER_CYCLE = 60, 320  # bytes, measured
 
 
 class Mapper(Protocol):
@@ -224,11 +225,10 @@ def said(
     if shard.empty:
         return shard.forest.models, silence(2 if held else len(head.terms.terms), gradient)
     fit, forest = shard.fit(head), shard.forest
-    leaf = tree_sums(fit, forest).leaf(fit.terms.columns(forest, built_up_before(fit, forest)), freed_levels(forest))
     if held:
-        leaf = without_fixed(leaf, fit.beta)
-    tree = Tree(leaf, forest.parents, n_lower=LOWER)
-    return forest.models, tree.messages(roots, gradient)
+        return forest.models, held_tree(fit, forest)[0].messages(roots, gradient)
+    leaf = tree_sums(fit, forest).leaf(fit.terms.columns(forest, built_up_before(fit, forest)), freed_levels(forest))
+    return forest.models, Tree(leaf, forest.parents, n_lower=LOWER).messages(roots, gradient)
 
 
 def silence(p: int, gradient: bool, vectors: int = 1) -> Messages:
