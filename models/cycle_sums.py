@@ -101,6 +101,16 @@ class Readings:
             centre,
         )
 
+    def of_runs(self, chosen: np.ndarray) -> tuple[Readings, np.ndarray]:
+        """These runs only (True where chosen), and the places of their readings."""
+        counts = np.diff(np.r_[self.start, len(self.z)])
+        at = np.flatnonzero(np.repeat(chosen, counts))
+        start = np.r_[0, np.cumsum(counts[chosen])[:-1]] if chosen.any() else np.zeros(0, dtype=np.int64)
+        per_reading = (a[at] for a in (self.z, self.hours, self.day, self.analyser, self.weight))
+        per_run = (a[chosen] for a in (self.install_no, self.cycle_no))
+        found, unsure, shift = self.found[at], self.unsure[at], self.shift[chosen]
+        return Readings(*per_reading, start, *per_run, found, unsure, shift, self.centre), at
+
     def sums(self, gamma: np.ndarray, offset: np.ndarray | None = None) -> CycleSums:
         """Sums per run; gamma per run. offset: taken off each reading (analyser bias)."""
         if len(self.z) == 0:

@@ -18,7 +18,7 @@ import numpy as np
 import polars as pl
 
 from models.analysers import per_analyser
-from models.breaks import split_at_breaks
+from models.breaks import likely_breaks, split
 from models.cleaning import PAIRS, before_and_after
 from models.cycle_sums import Forest, Readings
 from models.drift import weighted, with_clean_levels
@@ -197,13 +197,21 @@ def with_clean(shard: Shard, head: SeriesFit, above: Above) -> Shard:
 def with_breaks(shard: Shard, head: SeriesFit, above: Above, gain: float) -> Shard:
     if shard.empty:
         return shard
-    for _ in range(BREAK_ROUNDS):
-        fit = shard.fit(head)
-        fit, cuts = split_at_breaks(fit, shard.forest, held_state(shard, fit, above), gain)
-        if cuts == 0:
+    fit = shard.fit(head)
+    breaks = likely_breaks(fit, shard.forest, held_state(shard, fit, above), gain)
+    for _ in range(BREAK_ROUNDS - 1):
+        if len(breaks) == 0:
             break
-        shard = shard.now(fit)
-    return shard
+        # what lies above being known, an install without a cut stands as it did
+        touched = fit.readings.install_no[fit.readings.run[breaks]]
+        fit = replace(fit, readings=split(fit.readings, breaks))
+        few, places = fit.readings.of_runs(np.isin(fit.readings.install_no, touched))
+        part = Shard(shard.inputs, few, forest_of(shard.inputs, few), shard.clean, shard.before)
+        own = part.fit(head)
+        breaks = places[likely_breaks(own, part.forest, held_state(part, own, above), gain)]
+    if len(breaks):
+        fit = replace(fit, readings=split(fit.readings, breaks))
+    return shard.now(fit)
 
 
 def with_weights(shard: Shard, head: SeriesFit, above: Above) -> Shard:

@@ -229,11 +229,12 @@ def fit_whole(
     fit = replace(fit, gamma={int(d): fit.gamma.get(int(d), 1.0) for d in designs})
     fleet = Fleet(installs, parts, sources, fit, mapper)
     if fit.reml is not None:
-        fleet.step(shards.with_clean, fleet.known())
-        if fit.options.breaks:
-            fleet.step(shards.with_breaks, fleet.known(), gain=searched.gain)
-        stated = STATED.get(fit.inputs.indicator)
+        # clean levels, breaks and weights do not move the models' posteriors enough to ask for them again
         above = fleet.known()
+        fleet.step(shards.with_clean, above)
+        if fit.options.breaks:
+            fleet.step(shards.with_breaks, above, gain=searched.gain)
+        stated = STATED.get(fit.inputs.indicator)
         if fit.analysers is not None and stated is not None:
             fleet.head = replace(fleet.head, analysers=renewed(fleet, above, stated))
         if fit.options.robust_rounds:
