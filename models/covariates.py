@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, field
+from functools import cache
 
 import numpy as np
 import polars as pl
@@ -58,42 +59,52 @@ class Term:
             remember((self,), forest)
         return forest.memo[key]
 
-    @property
-    def values(self) -> pl.Expr:
-        """The column, or where a carry term applies, from the frame of the forest's cycles."""
+    def values(self, forest: Forest) -> np.ndarray:
+        """The column, or where a carry term applies."""
+        if self.how in ("since", "batch"):
+            return in_scope(forest.cycles, self.name, self.value, self.how, int(self.centre)).astype(np.int8)
         if self.how == "opened":
-            return (pl.col("opened_by") == self.value).fill_null(False).cast(pl.Int8)
+            return (codes(forest, "opened_by") == code(self.value)).astype(np.int8)
         if self.how == "category":
-            return (pl.col(self.name).cast(pl.String) == self.value).fill_null(False).cast(pl.Int8)
+            return (codes(forest, self.name) == code(self.value)).astype(np.int8)
         if self.how == "number":
-            x = pl.col(self.name).cast(pl.Float64)
-            x = pl.when(x > 0).then(x.log()) if self.log else x
-            return ((x - self.centre) / self.spread).fill_null(0.0).fill_nan(0.0)
+            x = (numbers(forest.cycles[self.name], self.log) - self.centre) / self.spread
+            return np.where(np.isfinite(x), x, 0.0)
         if self.how == "aged":
-            return (UNKNOWN_AGE & (pl.col("design_no") == int(self.value))).fill_null(False).cast(pl.Int8)
+            here = forest.cycles["design_no"].to_numpy() == int(self.value)
+            return (here & of_unknown_age(forest.cycles)).astype(np.int8)
         if self.how == "carry":
-            here = pl.col("opened_by") == self.value
-            listed = pl.col("material").cast(pl.String).is_in(self.name.removeprefix("~").split(",")).fill_null(False)
+            here = codes(forest, "opened_by") == code(self.value)
             if self.name:
-                here = here & (~listed if self.name.startswith("~") else listed)
-            return here.fill_null(False)
+                wanted = [code(name) for name in self.name.removeprefix("~").split(",")]
+                here = here & np.isin(codes(forest, "material"), wanted, invert=self.name.startswith("~"))
+            return here
         raise ValueError(f"term {self.how!r}; allowed: intercept, opened, carry, category, number, aged, since, batch")
 
 
+ANY = pl.Series(["new"], dtype=pl.Categorical)  # held, so that Polars' one list of texts and their numbers stays
+
+
+def codes(forest: Forest, name: str) -> np.ndarray:
+    """A column of texts (or truths) of the cycles as numbers, -1 where it is empty."""
+    if ("codes", name) not in forest.memo:
+        texts = forest.cycles[name].cast(pl.String).cast(pl.Categorical)
+        forest.memo["codes", name] = texts.to_physical().cast(pl.Int32).fill_null(-1).to_numpy()
+    return forest.memo["codes", name]
+
+
+@cache
+def code(text: str) -> int:
+    """The number of a text, the same in all columns."""
+    return int(pl.Series([text], dtype=pl.Categorical).to_physical()[0])
+
+
 def remember(terms: Iterable[Term], forest: Forest) -> None:
-    """Fill the forest's memory with the columns of these terms, in one pass over its cycles."""
-    plain: dict[object, Term] = {}
+    """Fill the forest's memory with the columns of these terms."""
     for t in terms:
         key = (t.name, t.value) if t.how == "carry" else t
-        if t.how == "intercept" or key in forest.memo:
-            continue
-        if t.how in ("since", "batch"):
-            forest.memo[t] = in_scope(forest.cycles, t.name, t.value, t.how, int(t.centre)).astype(np.int8)
-        else:
-            plain[key] = t
-    if plain:
-        found = forest.cycles.select(t.values.alias(str(k)) for k, t in enumerate(plain.values()))
-        forest.memo.update({key: found[str(k)].to_numpy() for k, key in enumerate(plain)})
+        if t.how != "intercept" and key not in forest.memo:
+            forest.memo[key] = t.values(forest)
 
 
 UNKNOWN_AGE = (pl.col("opened_by") == "unknown") & (pl.col("cycle_no") % PARTS == 0)

@@ -101,6 +101,16 @@ class Readings:
             centre,
         )
 
+    def latest_part(self, install_no: np.ndarray, cycle_no: np.ndarray) -> np.ndarray:
+        """Number of the last part that was read of each given cycle (its own number is that of its first part), -1
+        where none was."""
+        if len(self.start) == 0:
+            return np.full(len(install_no), -1, dtype=np.int64)
+        keys = np.sort(Forest.key(self.install_no, self.cycle_no))
+        first = Forest.key(install_no, cycle_no)
+        last = keys[np.maximum(np.searchsorted(keys, first + PARTS) - 1, 0)]
+        return np.where((last >= first) & (last < first + PARTS), last - first + cycle_no, -1)
+
     def of_runs(self, chosen: np.ndarray) -> tuple[Readings, np.ndarray]:
         """These runs only (True where chosen), and the places of their readings."""
         counts = np.diff(np.r_[self.start, len(self.z)])

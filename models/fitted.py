@@ -153,25 +153,18 @@ class SeriesFit:
             pl.col("value_before").cast(pl.Float64),
         ).unique(["install_no", "cycle_no"], maintain_order=True)
         seen = seen_cycles(self.inputs, self.readings)
+        number, cycle = (asked[c].to_numpy() for c in ("install_no", "cycle_no"))
         # after unrecorded work the part that is open speaks for the cycle
-        latest = (
-            seen.select("install_no", pl.col("cycle_no").alias("part"), pl.col("cycle_no") // PARTS * PARTS)
-            .group_by("install_no", "cycle_no")
-            .agg(pl.col("part").max())
-        )
-        wanted = (
-            asked.select("install_no", "cycle_no")
-            .join(latest, on=["install_no", "cycle_no"], how="left")
-            .select("install_no", pl.col("part").fill_null(pl.col("cycle_no")).alias("cycle_no"))
-        )
-        shift = pl.DataFrame(
-            {"install_no": self.readings.install_no, "cycle_no": self.readings.cycle_no, "shift": self.readings.shift}
-        )
-        unread = asked.join(seen, on=["install_no", "cycle_no"], how="anti").with_columns(
+        part = self.readings.latest_part(number, cycle)
+        unread = asked.filter(pl.Series(part < 0)).with_columns(
             pl.col("opened_by").fill_null("unknown").replace("unknown", "unread")
         )
         forest = Forest.of(pl.concat([seen, unread]), install_frame(self.inputs))
-        state = evaluate(self, forest, at=None if above is None else above.of(forest.models, forest.designs))
+        wanted = np.zeros(forest.cycles.height, dtype=bool)
+        place = forest.place(number, np.where(part < 0, cycle, part))
+        wanted[place[place >= 0]] = True
+        at = None if above is None else above.of(forest.models, forest.designs)
+        state = evaluate(self, forest, at=at, wanted=wanted)
         gamma = self.cycle_gammas(forest)
         mean, cov = settle_levels(self, forest, state, state.nodes[0])
         out = forest.cycles.select("install_no", "cycle_no").with_columns(
@@ -184,9 +177,9 @@ class SeriesFit:
             pl.Series("basis", basis_of(forest, state)),
             pl.Series("readings", state.sums.n.astype(np.int32)),
         )
-        out = out.join(wanted, on=["install_no", "cycle_no"], how="semi").join(
-            shift, on=["install_no", "cycle_no"], how="left"
-        )
+        run = forest.runs(self.readings)
+        shift = np.where(run >= 0, np.r_[self.readings.shift, 0.0][run], 0.0)
+        out = out.with_columns(pl.Series("shift", shift)).filter(pl.Series(wanted))
         return own_clock(out).with_columns(pl.col("cycle_no") // PARTS).sort("install_no", "cycle_no")
 
 
@@ -197,7 +190,7 @@ def own_clock(out: pl.DataFrame) -> pl.DataFrame:
     recorded start the clock of the drift began.
     """
     gamma = out["gamma"].to_numpy()
-    shift = out["shift"].fill_null(0.0).to_numpy()
+    shift = out["shift"].to_numpy()
     m0, m1, v00, v01, v11 = (out[c].to_numpy().copy() for c in ("m0", "m1", "v00", "v01", "v11"))
     back = np.where(gamma == 1.0, clock(shift, 1.0), 0.0)
     m0 -= m1 * back
@@ -322,16 +315,16 @@ def tree_sums(fit: SeriesFit, forest: Forest) -> CycleSums:
     return sums
 
 
-def evaluate(fit: SeriesFit, forest: Forest, cov: bool = True, at: Evaluation | None = None) -> State:
+def evaluate(fit: SeriesFit, forest: Forest, at: Evaluation | None = None, wanted: np.ndarray | None = None) -> State:
     """Posteriors of all nodes of the forest at the fitted parameters; the fixed effects keep their weak priors here.
 
-    cov False leaves the covariances of cycles and installs zero, where only means are wanted. at: what is known of the
-    forest's appliance models and designs, where the forest is only part of the fleet."""
+    at: what is known of the forest's appliance models and designs, where the forest is only part of the fleet. wanted:
+    the cycles that are, if not all."""
     sums, freed, built_up = tree_sums(fit, forest), freed_levels(forest), built_up_before(fit, forest)
     tree = Tree(sums.leaf(fit.terms.columns(forest, built_up), freed), forest.parents, n_lower=LOWER)
     if at is None:
         at = tree.evaluate(fit.roots, Priors(beta_precision=beta_precision(fit)), sigma2=fit.sigma**2, gradient=False)
-    lower = leaf_posteriors(tree, fit.roots, at, cov)
+    lower = leaf_posteriors(tree, fit.roots, at, wanted=wanted)
     nodes = [Nodes(n.mean, n.cov * fit.sigma**2, n.resolved) for n in (*lower, *at.nodes)]
     return State(sums, freed, built_up, tree, at, nodes)
 
