@@ -9,6 +9,10 @@ from pipeline.schema import Series
 from pipeline.store import Store
 
 
+READING_COLUMNS = "install_no, cycle_no, day, hours, value, stage_order, analyser_no, unsure"
+CYCLE_COLUMNS = "install_no, cycle_no, opened_by, opened_day, value_before, also_cleaned"
+
+
 def series_inputs(store: Store, series: Series, installs: pl.DataFrame | None = None) -> SeriesInputs:
     """One series; `installs` (drift_installs) may be handed over to be read once for all series."""
     k = series.series_no
@@ -19,12 +23,11 @@ def series_inputs(store: Store, series: Series, installs: pl.DataFrame | None = 
         transform=series.transform,
         worse=series.worse,
         readings=store.frame(
-            "select install_no, cycle_no, day, hours, value, stage_order, analyser_no, unsure from drift_readings "
+            f"select {READING_COLUMNS} from drift_readings "
             f"where series_no = {k} order by install_no, cycle_no, day, stage_order, visit_no"
         ),
         cycles=store.frame(
-            "select install_no, cycle_no, opened_by, opened_day, value_before, also_cleaned from drift_cycles "
-            f"where series_no = {k} order by install_no, cycle_no"
+            f"select {CYCLE_COLUMNS} from drift_cycles where series_no = {k} order by install_no, cycle_no"
         ),
         installs=store.frame("select * from drift_installs") if installs is None else installs,
     )
