@@ -62,7 +62,6 @@ def _begin_beside() -> None:
 
 def _run_flow(folder: OutFolder, place: FleetPlace, as_of: date | None, dask: str | None) -> None:
     with prefect_api(folder.work / "prefect") as server:
-        _begin_beside()
         address = dask or place.settings().cluster.address  # what is wrong in fleet.toml is told at once
         with err.status("starting Prefect …"):
             from pipeline.flows import over
@@ -70,6 +69,7 @@ def _run_flow(folder: OutFolder, place: FleetPlace, as_of: date | None, dask: st
             flow = over(address)
             if server is not None:
                 server.wait()
+        _begin_beside()  # not before: the server wants the processors while it comes up
         flow(place.source, str(folder.out), as_of.isoformat() if as_of else None)
 
 
