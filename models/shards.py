@@ -245,6 +245,7 @@ def said(
     fit, forest = shard.fit(head), shard.forest
     if held:
         return forest.models, held_tree(fit, forest)[0].messages(roots, gradient)
+    forest.last_held = None  # the fixed effects are about to change, or nothing else will be asked
     leaf = tree_sums(fit, forest).leaf(fit.terms.columns(forest, built_up_before(fit, forest)), freed_levels(forest))
     return forest.models, Tree(leaf, forest.parents, n_lower=LOWER).messages(roots, gradient)
 

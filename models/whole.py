@@ -33,7 +33,7 @@ from models.lower_levels import LeafSums, Messages, merge
 from models.pace import in_words
 from models.projection import gram_above
 from models.rates import added, compared
-from models.refit import FINE, NO_SCATTER, ROUGH, variance_priors
+from models.refit import FINE, NO_SCATTER, variance_priors
 from models.series import FitOptions, SeriesInputs
 from models.shards import Mapper, Part, Piece, Source, Step, answer, here
 from models.tree import Priors, Trunk
@@ -50,7 +50,7 @@ class Searched:
 
 def search_sample(inputs: SeriesInputs, options: FitOptions) -> Searched:
     """The search on a sample; the readings of the sample do not travel on."""
-    fit, forest = search(inputs, Readings.of(inputs), options, last=0.1 * ROUGH)
+    fit, forest = search(inputs, Readings.of(inputs), options, last=False)
     if fit.reml is None:
         return Searched(bare(fit), 1.0)
     gain = typical_gain(fit, evaluate_held(fit, forest, cov=False))

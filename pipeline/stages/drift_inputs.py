@@ -8,7 +8,6 @@ from models.series import SeriesInputs
 from pipeline.schema import Series
 from pipeline.store import Store
 
-
 READING_COLUMNS = "install_no, cycle_no, day, hours, value, stage_order, analyser_no, unsure"
 CYCLE_COLUMNS = "install_no, cycle_no, opened_by, opened_day, value_before, also_cleaned"
 
@@ -39,11 +38,11 @@ def open_cycles(store: Store, series: Series) -> pl.DataFrame:
     k = series.series_no
     return store.frame(
         f"""
-        select o.install_no, o.cycle_no, o.opened_by, o.opened_day, c.value_before, o.hours_open
-        from drift_open o
-        left join drift_cycles c
-            on c.series_no = {k} and c.install_no = o.install_no and c.cycle_no = o.cycle_no
-            and c.value_before is not null
+        select o.install_no, o.cycle_no, o.opened_by, o.opened_day, before.value as value_before, o.hours_open
+        from drift_now o
+        left join (
+            select visit_no, cycle_no, value from observations where series_no = {k} and stage_order = 0 and usable
+        ) before on before.visit_no = o.opened_visit_no and before.cycle_no < o.cycle_no
         where o.series_no = {k} order by o.install_no
         """
     )
