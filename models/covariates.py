@@ -10,7 +10,7 @@ import numpy as np
 import polars as pl
 
 from models.cycle_sums import PARTS, CycleSums, Forest
-from models.lower_levels import Column
+from models.lower_levels import Column, design_rows
 from models.smallblocks import slots
 
 LEVEL, RATE = 0, 1
@@ -194,15 +194,16 @@ def drop_collinear(
 ) -> Terms:
     """Leave out, last first, the terms that the readings cannot tell from those before them."""
     columns = terms.columns(forest, built_up)
-    leaf = sums.leaf(columns[:2], freed)
+    leaf = sums.leaf(columns, freed)
     at = slots(2)
     p = len(columns)
     gram = np.empty((p, p))
-    for i, (ki, xi) in enumerate(columns):
-        for j, (kj, xj) in enumerate(columns[: i + 1]):
-            w = leaf.s[at[ki, kj]]
-            value = w if xi is None else w * xi
-            gram[i, j] = gram[j, i] = float(value.sum() if xj is None else (value * xj).sum())
+    of_component = design_rows(leaf, slice(0, len(freed)))
+    for i, (own, rows) in enumerate(of_component):
+        for j, (other, x) in enumerate(of_component[: i + 1]):
+            value = (rows * leaf.s[at[i, j]]) @ x.T
+            gram[np.ix_(own, other)] = value
+            gram[np.ix_(other, own)] = value.T
     scale = np.sqrt(np.maximum(np.diag(gram), 1e-300))
     gram = gram / np.outer(scale, scale)
     kept: list[int] = []
