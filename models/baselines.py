@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 from scipy.special import ndtr
-from sklearn.ensemble import HistGradientBoostingClassifier
 
 from models.hours import Floats
+
+if TYPE_CHECKING:
+    from sklearn.ensemble import HistGradientBoostingClassifier
 
 Z80 = 1.2815515594457
 FEWEST_PAIRS = 30  # past forecasts with known outcome, below which there is nothing to learn a spread or a rate from
@@ -102,6 +105,8 @@ class BoostedTrees:
             self.kept = np.flatnonzero([len(np.unique(c[np.isfinite(c)])) > 1 for c in table.T])
             if not len(self.kept):
                 return self
+            from sklearn.ensemble import HistGradientBoostingClassifier  # takes long, and few processes come here
+
             self.model = HistGradientBoostingClassifier(
                 max_iter=60, learning_rate=0.08, max_leaf_nodes=8, min_samples_leaf=20, l2_regularization=1.0,
                 early_stopping=False, random_state=self.seed,

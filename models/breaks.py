@@ -10,6 +10,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from models import smallblocks as sb
 from models.cycle_sums import PARTS, Forest, Readings, clock
 from models.fitted import SeriesFit, State
 from models.lower_levels import Column
@@ -23,46 +24,57 @@ RUNS_AT_ONCE = 100_000  # a couple of dozen vectors over their readings are held
 def split_at_breaks(fit: SeriesFit, forest: Forest, state: State, gain: float | None = None) -> tuple[SeriesFit, int]:
     """The fit with unrecorded resets opening cycles of their own, at an unknown level; how many were found this
     round. gain: how far work usually brings the indicator back, if known; else it is taken from these cycles."""
+    breaks = likely_breaks(fit, forest, state, typical_gain(fit, state) if gain is None else gain)
+    if len(breaks) == 0:
+        return fit, 0
+    return replace(fit, readings=split(fit.readings, breaks)), len(breaks)
+
+
+def likely_breaks(fit: SeriesFit, forest: Forest, state: State, gain: float) -> np.ndarray:
+    """The readings right after which unrecorded work is likelier than not, at most the likeliest of each run."""
     readings = fit.readings
     if len(readings.z) == 0 or fit.inputs.worse == "both":
         step = None
     else:
         step = -1.0 if fit.inputs.worse == "up" else 1.0
-    odds = log_odds(fit, forest, state, step, typical_gain(fit, state) if gain is None else gain)
-    # at most one break per run and round: the most likely
+    odds = log_odds(fit, forest, state, step, gain)
     run = readings.run
     best = np.full(len(readings.start), -np.inf)
-    np.maximum.at(best, run, odds)
-    breaks = np.flatnonzero((odds > 0) & (odds == best[run]))
-    first_of_run = np.r_[True, run[breaks][1:] != run[breaks][:-1]] if len(breaks) else np.zeros(0, dtype=bool)
-    breaks = breaks[first_of_run]
-    if len(breaks) == 0:
-        return fit, 0
-    return replace(fit, readings=split(readings, breaks)), len(breaks)
+    likely = np.flatnonzero(odds > 0)
+    np.maximum.at(best, run[likely], odds[likely])
+    breaks = likely[odds[likely] == best[run[likely]]]
+    return breaks[np.r_[True, run[breaks][1:] != run[breaks][:-1]]] if len(breaks) else breaks
 
 
 def log_odds(fit: SeriesFit, forest: Forest, state: State, step: float | None, gain: float) -> np.ndarray:
     """For each reading, log posterior odds that unrecorded work came right after it; -inf where it cannot have."""
     readings = fit.readings
+    out = np.full(len(readings.z), -np.inf)
+    if len(out) == 0:
+        return out
+    possible = readings.found.copy()
+    possible[np.r_[readings.start[1:], len(out)] - 1] = False
+    runs = np.flatnonzero(np.logical_or.reduceat(possible, readings.start))
     leaf = np.empty(len(readings.start), dtype=np.int64)
     at = forest.runs(readings)
     leaf[at[at >= 0]] = np.flatnonzero(at >= 0)
-    z = readings.z - readings.centre
-    if fit.offset is not None:
-        z -= fit.offset
     gamma = fit.cycle_gammas(forest)
     columns = fit.terms.columns(forest, state.built_up)
-    kappa2 = gain**2
-    out = np.empty(len(z))
-    ends = np.r_[readings.start[1:], len(z)]
-    for first in range(0, len(leaf), RUNS_AT_ONCE):
-        runs = slice(first, min(first + RUNS_AT_ONCE, len(leaf)))
-        here = slice(int(readings.start[runs.start]), int(ends[runs.stop - 1]))
-        out[here] = of_runs(fit, forest, state, step, kappa2, columns, gamma, leaf[runs], z[here], runs, here)
+    offset = fit.offset
+    for first in range(0, len(runs), RUNS_AT_ONCE):
+        here = runs[first : first + RUNS_AT_ONCE]
+        inside = np.zeros(len(readings.start), dtype=bool)
+        inside[here] = True
+        of_runs = np.flatnonzero(inside[readings.run])
+        z = readings.z[of_runs] - readings.centre
+        if offset is not None:
+            z -= offset[of_runs]
+        found = odds_of(fit, forest, state, step, gain**2, columns, gamma, leaf[here], z, of_runs)
+        out[of_runs] = np.where(possible[of_runs], found, -np.inf)
     return out
 
 
-def of_runs(
+def odds_of(
     fit: SeriesFit,
     forest: Forest,
     state: State,
@@ -72,12 +84,13 @@ def of_runs(
     gamma: np.ndarray,
     leaf: np.ndarray,
     z: np.ndarray,
-    runs: slice,
-    here: slice,
+    here: np.ndarray,
 ) -> np.ndarray:
-    """`log_odds` of the readings `here`, which are those of the runs `runs`."""
+    """`log_odds` of the readings `here`, which make up whole runs, as if work could have come after any of them. leaf:
+    cycle of each run."""
     readings, s2 = fit.readings, fit.sigma**2
-    start = readings.start[runs] - here.start
+    which = readings.run[here]
+    start = np.flatnonzero(np.r_[True, which[1:] != which[:-1]])
     run = np.repeat(np.arange(len(start)), np.diff(np.r_[start, len(z)]))
     tau = clock(readings.hours[here], gamma[leaf][run])
     # what is expected of the cycle before its own readings: its install, and what acts on its level
@@ -86,24 +99,13 @@ def of_runs(
     for j, (component, x) in enumerate(columns):
         if x is not None:
             mean[component] += fit.beta[j] * x[leaf]
-    d = fit.psi[0] + np.zeros((len(leaf), 1, 1))
-    packed = state.nodes[1].cov[:, install]
-    d[:, 0, 0] += packed[0]
-    d[:, 0, 1] += packed[1]
-    d[:, 1, 0] += packed[1]
-    d[:, 1, 1] += packed[2]
-    d[state.freed[leaf], 0, 0] += 1e4 * fit.sigma**2
+    packed = state.nodes[1].cov[:, install] + sb.pack(fit.psi[0][None])
+    packed[0, state.freed[leaf]] += 1e4 * s2
     r = z - mean[0][run] - mean[1][run] * tau
     w = readings.weight[here]
     total = lambda x: np.add.reduceat(x, start)
     sums = [total(x) for x in (w, w * tau, w * tau * tau, w * r, w * tau * r)]
-    inverse = np.linalg.inv(d) * s2
-    inverse[:, 0, 0] += sums[0]
-    inverse[:, 0, 1] += sums[1]
-    inverse[:, 1, 0] += sums[1]
-    inverse[:, 1, 1] += sums[2]
-    m = np.linalg.inv(inverse)
-    m00, m01, m11 = (m[run, i, j] for i, j in ((0, 0), (0, 1), (1, 1)))
+    m00, m01, m11 = (x[run] for x in combined(packed, np.stack(sums[:3]), s2))
     after = lambda x, whole: whole[run] - (np.cumsum(x) - np.r_[0.0, np.cumsum(x)][start][run])
     ws, ts, rs = after(w, sums[0]), after(w * tau, sums[1]), after(w * r, sums[3])
     b0, b1 = sums[3][run], sums[4][run]
@@ -113,10 +115,14 @@ def of_runs(
     if step is not None:
         factor = np.where(score * step > 0, factor + np.log(2.0), -np.inf)
     chance = np.where(readings.unsure[here], OPEN, RARE)
-    last = np.r_[start[1:], len(z)] - 1
-    possible = readings.found[here].copy()
-    possible[last] = False
-    return np.where(possible, factor + np.log(chance / (1 - chance)), -np.inf)
+    return factor + np.log(chance / (1 - chance))
+
+
+def combined(d: np.ndarray, s: np.ndarray, s2: float) -> np.ndarray:
+    """(s2 D^-1 + S)^-1 of packed 2 x 2 matrices, packed; D may be singular."""
+    det_d, det_s = (np.maximum(x[0] * x[2] - x[1] * x[1], 0.0) for x in (d, s))
+    det = s2 * s2 + s2 * (s[0] * d[0] + 2 * s[1] * d[1] + s[2] * d[2]) + det_d * det_s
+    return np.stack([s2 * d[0] + det_d * s[2], s2 * d[1] - det_d * s[1], s2 * d[2] + det_d * s[0]]) / det
 
 
 def typical_gain(fit: SeriesFit, state: State) -> float:
@@ -130,28 +136,21 @@ def typical_gain(fit: SeriesFit, state: State) -> float:
 
 
 def split(readings: Readings, breaks: np.ndarray) -> Readings:
-    """Runs cut after the readings `breaks`; hours of the new cycle count from the reading before the cut."""
-    run = readings.run
-    start = np.sort(np.r_[readings.start, breaks + 1])
-    old = run[start]
+    """Runs cut after the readings `breaks`, at most one in each; hours of the new cycle count from the reading before
+    the cut."""
+    start = np.union1d(readings.start, breaks + 1)
+    old = readings.run[start]
     new = np.isin(start, breaks + 1)
-    hours = readings.hours.copy()
-    shift = readings.shift[old].copy()
-    ends = np.r_[start[1:], len(readings.z)]
-    cycle = readings.cycle_no[old].copy()
-    for k in np.flatnonzero(new):
-        gone = hours[start[k] - 1]
-        hours[start[k] : ends[k]] -= gone
-        shift[k] += gone
-    cycle[new] += 1
-    # a run cut twice in different rounds: later parts keep counting up
-    later = (
-        np.flatnonzero(
-            ~new[1:] & (cycle[1:] <= cycle[:-1]) & (readings.install_no[old][1:] == readings.install_no[old][:-1])
-        )
-        + 1
+    counts = np.diff(np.r_[start, len(readings.z)])
+    gone = np.where(new, readings.hours[start - 1], 0.0)
+    install, cycle = readings.install_no[old], readings.cycle_no[old] // PARTS
+    first = np.r_[True, (install[1:] != install[:-1]) | (cycle[1:] != cycle[:-1])]
+    part = np.arange(len(start)) - np.maximum.accumulate(np.where(first, np.arange(len(start)), 0))
+    return replace(
+        readings,
+        hours=readings.hours - np.repeat(gone, counts),
+        start=start,
+        install_no=install,
+        cycle_no=cycle * PARTS + part,
+        shift=readings.shift[old] + gone,
     )
-    for k in later:
-        if cycle[k] // PARTS == cycle[k - 1] // PARTS:
-            cycle[k] = cycle[k - 1] + 1
-    return replace(readings, hours=hours, start=start, install_no=readings.install_no[old], cycle_no=cycle, shift=shift)

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, field
+from functools import cache
 
 import numpy as np
 import polars as pl
 
 from models.cycle_sums import PARTS, CycleSums, Forest
-from models.lower_levels import Column
+from models.lower_levels import Column, design_rows
 from models.smallblocks import slots
 
 LEVEL, RATE = 0, 1
@@ -58,42 +59,52 @@ class Term:
             remember((self,), forest)
         return forest.memo[key]
 
-    @property
-    def values(self) -> pl.Expr:
-        """The column, or where a carry term applies, from the frame of the forest's cycles."""
+    def values(self, forest: Forest) -> np.ndarray:
+        """The column, or where a carry term applies."""
+        if self.how in ("since", "batch"):
+            return in_scope(forest.cycles, self.name, self.value, self.how, int(self.centre)).astype(np.int8)
         if self.how == "opened":
-            return (pl.col("opened_by") == self.value).fill_null(False).cast(pl.Int8)
+            return (codes(forest, "opened_by") == code(self.value)).astype(np.int8)
         if self.how == "category":
-            return (pl.col(self.name).cast(pl.String) == self.value).fill_null(False).cast(pl.Int8)
+            return (codes(forest, self.name) == code(self.value)).astype(np.int8)
         if self.how == "number":
-            x = pl.col(self.name).cast(pl.Float64)
-            x = pl.when(x > 0).then(x.log()) if self.log else x
-            return ((x - self.centre) / self.spread).fill_null(0.0).fill_nan(0.0)
+            x = (numbers(forest.cycles[self.name], self.log) - self.centre) / self.spread
+            return np.where(np.isfinite(x), x, 0.0)
         if self.how == "aged":
-            return (UNKNOWN_AGE & (pl.col("design_no") == int(self.value))).fill_null(False).cast(pl.Int8)
+            here = forest.cycles["design_no"].to_numpy() == int(self.value)
+            return (here & of_unknown_age(forest.cycles)).astype(np.int8)
         if self.how == "carry":
-            here = pl.col("opened_by") == self.value
-            listed = pl.col("material").cast(pl.String).is_in(self.name.removeprefix("~").split(",")).fill_null(False)
+            here = codes(forest, "opened_by") == code(self.value)
             if self.name:
-                here = here & (~listed if self.name.startswith("~") else listed)
-            return here.fill_null(False)
+                wanted = [code(name) for name in self.name.removeprefix("~").split(",")]
+                here = here & np.isin(codes(forest, "material"), wanted, invert=self.name.startswith("~"))
+            return here
         raise ValueError(f"term {self.how!r}; allowed: intercept, opened, carry, category, number, aged, since, batch")
 
 
+ANY = pl.Series(["new"], dtype=pl.Categorical)  # held, so that Polars' one list of texts and their numbers stays
+
+
+def codes(forest: Forest, name: str) -> np.ndarray:
+    """A column of texts (or truths) of the cycles as numbers, -1 where it is empty."""
+    if ("codes", name) not in forest.memo:
+        texts = forest.cycles[name].cast(pl.String).cast(pl.Categorical)
+        forest.memo["codes", name] = texts.to_physical().cast(pl.Int32).fill_null(-1).to_numpy()
+    return forest.memo["codes", name]
+
+
+@cache
+def code(text: str) -> int:
+    """The number of a text, the same in all columns."""
+    return int(pl.Series([text], dtype=pl.Categorical).to_physical()[0])
+
+
 def remember(terms: Iterable[Term], forest: Forest) -> None:
-    """Fill the forest's memory with the columns of these terms, in one pass over its cycles."""
-    plain: dict[object, Term] = {}
+    """Fill the forest's memory with the columns of these terms."""
     for t in terms:
         key = (t.name, t.value) if t.how == "carry" else t
-        if t.how == "intercept" or key in forest.memo:
-            continue
-        if t.how in ("since", "batch"):
-            forest.memo[t] = in_scope(forest.cycles, t.name, t.value, t.how, int(t.centre)).astype(np.int8)
-        else:
-            plain[key] = t
-    if plain:
-        found = forest.cycles.select(t.values.alias(str(k)) for k, t in enumerate(plain.values()))
-        forest.memo.update({key: found[str(k)].to_numpy() for k, key in enumerate(plain)})
+        if t.how != "intercept" and key not in forest.memo:
+            forest.memo[key] = t.values(forest)
 
 
 UNKNOWN_AGE = (pl.col("opened_by") == "unknown") & (pl.col("cycle_no") % PARTS == 0)
@@ -183,15 +194,16 @@ def drop_collinear(
 ) -> Terms:
     """Leave out, last first, the terms that the readings cannot tell from those before them."""
     columns = terms.columns(forest, built_up)
-    leaf = sums.leaf(columns[:2], freed)
+    leaf = sums.leaf(columns, freed)
     at = slots(2)
     p = len(columns)
     gram = np.empty((p, p))
-    for i, (ki, xi) in enumerate(columns):
-        for j, (kj, xj) in enumerate(columns[: i + 1]):
-            w = leaf.s[at[ki, kj]]
-            value = w if xi is None else w * xi
-            gram[i, j] = gram[j, i] = float(value.sum() if xj is None else (value * xj).sum())
+    of_component = design_rows(leaf, slice(0, len(freed)))
+    for i, (own, rows) in enumerate(of_component):
+        for j, (other, x) in enumerate(of_component[: i + 1]):
+            value = (rows * leaf.s[at[i, j]]) @ x.T
+            gram[np.ix_(own, other)] = value
+            gram[np.ix_(other, own)] = value.T
     scale = np.sqrt(np.maximum(np.diag(gram), 1e-300))
     gram = gram / np.outer(scale, scale)
     kept: list[int] = []

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -100,6 +101,26 @@ class Readings:
             centre,
         )
 
+    def latest_part(self, install_no: np.ndarray, cycle_no: np.ndarray) -> np.ndarray:
+        """Number of the last part that was read of each given cycle (its own number is that of its first part), -1
+        where none was."""
+        if len(self.start) == 0:
+            return np.full(len(install_no), -1, dtype=np.int64)
+        keys = np.sort(Forest.key(self.install_no, self.cycle_no))
+        first = Forest.key(install_no, cycle_no)
+        last = keys[np.maximum(np.searchsorted(keys, first + PARTS) - 1, 0)]
+        return np.where((last >= first) & (last < first + PARTS), last - first + cycle_no, -1)
+
+    def of_runs(self, chosen: np.ndarray) -> tuple[Readings, np.ndarray]:
+        """These runs only (True where chosen), and the places of their readings."""
+        counts = np.diff(np.r_[self.start, len(self.z)])
+        at = np.flatnonzero(np.repeat(chosen, counts))
+        start = np.r_[0, np.cumsum(counts[chosen])[:-1]] if chosen.any() else np.zeros(0, dtype=np.int64)
+        per_reading = (a[at] for a in (self.z, self.hours, self.day, self.analyser, self.weight))
+        per_run = (a[chosen] for a in (self.install_no, self.cycle_no))
+        found, unsure, shift = self.found[at], self.unsure[at], self.shift[chosen]
+        return Readings(*per_reading, start, *per_run, found, unsure, shift, self.centre), at
+
     def sums(self, gamma: np.ndarray, offset: np.ndarray | None = None) -> CycleSums:
         """Sums per run; gamma per run. offset: taken off each reading (analyser bias)."""
         if len(self.z) == 0:
@@ -172,7 +193,10 @@ class Forest:
     models: np.ndarray
     designs: np.ndarray
     memo: dict[object, np.ndarray] = field(default_factory=dict)  # columns of fixed effects that were asked for before
-    last_sums: tuple[np.ndarray, np.ndarray, object, CycleSums] | None = None  # and the sums, with what they are of
+    # the last sums, build-up and tree with the fixed effects taken off, each with what it is of
+    last_sums: tuple[np.ndarray, np.ndarray, object, CycleSums] | None = None
+    last_built_up: tuple[object, object, object, np.ndarray] | None = None
+    last_held: tuple[object, object, object, Any] | None = None
 
     @classmethod
     def of(cls, cycles: pl.DataFrame, installs: pl.DataFrame) -> Forest:

@@ -72,10 +72,10 @@ def start(inputs: SeriesInputs, readings: Readings, options: FitOptions, forest:
 
 
 def search(
-    inputs: SeriesInputs, readings: Readings, options: FitOptions, last: float = FINE
+    inputs: SeriesInputs, readings: Readings, options: FitOptions, last: bool = True
 ) -> tuple[SeriesFit, Forest]:
     """Covariances, exponents, terms, weights and analysers, each in the light of the others. Where readings are too
-    few, or leave no residual variance, the weak priors stay. last: tolerance of the last refit, as `refit`."""
+    few, or leave no residual variance, the weak priors stay. last: take the fit to its optimum at the end."""
     forest = Forest.of(seen_cycles(inputs, readings), install_frame(inputs))
     fit = start(inputs, readings, options, forest)
     if not enough(readings):
@@ -101,7 +101,7 @@ def search(
         fit = refit(reweighted(with_clean_levels(fit, forest), forest), forest)
     if options.pace:
         fit = with_paces(fit, forest)
-    return refit(fit, forest, last), forest
+    return refit(fit, forest, FINE) if last else fit, forest
 
 
 def with_paces(fit: SeriesFit, forest: Forest) -> SeriesFit:

@@ -10,6 +10,7 @@ import polars as pl
 from models import priors as assumed
 from models import smallblocks as sb
 from models.analysers import AnalyserBias
+from models.below import posteriors_below
 from models.covariates import LEVEL, Term, Terms, of_unknown_age
 from models.cycle_sums import PARTS, CycleSums, Forest, Readings, clock, rate_scale
 from models.lower_levels import fixed_part, without_fixed
@@ -152,25 +153,18 @@ class SeriesFit:
             pl.col("value_before").cast(pl.Float64),
         ).unique(["install_no", "cycle_no"], maintain_order=True)
         seen = seen_cycles(self.inputs, self.readings)
+        number, cycle = (asked[c].to_numpy() for c in ("install_no", "cycle_no"))
         # after unrecorded work the part that is open speaks for the cycle
-        latest = (
-            seen.select("install_no", pl.col("cycle_no").alias("part"), pl.col("cycle_no") // PARTS * PARTS)
-            .group_by("install_no", "cycle_no")
-            .agg(pl.col("part").max())
-        )
-        wanted = (
-            asked.select("install_no", "cycle_no")
-            .join(latest, on=["install_no", "cycle_no"], how="left")
-            .select("install_no", pl.col("part").fill_null(pl.col("cycle_no")).alias("cycle_no"))
-        )
-        shift = pl.DataFrame(
-            {"install_no": self.readings.install_no, "cycle_no": self.readings.cycle_no, "shift": self.readings.shift}
-        )
-        unread = asked.join(seen, on=["install_no", "cycle_no"], how="anti").with_columns(
+        part = self.readings.latest_part(number, cycle)
+        unread = asked.filter(pl.Series(part < 0)).with_columns(
             pl.col("opened_by").fill_null("unknown").replace("unknown", "unread")
         )
         forest = Forest.of(pl.concat([seen, unread]), install_frame(self.inputs))
-        state = evaluate(self, forest, at=None if above is None else above.of(forest.models, forest.designs))
+        wanted = np.zeros(forest.cycles.height, dtype=bool)
+        place = forest.place(number, np.where(part < 0, cycle, part))
+        wanted[place[place >= 0]] = True
+        at = None if above is None else above.of(forest.models, forest.designs)
+        state = evaluate(self, forest, at=at, wanted=wanted)
         gamma = self.cycle_gammas(forest)
         mean, cov = settle_levels(self, forest, state, state.nodes[0])
         out = forest.cycles.select("install_no", "cycle_no").with_columns(
@@ -183,9 +177,9 @@ class SeriesFit:
             pl.Series("basis", basis_of(forest, state)),
             pl.Series("readings", state.sums.n.astype(np.int32)),
         )
-        out = out.join(wanted, on=["install_no", "cycle_no"], how="semi").join(
-            shift, on=["install_no", "cycle_no"], how="left"
-        )
+        run = forest.runs(self.readings)
+        shift = np.where(run >= 0, np.r_[self.readings.shift, 0.0][run], 0.0)
+        out = out.with_columns(pl.Series("shift", shift)).filter(pl.Series(wanted))
         return own_clock(out).with_columns(pl.col("cycle_no") // PARTS).sort("install_no", "cycle_no")
 
 
@@ -196,7 +190,7 @@ def own_clock(out: pl.DataFrame) -> pl.DataFrame:
     recorded start the clock of the drift began.
     """
     gamma = out["gamma"].to_numpy()
-    shift = out["shift"].fill_null(0.0).to_numpy()
+    shift = out["shift"].to_numpy()
     m0, m1, v00, v01, v11 = (out[c].to_numpy().copy() for c in ("m0", "m1", "v00", "v01", "v11"))
     back = np.where(gamma == 1.0, clock(shift, 1.0), 0.0)
     m0 -= m1 * back
@@ -273,6 +267,15 @@ def built_up_before(fit: SeriesFit, forest: Forest) -> np.ndarray | None:
     """
     if not fit.clean:
         return None
+    last, key = forest.last_built_up, (fit.centre, float(fit.beta[0]))
+    if last is not None and last[0] is fit.clean and last[1] is fit.before and last[2] == key:
+        return last[3]
+    found = built_up_anew(fit, forest)
+    forest.last_built_up = (fit.clean, fit.before, key, found)
+    return found
+
+
+def built_up_anew(fit: SeriesFit, forest: Forest) -> np.ndarray:
     frame = forest.cycles
     if "value before" not in forest.memo:
         read = frame["value_before"].cast(pl.Float64).fill_null(np.nan).to_numpy()
@@ -312,16 +315,16 @@ def tree_sums(fit: SeriesFit, forest: Forest) -> CycleSums:
     return sums
 
 
-def evaluate(fit: SeriesFit, forest: Forest, cov: bool = True, at: Evaluation | None = None) -> State:
+def evaluate(fit: SeriesFit, forest: Forest, at: Evaluation | None = None, wanted: np.ndarray | None = None) -> State:
     """Posteriors of all nodes of the forest at the fitted parameters; the fixed effects keep their weak priors here.
 
-    cov False leaves the covariances of cycles and installs zero, where only means are wanted. at: what is known of the
-    forest's appliance models and designs, where the forest is only part of the fleet."""
+    at: what is known of the forest's appliance models and designs, where the forest is only part of the fleet. wanted:
+    the cycles that are, if not all."""
     sums, freed, built_up = tree_sums(fit, forest), freed_levels(forest), built_up_before(fit, forest)
     tree = Tree(sums.leaf(fit.terms.columns(forest, built_up), freed), forest.parents, n_lower=LOWER)
     if at is None:
         at = tree.evaluate(fit.roots, Priors(beta_precision=beta_precision(fit)), sigma2=fit.sigma**2, gradient=False)
-    lower = leaf_posteriors(tree, fit.roots, at, cov)
+    lower = leaf_posteriors(tree, fit.roots, at, wanted=wanted)
     nodes = [Nodes(n.mean, n.cov * fit.sigma**2, n.resolved) for n in (*lower, *at.nodes)]
     return State(sums, freed, built_up, tree, at, nodes)
 
@@ -329,16 +332,27 @@ def evaluate(fit: SeriesFit, forest: Forest, cov: bool = True, at: Evaluation | 
 def evaluate_held(fit: SeriesFit, forest: Forest, cov: bool = True, at: Evaluation | None = None) -> State:
     """As `evaluate`, with the fixed effects but the intercepts taken as known: for the search, where their own
     uncertainty does not matter, at a fraction of the work."""
-    sums, freed, built_up = tree_sums(fit, forest), freed_levels(forest), built_up_before(fit, forest)
-    leaf = sums.leaf(fit.terms.columns(forest, built_up), freed)
-    tree = Tree(without_fixed(leaf, fit.beta), forest.parents, n_lower=LOWER)
+    tree, fixed = held_tree(fit, forest)
     if at is None:
         priors = Priors(beta_precision=beta_precision(fit)[:2, :2])
         at = tree.evaluate(fit.roots, priors, sigma2=fit.sigma**2, gradient=False)
-    lower = leaf_posteriors(tree, fit.roots, at, cov)
-    lower[0].mean += fixed_part(leaf, fit.beta)
+    lower = posteriors_below(tree, fit.roots, -at.group_u[:2], sb.pack(at.group_cov[:, :2, :2]) if cov else None)
+    lower[0].mean += fixed
     nodes = [Nodes(n.mean, n.cov * fit.sigma**2, n.resolved) for n in (*lower, *at.nodes)]
-    return State(sums, freed, built_up, tree, at, nodes)
+    return State(tree_sums(fit, forest), freed_levels(forest), built_up_before(fit, forest), tree, at, nodes)
+
+
+def held_tree(fit: SeriesFit, forest: Forest) -> tuple[Tree, np.ndarray]:
+    """The tree with all fixed effects but the intercepts taken off the readings, and what they do to each cycle;
+    remembered, since the covariances move on while these stay."""
+    sums, built_up = tree_sums(fit, forest), built_up_before(fit, forest)
+    last, key = forest.last_held, (fit.terms, fit.beta.tobytes())
+    if last is not None and last[0] is sums and last[1] is built_up and last[2] == key:
+        return last[3]
+    leaf = sums.leaf(fit.terms.columns(forest, built_up), freed_levels(forest))
+    held = Tree(without_fixed(leaf, fit.beta), forest.parents, n_lower=LOWER), fixed_part(leaf, fit.beta)
+    forest.last_held = (sums, built_up, key, held)
+    return held
 
 
 def beta_precision(fit: SeriesFit) -> np.ndarray:

@@ -123,6 +123,12 @@ class Block:
     u: list[np.ndarray]
     columns: list[tuple[np.ndarray, np.ndarray]]  # as `design_rows`
 
+    def of_leaves(self, some: np.ndarray) -> Block:
+        """The same with these leaves only, on the way down."""
+        own = lambda arrays: [arrays[0][..., some], *arrays[1:]]
+        columns = [(effects, rows[:, some]) for effects, rows in self.columns]
+        return Block(self.leaves, own(self.parent), own(self.ws), own(self.wb), own(self.u), columns)
+
 
 def cut_blocks(parents: Sequence[np.ndarray], n_lower: int, n_leaves: int, size: int) -> list[list[slice]]:
     """Slices per lower level, about `size` leaves each, never through a node of the highest lower level."""

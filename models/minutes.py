@@ -6,12 +6,14 @@ Standard times: the appliance model's own where given, else the defaults below (
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 import polars as pl
 from scipy import sparse
-from sklearn.linear_model import Ridge
-from sklearn.model_selection import KFold
+
+if TYPE_CHECKING:
+    from sklearn.linear_model import Ridge
 
 BASE_MINUTES, EXCHANGER_MINUTES, TRAP_MINUTES = 40.0, 30.0, 10.0
 MEDIA_MINUTES, ELECTRODES_MINUTES, BURNER_MINUTES = 10.0, 10.0, 15.0
@@ -100,6 +102,8 @@ def fit_minutes(visits: pl.DataFrame) -> VisitMinutes:
     if known.height < FEWEST_VISITS:
         nan = float("nan")
         return VisitMinutes("standard times", known.height, nan, nan, nan, models, cleanings, None)
+    from sklearn.model_selection import KFold  # takes long, and few processes come here
+
     seen = known["minutes_on_site"].to_numpy().astype(float)
     x = _features(known, models)
     error = np.zeros(len(seen))
@@ -121,6 +125,8 @@ def fit_minutes(visits: pl.DataFrame) -> VisitMinutes:
 
 
 def _ridge() -> Ridge:
+    from sklearn.linear_model import Ridge
+
     return Ridge(alpha=RIDGE, solver="sparse_cg", random_state=0, tol=1e-8)
 
 

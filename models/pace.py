@@ -38,7 +38,7 @@ SCHEMA = {
 @dataclass(frozen=True)
 class Candidate:
     term: Term
-    inside: np.ndarray  # cycles after the change
+    after: np.ndarray  # cycles after the change
     score: float
 
 
@@ -59,7 +59,7 @@ def find_change(fit: SeriesFit, forest: Forest) -> tuple[Term, float] | None:
     best: tuple[Term, float] | None = None
     if not candidates:
         return None
-    moved = np.stack([candidate.inside[leaf] * tau for candidate in candidates], axis=1)
+    moved = np.stack([np.isin(leaf, candidate.after) * tau for candidate in candidates], axis=1)
     scores, informations = moved.T @ left, np.diag(Projector(fit, forest).gram(sparse.csr_array(moved)))
     years = max(len(set(opened_year(forest.cycles).tolist())), 1)
     for candidate, u, information in zip(candidates, scores.tolist(), informations.tolist(), strict=True):
@@ -99,16 +99,20 @@ def screened(fit: SeriesFit, forest: Forest, n: np.ndarray, g: np.ndarray) -> It
                 for since in np.unique(year[here])[1:]:
                     after = here[year[here] >= since]
                     before = here[year[here] < since]
-                    if min(len(np.unique(install[after])), len(np.unique(install[before]))) < FEWEST_INSTALLS:
+                    # cycles lie in the order of their installs
+                    if min(distinct(install[after]), distinct(install[before])) < FEWEST_INSTALLS:
                         continue
-                    per_install = np.bincount(install[after], g[after])
+                    per_install = np.bincount(install[after] - install[after[0]], g[after])
                     spread = np.sqrt(np.sum(per_install**2))
                     if spread <= 0:
                         continue
-                    inside = np.zeros(len(frame))
-                    inside[after] = 1.0
                     term = Term(RATE, how, scope, str(int(value)), centre=float(since))
-                    yield Candidate(term, inside, abs(float(per_install.sum())) / spread)
+                    yield Candidate(term, after, abs(float(per_install.sum())) / spread)
+
+
+def distinct(rising: np.ndarray) -> int:
+    """How many different numbers there are in a sorted list."""
+    return int(np.count_nonzero(rising[1:] != rising[:-1])) + 1 if len(rising) else 0
 
 
 def described(fit: SeriesFit, forest: Forest, chances: dict[Term, float]) -> pl.DataFrame:

@@ -3,17 +3,18 @@ models."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
-from scipy.stats import norm
+from scipy.special import ndtr
 
 from models.covariates import RATE
 from models.cycle_sums import Forest
 from models.fitted import SeriesFit, evaluate, install_frame, seen_cycles
 from models.smallblocks import slots
-from models.upper_levels import Evaluation
+from models.upper_levels import Evaluation, places
 
 
 def model_rates(fit: SeriesFit) -> pl.DataFrame:
@@ -35,16 +36,24 @@ def model_rates(fit: SeriesFit) -> pl.DataFrame:
 
 def with_silent(fit: SeriesFit) -> Forest:
     """The cycles that were read, and one of every install that never was."""
-    installs = install_frame(fit.inputs)
     seen = seen_cycles(fit.inputs, fit.readings)
-    silent = installs.join(seen, on="install_no", how="anti").select(
+    return Forest.of(pl.concat([seen, silent_cycles(fit, seen)]), install_frame(fit.inputs))
+
+
+def silent_forest(fit: SeriesFit, seen: pl.DataFrame) -> Forest:
+    """One cycle of every install without any among those seen."""
+    return Forest.of(silent_cycles(fit, seen), install_frame(fit.inputs))
+
+
+def silent_cycles(fit: SeriesFit, seen: pl.DataFrame) -> pl.DataFrame:
+    installs = install_frame(fit.inputs)
+    return installs.join(seen.select("install_no"), on="install_no", how="anti").select(
         "install_no",
         pl.lit(0, dtype=pl.Int64).alias("cycle_no"),
         pl.lit("unread").alias("opened_by"),
         pl.lit(None, dtype=pl.Int32).alias("opened_day"),
         pl.lit(None, dtype=pl.Float64).alias("value_before"),
     )
-    return Forest.of(pl.concat([seen, silent]), installs)
 
 
 @dataclass
@@ -56,6 +65,18 @@ class PerModel:
     installs: np.ndarray
     readings: np.ndarray
     effects: np.ndarray
+
+
+def added(parts: Sequence[PerModel], models: np.ndarray, effects: int) -> PerModel:
+    """Of all parts, for these models in their order; effects: how many fixed effects there are."""
+    n = len(models)
+    total = PerModel(models, np.zeros(n), np.zeros(n), np.zeros((effects, n)))
+    for p in parts:
+        at = places(models, p.model_no)
+        total.installs[at] += p.installs
+        total.readings[at] += p.readings
+        total.effects[:, at] += p.effects
+    return total
 
 
 def per_model(fit: SeriesFit, forest: Forest, readings: np.ndarray, built_up: np.ndarray | None) -> PerModel:
@@ -105,7 +126,7 @@ def compared(fit: SeriesFit, models: PerModel, at_root: Evaluation, to_design: n
     value, away = rows @ u, difference @ u
     sign = {"up": 1.0, "down": -1.0}.get(fit.inputs.worse, float(np.sign(fleet_row @ u)) or 1.0)
     sd = fit.sigma * np.sqrt(np.maximum(difference_variance, 0.0))
-    worse = norm.cdf(sign * away / np.maximum(sd, 1e-300)) if len(number) > 1 else np.full(1, 0.5)
+    worse = ndtr(sign * away / np.maximum(sd, 1e-300)) if len(number) > 1 else np.full(1, 0.5)
     return pl.DataFrame(
         {
             "model_no": models.model_no,

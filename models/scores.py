@@ -6,7 +6,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import rankdata
 
 from models.hours import Floats
 
@@ -39,7 +38,8 @@ def score(chance: Floats, event: NDArray[np.bool_]) -> Score:
     told = min(events, n - events) >= FEWEST_EVENTS
     auc = intercept = slope = None
     if told:
-        ranks = rankdata(chance)
+        _, place, ties = np.unique(chance, return_inverse=True, return_counts=True)
+        ranks = (np.cumsum(ties) - (ties - 1) / 2)[place]
         auc = float((ranks[y > 0].sum() - events * (events + 1) / 2) / (events * (n - events)))
         fitted = calibration(p, y)
         intercept, slope = fitted if fitted is not None else (None, None)

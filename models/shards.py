@@ -1,14 +1,16 @@
 """One shard of a large fleet: what is done to it and asked of it, wherever it is worked on.
 
-A shard is a block of installs of one exchanger design, cut from the list of installs alone. Steps change it (clean
-levels, work not recorded, weights), questions leave it as it is (what it says to the appliance models above,
-posteriors). Both are functions of the shard and of parameters of the whole fleet, nothing else. A piece of work carries
-the source of its shard and all steps since it was loaded, so that any process can do it: one that has the shard as it
-stood before goes on from there, any other loads it and repeats the steps, with the same result to the last bit.
+A shard is a block of installs of an exchanger design, or of several small ones, cut from the list of installs alone.
+Steps change it (clean levels, work not recorded, weights), questions leave it as it is (what it says to the appliance
+models above, posteriors). Both are functions of the shard and of parameters of the whole fleet, nothing else. A piece
+of work carries the source of its shard and all steps since it was loaded, so that any process can do it: one that has
+the shard as it stood before goes on from there, any other loads it and repeats the steps, with the same result to the
+last bit.
 """
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from threading import Lock
@@ -18,7 +20,7 @@ import numpy as np
 import polars as pl
 
 from models.analysers import per_analyser
-from models.breaks import split_at_breaks
+from models.breaks import likely_breaks, split
 from models.cleaning import PAIRS, before_and_after
 from models.cycle_sums import Forest, Readings
 from models.drift import weighted, with_clean_levels
@@ -27,19 +29,19 @@ from models.fitted import (
     SeriesFit,
     State,
     built_up_before,
-    evaluate,
     evaluate_held,
     freed_levels,
+    held_tree,
     install_frame,
     of_named,
     seen_cycles,
     tree_sums,
 )
 from models.joint import install_messages
-from models.lower_levels import LeafSums, Messages, sweep, without_fixed
+from models.lower_levels import LeafSums, Messages, sweep
 from models.pace import rates_after
 from models.projection import analyser_sums, messages_of
-from models.rates import PerModel, per_model, with_silent
+from models.rates import PerModel, added, per_model, silent_forest
 from models.robust import residuals
 from models.series import SeriesInputs
 from models.tree import Tree
@@ -48,9 +50,10 @@ from models.upper_levels import Above
 T = TypeVar("T")
 R = TypeVar("R")
 BREAK_ROUNDS = 2  # a cycle is cut once in each
-MOST_INSTALLS = 25_000  # per shard
+MOST_INSTALLS, FEW_INSTALLS = 25_000, 5_000  # per shard
+SHARDS = 8  # for processes to share
 KEPT = 1_500_000_000  # bytes of shards a process remembers, roughly; one it has let go of is made again
-PER_READING, PER_CYCLE = 60, 250  # bytes, measured
+PER_READING, PER_CYCLE = 60, 320  # bytes, measured
 
 
 class Mapper(Protocol):
@@ -82,7 +85,7 @@ class Given:
 
 @dataclass(frozen=True)
 class Part:
-    """Which installs make up a shard (sorted by model and number), and the models and designs among them."""
+    """Which installs make up a shard (sorted by design, model and number), and the models and designs among them."""
 
     installs: np.ndarray
     models: np.ndarray
@@ -90,19 +93,27 @@ class Part:
 
 
 def cut(installs: pl.DataFrame, most: int = MOST_INSTALLS) -> list[Part]:
-    """The shards of a fleet: the installs of each design in the order of model and number, in blocks of equal size of
-    at most `most`. installs: install_no, model_no, design_no."""
+    """The shards of a fleet: the installs in the order of design, model and number; a large design in blocks of equal
+    size of at most `most`, small ones together while there are shards enough to share. installs: install_no, model_no,
+    design_no."""
     order = installs.select("install_no", "model_no", "design_no").sort("design_no", "model_no", "install_no")
     number, model, design = (order[c].to_numpy() for c in order.columns)
     starts = np.flatnonzero(np.r_[True, design[1:] != design[:-1]])
-    parts = []
+    few = min(most, max(FEW_INSTALLS, len(design) // SHARDS))  # a design of fewer shares its shard
+    ends = [0]
     for a, b in zip(starts.tolist(), [*starts[1:].tolist(), len(design)], strict=True):
-        ends = np.linspace(a, b, -(-(b - a) // most) + 1).astype(int)
-        for first, last in zip(ends[:-1].tolist(), ends[1:].tolist(), strict=True):
-            parts.append(
-                Part(number[first:last].astype(np.int64), np.unique(model[first:last]), design[first : first + 1])
-            )
-    return parts
+        if b - ends[-1] <= few:
+            continue
+        if a > ends[-1]:
+            ends.append(a)
+        if b - a > few:
+            ends += np.linspace(a, b, -(-(b - a) // most) + 1).astype(int).tolist()[1:]
+    if ends[-1] < len(design):
+        ends.append(len(design))
+    return [
+        Part(number[a:b].astype(np.int64), np.unique(model[a:b]), np.unique(design[a:b]))
+        for a, b in itertools.pairwise(ends)
+    ]
 
 
 @dataclass(frozen=True)
@@ -196,13 +207,21 @@ def with_clean(shard: Shard, head: SeriesFit, above: Above) -> Shard:
 def with_breaks(shard: Shard, head: SeriesFit, above: Above, gain: float) -> Shard:
     if shard.empty:
         return shard
-    for _ in range(BREAK_ROUNDS):
-        fit = shard.fit(head)
-        fit, cuts = split_at_breaks(fit, shard.forest, held_state(shard, fit, above), gain)
-        if cuts == 0:
+    fit = shard.fit(head)
+    breaks = likely_breaks(fit, shard.forest, held_state(shard, fit, above), gain)
+    for _ in range(BREAK_ROUNDS - 1):
+        if len(breaks) == 0:
             break
-        shard = shard.now(fit)
-    return shard
+        # what lies above being known, an install without a cut stands as it did
+        touched = fit.readings.install_no[fit.readings.run[breaks]]
+        fit = replace(fit, readings=split(fit.readings, breaks))
+        few, places = fit.readings.of_runs(np.isin(fit.readings.install_no, touched))
+        part = Shard(shard.inputs, few, forest_of(shard.inputs, few), shard.clean, shard.before)
+        own = part.fit(head)
+        breaks = places[likely_breaks(own, part.forest, held_state(part, own, above), gain)]
+    if len(breaks):
+        fit = replace(fit, readings=split(fit.readings, breaks))
+    return shard.now(fit)
 
 
 def with_weights(shard: Shard, head: SeriesFit, above: Above) -> Shard:
@@ -224,11 +243,11 @@ def said(
     if shard.empty:
         return shard.forest.models, silence(2 if held else len(head.terms.terms), gradient)
     fit, forest = shard.fit(head), shard.forest
-    leaf = tree_sums(fit, forest).leaf(fit.terms.columns(forest, built_up_before(fit, forest)), freed_levels(forest))
     if held:
-        leaf = without_fixed(leaf, fit.beta)
-    tree = Tree(leaf, forest.parents, n_lower=LOWER)
-    return forest.models, tree.messages(roots, gradient)
+        return forest.models, held_tree(fit, forest)[0].messages(roots, gradient)
+    forest.last_held = None  # the fixed effects are about to change, or nothing else will be asked
+    leaf = tree_sums(fit, forest).leaf(fit.terms.columns(forest, built_up_before(fit, forest)), freed_levels(forest))
+    return forest.models, Tree(leaf, forest.parents, n_lower=LOWER).messages(roots, gradient)
 
 
 def silence(p: int, gradient: bool, vectors: int = 1) -> Messages:
@@ -270,9 +289,16 @@ def analysers(shard: Shard) -> np.ndarray:
 
 
 def of_models(shard: Shard, head: SeriesFit) -> PerModel:
-    fit = shard.fit(head)
-    forest = with_silent(fit)
-    return per_model(fit, forest, tree_sums(fit, forest).n, built_up_before(fit, forest))
+    fit, forest = shard.fit(head), shard.forest
+    parts = []
+    if not shard.empty:
+        parts.append(per_model(fit, forest, tree_sums(fit, forest).n, built_up_before(fit, forest)))
+    silent = silent_forest(fit, forest.cycles)
+    if not silent.cycles.is_empty():
+        none = np.zeros(silent.cycles.height)
+        parts.append(per_model(fit, silent, none, built_up_before(fit, silent)))
+    models = np.unique(np.r_[forest.models, silent.models])
+    return added(parts, models, len(fit.terms.terms))
 
 
 def cleanings(shard: Shard, head: SeriesFit) -> pl.DataFrame:
@@ -300,8 +326,8 @@ def of_installs(shard: Shard, head: SeriesFit, numbers: np.ndarray) -> LeafSums:
 def paces(shard: Shard, head: SeriesFit, above: Above) -> np.ndarray:
     if shard.empty:
         return np.zeros((len(head.paces), 3))
-    fit = shard.fit(head)
-    state = evaluate(fit, shard.forest, cov=False, at=above.of(shard.forest.models, shard.forest.designs))
+    fit = replace(shard.fit(head), beta=above.at.beta)
+    state = held_state(shard, fit, above, cov=False)
     return rates_after(fit, shard.forest, state, head.paces)
 
 

@@ -56,6 +56,8 @@ def integrate(s: np.ndarray, lower: np.ndarray) -> tuple[np.ndarray, np.ndarray,
     U = R^-1 L' and K = U S, nothing is inverted but M, whose eigenvalues are at least 1.
     """
     q = lower.shape[0]
+    if q == 2:
+        return integrate_pair(s, lower)
     at = slots(q)
     n = s.shape[1]
     like = s[0]
@@ -92,6 +94,33 @@ def integrate(s: np.ndarray, lower: np.ndarray) -> tuple[np.ndarray, np.ndarray,
         for j in range(i + 1):
             ws[at[i, j]] -= dot([(big_k[k, i], big_k[k, j]) for k in range(q)], like)
     return ws, u, big_k, logdet
+
+
+def integrate_pair(s: np.ndarray, lower: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """`integrate` for level and rate, written out."""
+    (a, _), (b, c) = lower.tolist()
+    s00, s01, s11 = s
+    below = s01 * a + s11 * b
+    m00 = (s00 * a + s01 * b) * a + below * b + 1.0
+    root = 1.0 / np.sqrt(m00)
+    cross = below * (c * root)
+    left = s11 * (c * c) + 1.0 - cross * cross
+    inverse = 1.0 / np.sqrt(left)
+    u = np.empty((2, 2, s.shape[1]))
+    np.multiply(root, a, out=u[0, 0])
+    np.multiply(root, b, out=u[0, 1])
+    cross *= inverse
+    np.multiply(cross, -u[0, 0], out=u[1, 0])
+    np.subtract(c * inverse, cross * u[0, 1], out=u[1, 1])
+    k = np.empty_like(u)
+    for i in range(2):
+        np.add(u[i, 0] * s00, u[i, 1] * s01, out=k[i, 0])
+        np.add(u[i, 0] * s01, u[i, 1] * s11, out=k[i, 1])
+    ws = np.empty_like(s)
+    np.subtract(s00 - k[0, 0] * k[0, 0], k[1, 0] * k[1, 0], out=ws[0])
+    np.subtract(s01 - k[0, 0] * k[0, 1], k[1, 0] * k[1, 1], out=ws[1])
+    np.subtract(s11 - k[0, 1] * k[0, 1], k[1, 1] * k[1, 1], out=ws[2])
+    return ws, u, k, np.log(m00) + np.log(left)
 
 
 def times(u: np.ndarray, b: np.ndarray) -> np.ndarray:

@@ -272,12 +272,15 @@ def leave_saddle(roots: Sequence[np.ndarray], gradients: Sequence[np.ndarray]) -
     return out if moved else None
 
 
-def leaf_posteriors(tree: Tree, roots: Sequence[np.ndarray], e: Evaluation, cov: bool = True) -> list[Nodes]:
+def leaf_posteriors(
+    tree: Tree, roots: Sequence[np.ndarray], e: Evaluation, cov: bool = True, wanted: np.ndarray | None = None
+) -> list[Nodes]:
     """Posterior of every node of the lower levels, given an evaluation at `roots`; leaves first, relative covariances.
 
-    cov False leaves covariances and resolved shares zero, where only means are wanted."""
+    cov False leaves covariances and resolved shares zero, where only means are wanted. wanted: True for the leaves that
+    are; the others are left zero."""
     leaf, q, p = tree.leaf, tree.leaf.q, tree.leaf.p
-    out = [Nodes(np.empty((q, n)), np.zeros((q * (q + 1) // 2, n)), np.zeros(n)) for n in tree.sizes[: tree.n_lower]]
+    out = [Nodes(np.zeros((q, n)), np.zeros((q * (q + 1) // 2, n)), np.zeros(n)) for n in tree.sizes[: tree.n_lower]]
     dump = Messages(
         np.zeros((q * (q + 1) // 2, tree.n_groups)),
         np.zeros((q, p + 1, tree.n_groups)),
@@ -289,12 +292,19 @@ def leaf_posteriors(tree: Tree, roots: Sequence[np.ndarray], e: Evaluation, cov:
     prior_rate = np.cumsum([(r @ r.T)[-1, -1] for r in lower[::-1]])[::-1]
     for slices in tree.blocks:
         block = sweep_up(leaf, tree.parents, slices, lower, dump)
+        some = None if wanted is None else np.flatnonzero(wanted[slices[0]])
+        if some is not None:
+            block = block.of_leaves(some)
         groups = block.parent[-1]
         for level, down in sweep_down(block, lower, q, p):
             index = groups
             for k in range(tree.n_lower - 2, level - 1, -1):
                 index = index[block.parent[k]]
-            here, nodes = slices[level], out[level]
+            nodes, here = out[level], slices[level]
+            if level == 0 and some is not None:
+                if len(some) == 0:
+                    continue
+                here = here.start + some
             nodes.mean[:, here] = np.einsum("icn,cn->in", down.total, e.group_u[:, index])
             if not cov:
                 continue

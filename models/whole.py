@@ -32,8 +32,8 @@ from models.joint import together
 from models.lower_levels import LeafSums, Messages, merge
 from models.pace import in_words
 from models.projection import gram_above
-from models.rates import PerModel, compared
-from models.refit import FINE, NO_SCATTER, ROUGH, variance_priors
+from models.rates import added, compared
+from models.refit import FINE, NO_SCATTER, variance_priors
 from models.series import FitOptions, SeriesInputs
 from models.shards import Mapper, Part, Piece, Source, Step, answer, here
 from models.tree import Priors, Trunk
@@ -50,7 +50,7 @@ class Searched:
 
 def search_sample(inputs: SeriesInputs, options: FitOptions) -> Searched:
     """The search on a sample; the readings of the sample do not travel on."""
-    fit, forest = search(inputs, Readings.of(inputs), options, last=0.1 * ROUGH)
+    fit, forest = search(inputs, Readings.of(inputs), options, last=False)
     if fit.reml is None:
         return Searched(bare(fit), 1.0)
     gain = typical_gain(fit, evaluate_held(fit, forest, cov=False))
@@ -119,16 +119,15 @@ class Fleet(Trunk):
         return self.evaluate(self.head.roots, priors, gradient=False, messages=m, nodes=False, lower=False)
 
     def refit(self) -> None:
-        """Covariances and fixed effects to their optimum, in turn: the ones hardly move the others. What the fixed
-        effects beyond the intercepts take from the degrees of freedom is left out, which thousands of installs do not
-        feel. Without scatter the parameters stay as they stand."""
+        """Fixed effects, covariances, and fixed effects again to their optimum: the ones hardly move the others. What
+        the fixed effects beyond the intercepts take from the degrees of freedom is left out, which thousands of
+        installs do not feel. Without scatter the parameters stay as they stand."""
         try:
-            for _ in range(2):
-                prior = variance_priors(self.head)
-                self.head = replace(self.head, beta=self.fixed_effects(prior).beta)
-                found = self.fit(self.head.roots, prior, FINE)
-                passes = self.head.passes + found.passes
-                self.head = replace(self.head, roots=found.roots, passes=passes, converged=found.converged)
+            prior = variance_priors(self.head)
+            self.head = replace(self.head, beta=self.fixed_effects(prior).beta)
+            found = self.fit(self.head.roots, prior, FINE)
+            passes = self.head.passes + found.passes
+            self.head = replace(self.head, roots=found.roots, passes=passes, converged=found.converged)
             e = self.fixed_effects(prior)
         except np.linalg.LinAlgError:
             self.head = replace(self.head, note=NO_SCATTER)
@@ -166,14 +165,8 @@ class WholeFit:
 
     def model_rates(self) -> pl.DataFrame:
         """As `rates.model_rates`."""
-        models = self.fleet.models
-        effects = np.zeros((len(self.fit.beta), len(models)))
-        total = PerModel(models, np.zeros(len(models)), np.zeros(len(models)), effects)
-        for p in self.fleet.ask_all(partial(shards.of_models, head=self.fleet.head)):
-            at = places(models, p.model_no)
-            total.installs[at] += p.installs
-            total.readings[at] += p.readings
-            total.effects[:, at] += p.effects
+        parts = self.fleet.ask_all(partial(shards.of_models, head=self.fleet.head))
+        total = added(parts, self.fleet.models, len(self.fit.beta))
         return compared(self.fit, total, self.above.at, self.fleet.above[0])
 
     def cleaning_effects(self) -> pl.DataFrame:
@@ -229,11 +222,12 @@ def fit_whole(
     fit = replace(fit, gamma={int(d): fit.gamma.get(int(d), 1.0) for d in designs})
     fleet = Fleet(installs, parts, sources, fit, mapper)
     if fit.reml is not None:
-        fleet.step(shards.with_clean, fleet.known())
-        if fit.options.breaks:
-            fleet.step(shards.with_breaks, fleet.known(), gain=searched.gain)
-        stated = STATED.get(fit.inputs.indicator)
+        # clean levels, breaks and weights do not move the models' posteriors enough to ask for them again
         above = fleet.known()
+        fleet.step(shards.with_clean, above)
+        if fit.options.breaks:
+            fleet.step(shards.with_breaks, above, gain=searched.gain)
+        stated = STATED.get(fit.inputs.indicator)
         if fit.analysers is not None and stated is not None:
             fleet.head = replace(fleet.head, analysers=renewed(fleet, above, stated))
         if fit.options.robust_rounds:

@@ -17,8 +17,13 @@ class PassingError(FleetError):
 def shown_value(value: object, longest: int = 60) -> str:
     """A value as written, cut and quoted so that it can stand inside a sentence on a terminal."""
     text = str(value)
-    printable = "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in text[: longest + 1])
-    return f"'{printable[:longest]}…'" if len(text) > longest else f"'{printable}'"
+    shown = printable(text[: longest + 1])
+    return f"'{shown[:longest]}…'" if len(text) > longest else f"'{shown}'"
+
+
+def printable(text: str) -> str:
+    """A text without what would steer a terminal or turn its writing direction."""
+    return "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in text)
 
 
 def nearest(word: str, known: Iterable[str]) -> str | None:

@@ -18,7 +18,7 @@ from rich.text import Text
 
 from pipeline import combustion
 from pipeline.derive import ASSUMED_AIR_C, FUEL_COLUMNS, INPUTS, with_values
-from pipeline.errors import FleetError, nearest, shown_value
+from pipeline.errors import FleetError, nearest, printable, shown_value
 from pipeline.store import Store
 from pipeline.units import shown_unit
 
@@ -162,14 +162,14 @@ def explain(store: Store, visit_id: str) -> Explanation:
     explained = [
         ExplainedTest(
             title=f"{row['stage']}, {row['firing']} fire",
-            given=_given(row, system),
+            given=printable(_given(row, system)),
             values=[_explained(formula, row, limits, system) for formula in FORMULAS],
-            findings=told.get((row["stage"], row["firing"]), []),
+            findings=[printable(text) for text in told.get((row["stage"], row["firing"]), [])],
         )
         for row in values.collect().to_dicts()
     ]
     heading = _heading(visit, values.collect(), float(rh_pct), system)
-    return Explanation(visit["visit_id"], heading, explained)
+    return Explanation(visit["visit_id"], [printable(line) for line in heading], explained)
 
 
 def _further_values() -> list[pl.Expr]:
@@ -291,7 +291,7 @@ def _limit(limit: Limit | None, system: str) -> str:
     unit, low, high, source = limit
     bounds = [(word, end) for word, end in (("from", low), ("up to", high)) if end is not None]
     ends = [f"{word} {_number(*_shown(end, unit, system))}" for word, end in bounds]
-    return " ".join(["limit", *ends]) + (f" ({source})" if source else "")
+    return " ".join(["limit", *ends]) + (f" ({printable(source)})" if source else "")
 
 
 def _said(name: str, value: float, system: str) -> str:

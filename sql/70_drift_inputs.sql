@@ -1,4 +1,4 @@
--- drift_installs, drift_analysers, drift_readings, drift_cycles: exactly what the drift model sees.
+-- drift_installs, drift_analysers, drift_readings, drift_cycles, drift_now: exactly what the drift model sees.
 -- reads: current_installs, current_models, current_visits, observations, cycles, series, series_installs, visit_clock, install_clock.
 -- Views with series_no, so that one series is read at a time. Analysers are numbered in the order of their names.
 
@@ -70,8 +70,9 @@ left join observations before
     on before.series_no = s.series_no and before.visit_no = c.opened_visit_no and before.stage_order = 0 and before.usable
     and before.cycle_no < c.cycle_no;
 
--- drift_open: one row per series and install it applies to: the cycle that is open at as_of.   key: series_no, install_no.
-create or replace view drift_open as
+-- drift_now: one row per series and install it applies to: the cycle that is open at as_of. A table, since it groups
+-- all cycles and is read series by series.   key: series_no, install_no.
+create or replace table drift_now as
 select
     a.series_no,
     c.install_no,

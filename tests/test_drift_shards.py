@@ -14,7 +14,10 @@ import pytest
 
 from models.series import FitOptions
 from models.shards import here
+from pipeline.schema import SERIES
 from pipeline.settings import Settings
+from pipeline.stages.drift_inputs import series_inputs
+from pipeline.stages.drift_shards import InFiles, written
 from pipeline.stages.fit import fit
 from pipeline.stages.side_by_side import side_by_side
 from pipeline.store import Store
@@ -42,6 +45,20 @@ def fitted(sample_run: Path, folder: Path, mapper) -> dict[str, pl.DataFrame]:
 @pytest.fixture(scope="module")
 def in_one_process(sample_run, tmp_path_factory) -> dict[str, pl.DataFrame]:
     return fitted(sample_run, tmp_path_factory.mktemp("shards") / "one", here)
+
+
+def test_the_files_hold_what_the_store_holds(sample_run, tmp_path):
+    shutil.copy(sample_run / "fleet.duckdb", tmp_path / "fleet.duckdb")
+    with Store.open(tmp_path / "fleet.duckdb") as store:
+        store.run_file("70_drift_inputs.sql")
+        installs, both = store.frame("select * from drift_installs"), 0
+        with written(store, SERIES[:6], installs) as folder:
+            for series in SERIES[:6]:
+                expected, found = series_inputs(store, series), InFiles(folder, series).load()
+                for name in ("readings", "cycles", "installs"):
+                    assert getattr(found, name).equals(getattr(expected, name)), (series.indicator, name)
+                both += int(found.cycles["also_cleaned"].sum())
+    assert both > 0
 
 
 def test_helpers_find_the_same_digits_as_one_process(sample_run, in_one_process, tmp_path):

@@ -113,6 +113,13 @@ def test_text_of_the_fleet_is_no_markup(store: Store) -> None:
     assert "A[red]1" in console.export_text()
 
 
+def test_text_of_the_fleet_neither_steers_a_terminal_nor_turns_its_direction(store: Store) -> None:
+    store.run("update current_models set name = ?", ["Quen\x1b[31mdral \u202elaced\u2066"])
+    told = str(explain(store, "V0"))
+    assert "Quen\N{REPLACEMENT CHARACTER}[31mdral" in told
+    assert not {"\x1b", "\u202e", "\u2066"} & set(told)
+
+
 def test_an_unknown_visit_is_answered_with_near_ones(store: Store) -> None:
     with pytest.raises(
         FleetError, match=r"Visit 'v1' is not in this store. Did you mean 'V1'\? Nearest are V1, V0, V2"

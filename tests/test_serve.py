@@ -11,6 +11,7 @@ import signal
 import subprocess
 import sys
 import time
+import urllib.error
 import urllib.request
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -45,8 +46,15 @@ class Served:
     def asked(self, path: str, body: dict[str, Any]) -> Any:
         told = json.dumps(body).encode()
         request = urllib.request.Request(f"{self.api}{path}", told, {"content-type": "application/json"})
-        with urllib.request.urlopen(request, timeout=30) as answer:
-            return json.load(answer)
+        for again in (True, True, True, True, False):
+            try:
+                with urllib.request.urlopen(request, timeout=30) as answer:
+                    return json.load(answer)
+            except urllib.error.HTTPError as problem:
+                if problem.code != 503 or not again:  # a busy server asks to come again, and Prefect's clients do
+                    raise
+                time.sleep(1)
+        raise AssertionError("unreachable")
 
     def wait(self, for_s: float, found: Callable[[], Any]) -> Any:
         deadline = time.monotonic() + for_s

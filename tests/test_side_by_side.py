@@ -5,8 +5,10 @@ from __future__ import annotations
 import math
 import multiprocessing
 import os
+import warnings
 
 import pytest
+from loky import process_executor
 
 from pipeline.stages import side_by_side as module
 from pipeline.stages.side_by_side import side_by_side
@@ -44,3 +46,26 @@ def test_without_a_spare_core_or_inside_a_daemon_all_is_done_here(monkeypatch):
     monkeypatch.undo()
     monkeypatch.setitem(multiprocessing.current_process()._config, "daemon", True)
     assert module.helpers() is None
+
+
+def grown(megabytes: int) -> int:
+    """Makes its process keep so much more, whatever it was told to bear."""
+    process_executor._MAX_MEMORY_LEAK_SIZE = 1_000_000
+    process_executor._MEMORY_LEAK_CHECK_DELAY = 0.0
+    kept.append(bytearray(megabytes * 1_000_000))
+    return megabytes
+
+
+kept: list[bytearray] = []
+
+
+def test_helpers_that_are_replaced_are_not_spoken_of(recwarn, monkeypatch):
+    monkeypatch.setattr(process_executor, "_MAX_MEMORY_LEAK_SIZE", process_executor._MAX_MEMORY_LEAK_SIZE)
+    monkeypatch.setattr(process_executor, "_MEMORY_LEAK_CHECK_DELAY", process_executor._MEMORY_LEAK_CHECK_DELAY)
+    warnings.simplefilter("always")  # as others may, long after ours were set
+    assert side_by_side(grown, [20] * 12) == [20] * 12
+    assert side_by_side(math.factorial, [3, 4, 5]) == [6, 24, 120]
+    kept.clear()
+    assert [str(w.message) for w in recwarn if "worker" in str(w.message)] == []
+    with pytest.warns(UserWarning, match="something else"):
+        process_executor.warnings.warn("something else", UserWarning, stacklevel=2)

@@ -8,6 +8,9 @@ from models.series import SeriesInputs
 from pipeline.schema import Series
 from pipeline.store import Store
 
+READING_COLUMNS = "install_no, cycle_no, day, hours, value, stage_order, analyser_no, unsure"
+CYCLE_COLUMNS = "install_no, cycle_no, opened_by, opened_day, value_before, also_cleaned"
+
 
 def series_inputs(store: Store, series: Series, installs: pl.DataFrame | None = None) -> SeriesInputs:
     """One series; `installs` (drift_installs) may be handed over to be read once for all series."""
@@ -19,12 +22,11 @@ def series_inputs(store: Store, series: Series, installs: pl.DataFrame | None = 
         transform=series.transform,
         worse=series.worse,
         readings=store.frame(
-            "select install_no, cycle_no, day, hours, value, stage_order, analyser_no, unsure from drift_readings "
+            f"select {READING_COLUMNS} from drift_readings "
             f"where series_no = {k} order by install_no, cycle_no, day, stage_order, visit_no"
         ),
         cycles=store.frame(
-            "select install_no, cycle_no, opened_by, opened_day, value_before, also_cleaned from drift_cycles "
-            f"where series_no = {k} order by install_no, cycle_no"
+            f"select {CYCLE_COLUMNS} from drift_cycles where series_no = {k} order by install_no, cycle_no"
         ),
         installs=store.frame("select * from drift_installs") if installs is None else installs,
     )
@@ -36,11 +38,11 @@ def open_cycles(store: Store, series: Series) -> pl.DataFrame:
     k = series.series_no
     return store.frame(
         f"""
-        select o.install_no, o.cycle_no, o.opened_by, o.opened_day, c.value_before, o.hours_open
-        from drift_open o
-        left join drift_cycles c
-            on c.series_no = {k} and c.install_no = o.install_no and c.cycle_no = o.cycle_no
-            and c.value_before is not null
+        select o.install_no, o.cycle_no, o.opened_by, o.opened_day, before.value as value_before, o.hours_open
+        from drift_now o
+        left join (
+            select visit_no, cycle_no, value from observations where series_no = {k} and stage_order = 0 and usable
+        ) before on before.visit_no = o.opened_visit_no and before.cycle_no < o.cycle_no
         where o.series_no = {k} order by o.install_no
         """
     )

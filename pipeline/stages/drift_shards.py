@@ -18,6 +18,7 @@ from models.series import FitOptions, SeriesInputs
 from models.shards import Mapper, Part, cut
 from models.whole import Searched, WholeFit, fit_whole, search_sample
 from pipeline.schema import Series
+from pipeline.stages.drift_inputs import CYCLE_COLUMNS, READING_COLUMNS
 from pipeline.store import Store, literal
 
 ROW_GROUP = 20_480  # rows read and unpacked together: a shard is some of them
@@ -96,16 +97,15 @@ def written(store: Store, series: Sequence[Series], installs: pl.DataFrame, plac
                 store,
                 folder,
                 f"readings-{k}",
-                "select d.shard, i.install_no, cycle_no, day, hours, value, stage_order, analyser_no, unsure, visit_no "
-                f"from (select * from drift_readings where series_no = {k}) i",
+                "select d.shard, i.* exclude (visit_no) "
+                f"from (select {READING_COLUMNS}, visit_no from drift_readings where series_no = {k}) i",
                 "install_no, cycle_no, day, stage_order, visit_no",
             )
             copy(
                 store,
                 folder,
                 f"cycles-{k}",
-                "select d.shard, i.install_no, cycle_no, opened_by, opened_day, value_before "
-                f"from (select * from drift_cycles where series_no = {k}) i",
+                f"select d.shard, i.* from (select {CYCLE_COLUMNS} from drift_cycles where series_no = {k}) i",
                 "install_no, cycle_no",
             )
         yield str(folder)

@@ -6,12 +6,14 @@ to hand over: a small fleet's readings, or where a shard of a large one is found
 
 from __future__ import annotations
 
+import logging
 import multiprocessing
 import os
 import signal
 import warnings
 from collections.abc import Callable, Sequence
 from concurrent.futures.process import BrokenProcessPool
+from importlib import import_module
 from typing import Any, Protocol, TypeVar
 
 from loky import get_reusable_executor, process_executor  # needs no guarded main module, unlike multiprocessing's spawn
@@ -19,6 +21,7 @@ from threadpoolctl import threadpool_limits
 
 T = TypeVar("T")
 R = TypeVar("R")
+log = logging.getLogger("foulcast")
 ONE_THREAD = {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "MKL_NUM_THREADS": "1"}  # small matrices only
 MOST_REMEMBERED = 4_000_000_000  # bytes a helper may grow by; loky would replace it, and what it knows, at a tenth
 
@@ -29,7 +32,22 @@ def ready() -> None:
     process_executor._MAX_MEMORY_LEAK_SIZE = MOST_REMEMBERED
 
 
-warnings.filterwarnings("ignore", "A worker was restarted", UserWarning)  # it means to save memory; nothing is amiss
+class Quiet:
+    """Python's warnings for loky, without its word that a helper ended or was replaced: its pieces are done all the
+    same. A filter would not do: whoever sets filters after us would undo it."""
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(warnings, name)
+
+    def warn(self, message: Any, *rest: Any, **more: Any) -> None:
+        if str(message).startswith("A worker "):
+            log.debug("%s", message)
+        else:
+            more["stacklevel"] = more.get("stacklevel", 1) + 1
+            warnings.warn(message, *rest, **more)
+
+
+setattr(process_executor, "warnings", Quiet())  # noqa: B010 (to a type checker a module's import is no attribute)
 
 
 class Mapper(Protocol):
@@ -51,6 +69,12 @@ def helpers() -> Any | None:
         return get_reusable_executor(min(spare, 3), timeout=60, initializer=ready, env=ONE_THREAD)
     except OSError:
         return None
+
+
+def import_ahead(names: Sequence[str]) -> None:
+    """Import modules: given to a helper that has nothing else to do yet, so that its first piece need not wait."""
+    for name in names:
+        import_module(name)
 
 
 def side_by_side(function: Callable[[T], R], pieces: Sequence[T]) -> list[R]:

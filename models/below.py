@@ -1,0 +1,52 @@
+"""Posteriors of installs and cycles where what lies above them is known: a short way down the tree.
+
+With the fixed effects taken off the readings, a group's total effect is one vector with one covariance, and each level
+below follows from its parent's in a few products; the maps of `lower_levels.sweep_down`, which carry every fixed effect
+along, are not needed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from models import smallblocks as sb
+from models.lower_levels import kept_share, segment_starts
+from models.tree import Tree
+from models.upper_levels import Nodes
+
+
+def posteriors_below(
+    tree: Tree, roots: Sequence[np.ndarray], mean: np.ndarray, spread: np.ndarray | None
+) -> list[Nodes]:
+    """Posterior of every node of the lower levels, leaves first, relative covariances; resolved shares are left zero.
+
+    tree: its fixed effects are the intercepts alone, and part of the groups' effects. mean (q, g): of the groups' total
+    effects; spread: their packed covariances, None where only means are wanted.
+    """
+    q = tree.q
+    out = [Nodes(np.empty((q, n)), np.zeros((q * (q + 1) // 2, n)), np.zeros(n)) for n in tree.sizes[: tree.n_lower]]
+    kinds = [r @ r.T for r in roots[: tree.n_lower]]
+    for slices in tree.blocks:
+        s, b = tree.leaf.s[:, slices[0]], tree.leaf.by[:, slices[0]]
+        up = []
+        for level, here in enumerate(slices):
+            ws, u, big_k, _ = sb.integrate(s, roots[level])
+            wb = sb.subtract_transposed(b, big_k, sb.times(u, b))
+            parent = tree.parents[level][here] if level < len(tree.parents) else np.zeros(ws.shape[1], dtype=int)
+            up.append((ws, u, wb, parent))
+            if level < len(slices) - 1:
+                starts = segment_starts(parent)
+                s, b = np.add.reduceat(ws, starts, axis=1), np.add.reduceat(wb, starts, axis=1)
+        above, above_cov, first = mean, spread, 0
+        for level in range(len(slices) - 1, -1, -1):
+            (ws, u, wb, parent), d, here = up[level], kinds[level], slices[level]
+            known = above[:, parent - first]
+            above = known + sb.constant_times(d, wb - sb.symmetric_times(ws, known))
+            out[level].mean[:, here] = above
+            if above_cov is not None:
+                above_cov = sb.gram(u) + sb.sandwich(kept_share(ws, d), above_cov[:, parent - first])
+                out[level].cov[:, here] = above_cov
+            first = here.start
+    return out
