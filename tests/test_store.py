@@ -62,3 +62,20 @@ def test_what_would_be_a_formula_gets_an_apostrophe(start: str) -> None:
 def test_sql_and_python_agree(text: str) -> None:
     with Store.open(None) as store:
         assert store.scalar(f"select {safe_cell_sql('$1::varchar')}", [text]) == safe_cell(text)
+
+
+def test_beside_shares_tables_and_one_thread_is_given_back(tmp_path: Path) -> None:
+    threads = "select current_setting('threads')::integer"
+    with Store.open(tmp_path / "s.duckdb") as store:
+        store.run("set threads = 3; create table t as select 1 as a; create temp macro one() as 1")
+        with store.one_thread(), store.beside() as other:
+            assert (other.scalar(threads), other.scalar("select a from t")) == (1, 1)
+            other.run("insert into t values (2)")
+        assert (store.scalar(threads), store.scalar("select sum(a)::integer from t"), store.scalar("select one()")) == (
+            3,
+            3,
+            1,
+        )
+        with pytest.raises(ZeroDivisionError), store.one_thread():
+            raise ZeroDivisionError
+        assert store.scalar(threads) == 3
