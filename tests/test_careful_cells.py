@@ -14,7 +14,8 @@ from pipeline.store import Store
 
 CELLS = st.sampled_from(
     (None, "", " ", "12", "1e3", "-4.5", "1,5", "1.234,5", "55 °C", "nan", "inf", "1e9", "n/a", "2024-02-29",
-     "31.12.2023", "1/2/2024", "20240131", "1850-01-01", "true", "Yes", "0", "ja", "as_found", "As found", "HIGH", "brush", "x" * 201)
+     "31.12.2023", "1/2/2024", "20240131", "1850-01-01", "true", "Yes", "0", "ja", "as_found",
+     "As found", "HIGH", "brush", "x" * 201)
 )  # fmt: skip
 HEADERS = {kind: [h.replace("flue_temp_c", "flue_temp_f") for h in columns_of(kind)] for kind in FOLDER_KINDS}
 """One number in another unit than ours; co_air_free_ppm cannot stand beside co_ppm."""
