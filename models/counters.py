@@ -183,8 +183,10 @@ def _typical(nodes: _Nodes, installs: Installs) -> Floats:
 
 def _group_median(group: Ints, value: Floats, groups: int) -> tuple[Floats, Ints]:
     """Median and count per group number; nan where a group is empty."""
-    order = np.lexsort((value, group))
-    value, count = value[order], np.bincount(group, minlength=groups)
+    by_value = np.argsort(value)
+    # By group, then by value: sorting numbers that hold both is several times as fast as a sort by two keys.
+    order = np.sort((group[by_value].astype(np.int64) << 32) + np.arange(len(value))) & 0xFFFFFFFF
+    value, count = value[by_value[order]], np.bincount(group, minlength=groups)
     start = np.cumsum(count) - count
     some = count > 0
     low, high = start + np.maximum(count - 1, 0) // 2, start + count // 2

@@ -20,6 +20,9 @@ if TYPE_CHECKING:
     from pipeline.store import Store
 
 
+WORKED_WITH = ("models.drift", "models.backtest", "sklearn.ensemble")
+
+
 def run_fleet(fleet: str, out: Path, as_of: date | None, direct: bool, dask: str | None = None) -> None:
     """Run the whole job and say what came of it."""
     folder, place = _places(fleet, out)
@@ -54,10 +57,13 @@ def _places(fleet: str, out: Path) -> tuple[OutFolder, FleetPlace]:
 
 def _begin_beside() -> None:
     """Start the helper process, and in it what publishing will need, while this one imports."""
-    from pipeline.stages.side_by_side import helpers
+    from pipeline.stages.side_by_side import helpers, import_ahead
     from reports.drawing import script_later
 
-    script_later(helpers())
+    helper = helpers()
+    if helper is not None:
+        helper.submit(import_ahead, WORKED_WITH)
+        script_later(helper)
 
 
 def _run_flow(folder: OutFolder, place: FleetPlace, as_of: date | None, dask: str | None) -> None:

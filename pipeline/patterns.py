@@ -200,12 +200,13 @@ def with_air_in_probe(tests: pl.DataFrame) -> pl.DataFrame:
 
 def o2_marks(tests: pl.DataFrame) -> pl.DataFrame:
     """What `jumping_installs` needs of the tests, 11 bytes each: place (visit, stage), install_no, high, o2."""
-    return tests.filter(_O2_READ).select(
+    marks = tests.select(
         (pl.col("visit_no").cast(pl.UInt32) * 2 + (pl.col("stage") == "as_left").cast(pl.UInt32)).alias("place"),
         pl.col("install_no").cast(pl.Int32),
         (pl.col("firing") == "high").alias("high"),
-        (pl.col("o2_pct") * 100).round().cast(pl.Int16).alias("o2"),
+        pl.when(_O2_READ).then((pl.col("o2_pct") * 100).round()).cast(pl.Int16).alias("o2"),
     )
+    return marks.drop_nulls("o2")
 
 
 def jumping_installs(marks: pl.DataFrame) -> pl.DataFrame:

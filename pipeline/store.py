@@ -7,6 +7,7 @@ import os
 import shutil
 import tempfile
 from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from importlib.resources import files
 from pathlib import Path
 from types import TracebackType
@@ -73,6 +74,22 @@ class Store:
 
     def close(self) -> None:
         self.db.close()
+
+    @contextmanager
+    def beside(self) -> Iterator[Store]:
+        """The same store over a connection of its own, for another thread; what is temporary is not shared."""
+        with self.db.cursor() as db:
+            yield Store(db, self.path, self.memory_gb)
+
+    @contextmanager
+    def one_thread(self) -> Iterator[None]:
+        """Within it, a statement of any connection to this store runs in the thread that gave it."""
+        threads = self.scalar("select current_setting('threads')")
+        self.run("set threads = 1")
+        try:
+            yield
+        finally:
+            self.run(f"set threads = {threads}")
 
     def frame(self, query: str, params: Sequence[Any] | None = None) -> pl.DataFrame:
         """The result of a query as a frame."""

@@ -6,6 +6,7 @@ Two steps per cell: the plain cast, which nearly every cell takes, and where it 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from pipeline.intake.headers import Mapped
@@ -52,6 +53,27 @@ def cell_sql(mapped: Mapped, text: str, reading: Reading, digits: str | None = N
     number = column.type == "number"
     plain, careful = _number(mapped, text, reading, digits) if number else _date(column, text, reading)
     return f"coalesce({plain}, {careful})", f"({text} is not null and ({plain}) is null and not cell_is_blank({text}))"
+
+
+def plain_part(mapped: Mapped, text: str, reading: Reading) -> str | None:
+    """SQL of the plain half of `cell_sql`'s value; None where a column has no such half. Where it reads a cell, that is
+    the value, and nothing was odd."""
+    column = mapped.column
+    if column.type == "boolean":
+        return f"try_cast({text} as boolean)"
+    if column.type == "number":
+        return _number(mapped, text, reading, "''")[0]
+    return _date(column, text, reading)[0] if column.type in ("date", "week") else None
+
+
+def beyond_plain_query(mapped: list[Mapped], reading: Reading, source: str) -> str:
+    """The query of one row that tells for each of `mapped` whether a source's cells want more than a plain cast."""
+    told = []
+    for one in mapped:
+        text = f"c{one.position}"
+        part = plain_part(one, text, reading)
+        told.append(f"coalesce(bool_or({text} is not null and {part} is null), false)" if part else "true")
+    return f"select {', '.join(told)} from {source}"
 
 
 def plain_type(column: Column) -> str:
@@ -148,16 +170,20 @@ def _with_default(column: Column, value: str, text: str) -> str:
     return f"(case when {text} is null or trim({text}) = '' then {literal(column.default)} else {value} end)"
 
 
-def careful_query(mapped: list[Mapped], reading: Reading, source: str) -> str:
+def careful_query(mapped: list[Mapped], reading: Reading, source: str, beyond_plain: Sequence[bool]) -> str:
     """The query that turns text columns c0, c1 … of a source into the columns of a raw table.
 
-    source: also has file_id and `ragged`, the whole record where its cells do not fit the header. The digits of numbers
-    that are not plain are worked out beneath, once: written out wherever they are looked at, they would make this the
-    largest statement of all.
+    source: also has file_id and `ragged`, the whole record where its cells do not fit the header.   beyond_plain: what
+    `beyond_plain_query` tells of it; to plan the careful reading costs more than to do it for a few records. The digits
+    of numbers that are not plain are worked out beneath, once: written out wherever they are looked at, they would make
+    this the largest statement of all.
     """
     values, odd, digits = [], [], []
-    for one in mapped:
+    for one, careful in zip(mapped, beyond_plain, strict=True):
         text, number = f"c{one.position}", f"digits_{one.position}"
+        if not careful:
+            values.append(f"{plain_part(one, text, reading)} as {quoted(one.column.column)}")
+            continue
         if one.column.type == "number":
             unread = f"{_plain_number(text, reading)} is null"
             digits.append(f", case when {unread} then {_digits(one, text)} end as {number}")

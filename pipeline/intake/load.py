@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from datetime import datetime
 from itertools import islice
@@ -18,7 +19,7 @@ import numpy as np
 import polars as pl
 
 from pipeline.errors import FleetError
-from pipeline.intake.cells import Reading, careful_query, cell_sql, odd_sql, plain_sql, plain_type
+from pipeline.intake.cells import Reading, beyond_plain_query, careful_query, cell_sql, odd_sql, plain_sql, plain_type
 from pipeline.intake.dates import date_format_of
 from pipeline.intake.dialect import Bytes, Dialect, dialect_of, text_lines
 from pipeline.intake.headers import Mapped, map_headers
@@ -26,6 +27,7 @@ from pipeline.intake.lines import LineShifts, record_places, shifts_of_simple_fi
 from pipeline.intake.parquet import land_parquet
 from pipeline.intake.records import Record, records_of
 from pipeline.intake.workbook import other_sheets, workbook_records
+from pipeline.schema import FOLDER_KINDS
 from pipeline.settings import Settings
 from pipeline.store import Store, literal, quoted
 
@@ -91,10 +93,7 @@ def load_files(store: Store, arrivals: Sequence[Arrival], settings: Settings) ->
                 plans[file.file_id] = _plan(file, settings)
         except FleetError as error:
             done[file.file_id] = error
-    landed: dict[int, int] = {}
-    for kind in dict.fromkeys(file.kind for file in arrivals):
-        of_kind = (plan for plan in plans.values() if plan.file.kind == kind)
-        landed |= _land_plain(store, [plan for plan in of_kind if plan.dialect and plan.dialect.plain])
+    landed = _land_kinds(store, [plan for plan in plans.values() if plan.dialect and plan.dialect.plain])
     for n, plan in plans.items():
         try:
             loaded = Loaded(landed[n] if n in landed else _land_file(store, plan))
@@ -104,6 +103,28 @@ def load_files(store: Store, arrivals: Sequence[Arrival], settings: Settings) ->
             done[n] = error
     _write_units(store, [plan for n, plan in plans.items() if isinstance(done[n], Loaded)])
     return done
+
+
+def _land_kinds(store: Store, plans: list[_Plan]) -> dict[int, int]:
+    """`_land_plain` for each kind, the two large ones side by side with a thread each.
+
+    Several threads in one statement would cut a table into portions of their own, which DuckDB puts together and writes
+    anew when it closes the store; one thread fills block after block.
+    """
+    by_kind: dict[str, list[_Plan]] = {}
+    for plan in plans:
+        by_kind.setdefault(plan.file.kind, []).append(plan)
+
+    def landed(of_kind: list[_Plan]) -> dict[int, int]:
+        with store.beside() as own:
+            own.run_file("00_cells.sql")
+            return _land_plain(own, of_kind)
+
+    large = [of_kind for kind, of_kind in by_kind.items() if kind in FOLDER_KINDS]
+    done = [_land_plain(store, of_kind) for kind, of_kind in by_kind.items() if kind not in FOLDER_KINDS]
+    with store.one_thread(), ThreadPoolExecutor(2) as pool:
+        done += pool.map(landed, large)
+    return {n: rows for of_kind in done for n, rows in of_kind.items()}
 
 
 def _plan(file: Arrival, settings: Settings) -> _Plan:
@@ -328,7 +349,7 @@ def _land_records(store: Store, plan: _Plan, records: Iterable[Record]) -> int:
 def _append_records(store: Store, plan: _Plan, records: Iterable[tuple[int, Record]]) -> tuple[int, LineShifts]:
     """Append (file_id, record) read as `plan` says; returns their number and lines, as if of one file."""
     schema = {f"c{n}": pl.String for n in range(plan.width)} | {"ragged": pl.String}
-    query = careful_query(list(plan.mapped), plan.reading, "batch_in")
+    mapped = list(plan.mapped)
     known = next((one.position for one in plan.mapped if one.column.column == "visit_id"), None)
     rows, shifts, several = 0, LineShifts(), iter(records)
     while batch := list(islice(several, BATCH)):
@@ -336,6 +357,8 @@ def _append_records(store: Store, plan: _Plan, records: Iterable[tuple[int, Reco
         frame = pl.DataFrame([_fitted(r, plan.width, known) for _, r in batch], schema=schema, orient="row")
         store.db.register("batch_in", frame.with_columns(pl.Series("file_id", [n for n, _ in batch], pl.Int32)))
         try:
+            beyond_plain = store.rows(beyond_plain_query(mapped, plan.reading, "batch_in"))[0]
+            query = careful_query(mapped, plan.reading, "batch_in", beyond_plain)
             store.run(f"insert into landed_{plan.file.kind} by name {query}")
         finally:
             store.db.unregister("batch_in")

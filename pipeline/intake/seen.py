@@ -42,11 +42,18 @@ def make_seen(store: Store, kind: str) -> None:
 def trim_unmatched(store: Store) -> None:
     """Readings whose visit is not found, and whose key has blanks around it, join the mended rows with the key
     trimmed."""
+    store.run(
+        "create or replace temp table unclean_rows as with unmatched as materialized "  # else all keys would be trimmed
+        "(select row, visit_id from raw_readings where row in (select row from unmatched_readings)) "
+        "select row from unmatched where row not in (select row from mended_readings) "
+        f"and (strlen(visit_id) > {KEY_LENGTH} or visit_id <> trim(visit_id, {literal(BLANKS)}))"
+    )
+    if not store.scalar("select count(*) from unclean_rows"):
+        return
     cleaned = ", ".join(f"{clean_sql(c)} as {quoted(c.column)}" for c in columns_of("readings").values())
     store.run(
         f"insert into mended_readings by name select row, file_id, {cleaned}, odd from raw_readings "
-        f"where row in (select row from unmatched_readings) and row not in (select row from mended_readings) "
-        f"and (strlen(visit_id) > {KEY_LENGTH} or visit_id <> trim(visit_id, {literal(BLANKS)})) order by row"
+        "where row in (select row from unclean_rows) order by row"
     )
     view_seen(store, "readings")
 

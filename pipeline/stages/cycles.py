@@ -198,7 +198,7 @@ def _findings(store: Store, clock: Clock) -> None:
             v.visit_id, null::varchar as stage, null::varchar as firing, v.install_id, v.technician_id,
             null::varchar as analyser_id, false as misleads
         from mistyped_counters m
-        join current_visits v on v.visit_no = m.visit_no
+        join (select * from current_visits semi join mistyped_counters using (visit_no)) v on v.visit_no = m.visit_no
         left join input_files f on f.file_id = v.file_id
         order by v.visit_no;
         drop table mistyped_counters

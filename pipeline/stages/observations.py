@@ -104,7 +104,7 @@ def _clock_of_tests(store: Store, visits: pl.DataFrame) -> Iterator[pl.DataFrame
     visit, left, low = found["visit_no"], found["is_left"].astype(bool), found["low"].astype(bool)
     if not len(visit):
         return
-    at = np.searchsorted(visits["visit_no"].to_numpy(), visit)
+    at = _places(visits["visit_no"].to_numpy(), visit)
     barred = _misled(store, visits["visit_no"].to_numpy())[at * 4 + left * 2 + low]
     # At a commissioning the test before the work tells nothing of the new cycle, if one after it was made.
     left_too = np.zeros(2 * len(visits), bool)
@@ -126,6 +126,13 @@ def _clock_of_tests(store: Store, visits: pl.DataFrame) -> Iterator[pl.DataFrame
         yield pl.DataFrame({**columns, "barred": barred[rows]})
 
 
+def _places(visit_no: np.ndarray, wanted: np.ndarray) -> np.ndarray:
+    """Where each of `wanted` stands in visit_no, which ascends; in a store it counts from 0 without gaps."""
+    if len(visit_no) and visit_no[0] == 0 and visit_no[-1] == len(visit_no) - 1:
+        return wanted.astype(np.int64)
+    return np.searchsorted(visit_no, wanted)
+
+
 def _misled(store: Store, visit_no: np.ndarray) -> np.ndarray:
     """Bits of BARRED by place of the visit, times 4, plus 2 for as left, plus 1 for low fire; uint8."""
     names = " ".join(f"when '{about}' then {bit}" for about, bit in BARRED.items())
@@ -140,6 +147,6 @@ def _misled(store: Store, visit_no: np.ndarray) -> np.ndarray:
         """
     )
     bits = np.zeros(4 * len(visit_no), np.uint8)
-    place = np.searchsorted(visit_no, found["visit_no"].to_numpy())
+    place = _places(visit_no, found["visit_no"].to_numpy())
     bits[place * 4 + found["code"].to_numpy()] = found["bits"].to_numpy()
     return bits

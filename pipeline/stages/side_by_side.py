@@ -13,6 +13,7 @@ import signal
 import warnings
 from collections.abc import Callable, Sequence
 from concurrent.futures.process import BrokenProcessPool
+from importlib import import_module
 from typing import Any, Protocol, TypeVar
 
 from loky import get_reusable_executor, process_executor  # needs no guarded main module, unlike multiprocessing's spawn
@@ -68,6 +69,12 @@ def helpers() -> Any | None:
         return get_reusable_executor(min(spare, 3), timeout=60, initializer=ready, env=ONE_THREAD)
     except OSError:
         return None
+
+
+def import_ahead(names: Sequence[str]) -> None:
+    """Import modules: given to a helper that has nothing else to do yet, so that its first piece need not wait."""
+    for name in names:
+        import_module(name)
 
 
 def side_by_side(function: Callable[[T], R], pieces: Sequence[T]) -> list[R]:
