@@ -116,10 +116,9 @@ class Readings:
         counts = np.diff(np.r_[self.start, len(self.z)])
         at = np.flatnonzero(np.repeat(chosen, counts))
         start = np.r_[0, np.cumsum(counts[chosen])[:-1]] if chosen.any() else np.zeros(0, dtype=np.int64)
-        per_reading = (a[at] for a in (self.z, self.hours, self.day, self.analyser, self.weight))
-        per_run = (a[chosen] for a in (self.install_no, self.cycle_no))
-        found, unsure, shift = self.found[at], self.unsure[at], self.shift[chosen]
-        return Readings(*per_reading, start, *per_run, found, unsure, shift, self.centre), at
+        per_reading = {k: getattr(self, k)[at] for k in ("z", "hours", "day", "analyser", "weight", "found", "unsure")}
+        per_run = {k: getattr(self, k)[chosen] for k in ("install_no", "cycle_no", "shift")}
+        return Readings(**per_reading, **per_run, start=start, centre=self.centre), at
 
     def sums(self, gamma: np.ndarray, offset: np.ndarray | None = None) -> CycleSums:
         """Sums per run; gamma per run. offset: taken off each reading (analyser bias)."""

@@ -171,29 +171,34 @@ def design_rows(leaf: LeafSums, here: slice) -> list[tuple[np.ndarray, np.ndarra
 
 
 def sweep_up(
-    leaf: LeafSums, parents: Sequence[np.ndarray], slices: list[slice], roots: Sequence[np.ndarray], out: Messages
+    leaf: LeafSums,
+    parents: Sequence[np.ndarray],
+    slices: list[slice],
+    roots: Sequence[np.ndarray],
+    out: Messages | None,
 ) -> Block:
-    """Messages of one block, added into `out`; roots: L per lower level."""
+    """Messages of one block, added into `out` (None: only what the way down needs); roots: L per lower level."""
     q, p = leaf.q, leaf.p
     at = sb.slots(q)
     n_lower = len(slices)
     here = slices[0]
     x = design_rows(leaf, here)
     ws, u, big_k, logdet = sb.integrate(leaf.s[:, here], roots[0])
-    out.logdet += float(logdet.sum())
     by = leaf.by[:, here]
     v = sb.times(u, by)
     wby = sb.subtract_transposed(by, big_k, v)
-    out.quad[p, p] -= float(np.einsum("in,in->", v, v))
-    for k, (own, rows) in enumerate(x):
-        cross = rows @ wby[k]
-        out.quad[own, p] += cross
-        out.quad[p, own] += cross
-        for j, (other, columns) in enumerate(x[: k + 1]):
-            value = (rows * ws[at[k, j]]) @ columns.T
-            out.quad[np.ix_(own, other)] += value
-            if j < k:
-                out.quad[np.ix_(other, own)] += value.T
+    if out is not None:
+        out.logdet += float(logdet.sum())
+        out.quad[p, p] -= float(np.einsum("in,in->", v, v))
+        for k, (own, rows) in enumerate(x):
+            cross = rows @ wby[k]
+            out.quad[own, p] += cross
+            out.quad[p, own] += cross
+            for j, (other, columns) in enumerate(x[: k + 1]):
+                value = (rows * ws[at[k, j]]) @ columns.T
+                out.quad[np.ix_(own, other)] += value
+                if j < k:
+                    out.quad[np.ix_(other, own)] += value.T
     block = Block(here, [], [ws], [wby], [u], x)
     s, b = ws, None
     for level in range(n_lower):
@@ -214,16 +219,18 @@ def sweep_up(
         else:
             b_up = np.add.reduceat(b, starts, axis=2)
         if level == n_lower - 1:
-            groups = above[starts]
-            out.s[:, groups] += s_up
-            out.b[:, :, groups] += b_up
+            if out is not None:
+                groups = above[starts]
+                out.s[:, groups] += s_up
+                out.b[:, :, groups] += b_up
             return block
         s, u, big_k, logdet = sb.integrate(s_up, roots[level + 1])
-        out.logdet += float(logdet.sum())
         v = sb.times(u, b_up)
         b = sb.subtract_transposed(b_up, big_k, v)
-        for i in range(q):
-            out.quad -= v[i] @ v[i].T
+        if out is not None:
+            out.logdet += float(logdet.sum())
+            for i in range(q):
+                out.quad -= v[i] @ v[i].T
         block.ws.append(s)
         block.wb.append(b)
         block.u.append(u)

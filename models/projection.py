@@ -12,7 +12,7 @@ from scipy import sparse
 from models import smallblocks as sb
 from models.cycle_sums import Forest
 from models.fitted import LOWER, SeriesFit, State, beta_precision, built_up_before, freed_levels, tree_sums
-from models.lower_levels import Messages, segment_starts
+from models.lower_levels import Messages, design_rows, segment_starts
 from models.robust import reading_leaves, residuals
 
 
@@ -50,29 +50,37 @@ def messages_of(fit: SeriesFit, forest: Forest, vectors: sparse.csr_array) -> Me
         quad[p:, p:] -= dense(gone.T @ scaled_rows(ones, swept.astype(float)))
         taus = taus - scaled_rows(gone, t)
         ones = scaled_rows(ones, (~swept).astype(float))
-    own = np.zeros((2, p, n))  # the fixed effects, per component they act on
-    for j, (component, x) in enumerate(base.columns):
-        own[component, j] = 1.0 if x is None else x
     slot = sb.slots(2)
-    fixed = np.stack([base.s[slot[i, 0]] * own[0] + base.s[slot[i, 1]] * own[1] for i in range(2)])
-    quad[:p, :p] = own[0] @ fixed[0].T + own[1] @ fixed[1].T
-    quad[:p, p:] = (ones.T @ own[0].T + taus.T @ own[1].T).T
-    s, b = base.s, [sparse.csr_array(ones), sparse.csr_array(taus)]
+    s, b, fixed = base.s, [sparse.csr_array(ones), sparse.csr_array(taus)], np.zeros((2, p, 0))
     for level in range(LOWER):
         ws, u, big_k, _ = sb.integrate(s, fit.roots[level])
         v = [scaled_rows(b[0], u[i, 0]) + scaled_rows(b[1], u[i, 1]) for i in range(2)]
-        v_fixed = sb.times(u, fixed)
         for i in range(2):
-            quad[:p, :p] -= v_fixed[i] @ v_fixed[i].T
-            quad[:p, p:] -= (v[i].T @ v_fixed[i].T).T
             quad[p:, p:] -= dense(v[i].T @ v[i])
+        b = [b[i] - scaled_rows(v[0], big_k[0, i]) - scaled_rows(v[1], big_k[1, i]) for i in range(2)]
         starts = segment_starts(forest.parents[level])
+        if level == 0:  # of the many cycles, only their sums are held with all fixed effects
+            fixed = np.empty((2, p, len(starts)))
+            rows = design_rows(base, slice(0, n))
+            for k, (own, x) in enumerate(rows):
+                quad[own, p:] += (b[k].T @ x.T).T
+                for j, (other, y) in enumerate(rows[: k + 1]):
+                    value = (x * ws[slot[k, j]]) @ y.T
+                    quad[np.ix_(own, other)] = value
+                    quad[np.ix_(other, own)] = value.T
+                for i in range(2):
+                    fixed[i, own] = np.add.reduceat(x * ws[slot[i, k]], starts, axis=1)
+        else:
+            v_fixed = sb.times(u, fixed)
+            for i in range(2):
+                quad[:p, :p] -= v_fixed[i] @ v_fixed[i].T
+                quad[:p, p:] -= (v[i].T @ v_fixed[i].T).T
+            fixed = np.add.reduceat(sb.subtract_transposed(fixed, big_k, v_fixed), starts, axis=2)
         up = sparse.csr_array(
             (np.ones(s.shape[1]), (forest.parents[level], np.arange(s.shape[1]))), shape=(len(starts), s.shape[1])
         )
-        b = [up @ (b[i] - scaled_rows(v[0], big_k[0, i]) - scaled_rows(v[1], big_k[1, i])) for i in range(2)]
+        b = [up @ x for x in b]
         s = np.add.reduceat(ws, starts, axis=1)
-        fixed = np.add.reduceat(sb.subtract_transposed(fixed, big_k, v_fixed), starts, axis=2)
     quad[p:, :p] = quad[:p, p:].T
     said = np.stack([np.concatenate([fixed[i], b[i].toarray().T]) for i in range(2)])
     return Messages(s, said, quad, 0.0, float(n_obs))

@@ -37,7 +37,7 @@ def refit(fit: SeriesFit, forest: Forest, tolerance: float = ROUGH) -> SeriesFit
     tree = Tree(leaf, forest.parents, n_lower=LOWER)
     try:
         beta = fixed_effects(tree, fit.roots, prior).beta
-        held = Tree(without_fixed(leaf, beta), forest.parents, n_lower=LOWER).fit(fit.roots, prior, tolerance)
+        held = Tree(without_fixed(leaf, beta), forest.parents, n_lower=LOWER).fit(fit.roots, prior, ROUGH)
         fit = replace(fit, roots=held.roots, passes=fit.passes + held.passes, converged=held.converged)
         if tolerance < ROUGH:
             found = tree.fit(fit.roots, prior, tolerance)

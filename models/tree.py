@@ -281,17 +281,10 @@ def leaf_posteriors(
     are; the others are left zero."""
     leaf, q, p = tree.leaf, tree.leaf.q, tree.leaf.p
     out = [Nodes(np.zeros((q, n)), np.zeros((q * (q + 1) // 2, n)), np.zeros(n)) for n in tree.sizes[: tree.n_lower]]
-    dump = Messages(
-        np.zeros((q * (q + 1) // 2, tree.n_groups)),
-        np.zeros((q, p + 1, tree.n_groups)),
-        np.zeros((p + 1, p + 1)),
-        0.0,
-        0.0,
-    )
     lower = list(roots[: tree.n_lower])
     prior_rate = np.cumsum([(r @ r.T)[-1, -1] for r in lower[::-1]])[::-1]
     for slices in tree.blocks:
-        block = sweep_up(leaf, tree.parents, slices, lower, dump)
+        block = sweep_up(leaf, tree.parents, slices, lower, None)
         some = None if wanted is None else np.flatnonzero(wanted[slices[0]])
         if some is not None:
             block = block.of_leaves(some)

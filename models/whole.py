@@ -227,11 +227,11 @@ def fit_whole(
         fleet.step(shards.with_clean, above)
         if fit.options.breaks:
             fleet.step(shards.with_breaks, above, gain=searched.gain)
-        stated = STATED.get(fit.inputs.indicator)
-        if fit.analysers is not None and stated is not None:
-            fleet.head = replace(fleet.head, analysers=renewed(fleet, above, stated))
         if fit.options.robust_rounds:
             fleet.step(shards.with_weights, above)
+        stated = STATED.get(fit.inputs.indicator)
+        if fit.analysers is not None and stated is not None:  # mistakes weighed down by now
+            fleet.head = replace(fleet.head, analysers=renewed(fleet, above, stated))
         fleet.step(shards.with_clean, above)
         fleet.refit()
         fleet.head = without_lost(fleet.head)

@@ -110,7 +110,7 @@ def test_the_whole_from_a_sample_is_as_good_as_a_search_on_all(made, in_large_sh
     at_once = fit_series(made.inputs, OPTIONS)
     fit = in_large_shards.fit
     assert in_large_shards.counts[0] == len(at_once.readings.z)
-    assert fit.sigma == pytest.approx(at_once.sigma, rel=0.05)
+    assert fit.sigma == pytest.approx(at_once.sigma, rel=0.02)
     a = at_once.posterior(made.open_cycles)
     b = in_large_shards.posterior(made.open_cycles)
     assert a.select("install_no", "cycle_no").equals(b.select("install_no", "cycle_no"))
@@ -119,18 +119,20 @@ def test_the_whole_from_a_sample_is_as_good_as_a_search_on_all(made, in_large_sh
         error = [np.sqrt(((x[mean] - truth[true]) ** 2).mean()) for x in (a, b)]
         assert error[1] < 1.03 * error[0]
         assert np.median((b[variance] / a[variance]).to_numpy()) == pytest.approx(1.0, abs=0.1)
-    # a tenth of the accuracy that makers state
-    assert np.abs(fit.analysers.bias - at_once.analysers.bias).max() < 0.1 * STATED["flue_over_return_k"]
+    # of the accuracy that makers state, a tenth; where nothing is wrong, a fiftieth
+    apart = np.abs(fit.analysers.bias - at_once.analysers.bias) / STATED["flue_over_return_k"]
+    assert apart.max() < 0.1
+    assert apart[[0, 2, 3, 5]].max() < 0.02
     rates, others = in_large_shards.model_rates(), model_rates(at_once)
     assert rates["model_no"].equals(others["model_no"])
     assert rates["readings"].equals(others["readings"])
     away = ((rates["rate"] - others["rate"]) / others["rate_sd"]).to_numpy()
-    assert np.sqrt(np.mean(away**2)) < 0.5
-    assert np.abs(away).max() < 1.0
+    assert np.sqrt(np.mean(away**2)) < 0.4
+    assert np.abs(away).max() < 0.8
     shares, expected = in_large_shards.cleaning_effects(), cleaning_effects(at_once)
     both = shares.join(expected, on=["design_no", "kind"])
     assert both.height == expected.height
-    assert (both["restored_share"] - both["restored_share_right"]).abs().max() < 0.1
+    assert (both["restored_share"] - both["restored_share_right"]).abs().max() < 0.06
 
 
 def test_series_of_a_large_fleet_are_joined(made, searched):
