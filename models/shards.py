@@ -149,9 +149,10 @@ Step = Callable[[Shard], Shard]
 
 @dataclass(frozen=True)
 class Piece:
-    """A question to a shard after these steps. key: of the fit and the shard, the same in all its pieces."""
+    """A question to a shard after these steps. key: of the fits done together, the fit and the shard, the same in all
+    its pieces."""
 
-    key: tuple[str, int]
+    key: tuple[str, str, int]
     source: Source
     centre: float
     steps: tuple[Step, ...]
@@ -159,12 +160,14 @@ class Piece:
 
 
 memory = Lock()
-kept: dict[tuple[str, int], tuple[int, Shard]] = {}  # shards of this process as they stood after so many steps
+kept: dict[tuple[str, str, int], tuple[int, Shard]] = {}  # shards of this process as they stood after so many steps
 
 
 def answer(piece: Piece) -> Any:
     """The answer to a piece's question; an error while a step is done leaves the memory as it was."""
     with memory:
+        for other in [key for key in kept if key[0] != piece.key[0]]:
+            del kept[other]  # of fits that are through
         done, shard = kept.get(piece.key, (-1, None))
     if shard is None or done > len(piece.steps):
         done, shard = 0, loaded(piece.source, piece.centre)

@@ -69,7 +69,13 @@ class Fleet(Trunk):
     """The shards of one series as the lower levels of a tree."""
 
     def __init__(
-        self, installs: pl.DataFrame, parts: Sequence[Part], sources: Sequence[Source], head: SeriesFit, mapper: Mapper
+        self,
+        installs: pl.DataFrame,
+        parts: Sequence[Part],
+        sources: Sequence[Source],
+        head: SeriesFit,
+        mapper: Mapper,
+        group: str = "",
     ) -> None:
         order = installs.select("design_no", "model_no").unique().sort("design_no", "model_no")
         design, self.models = (order[c].to_numpy() for c in ("design_no", "model_no"))
@@ -78,13 +84,13 @@ class Fleet(Trunk):
         self.parts, self.sources, self.mapper = parts, sources, mapper
         self.steps: list[list[Step]] = [[] for _ in parts]
         self.head = head
-        self.key = uuid.uuid4().hex  # names the shards in the memory of whoever works on them; in no result
+        self.key = group, uuid.uuid4().hex  # names the shards in the memory of whoever works on them; in no result
         super().__init__(2, LOWER + 2, LOWER, [to_design], installs.height, head.sigma**2)
 
     def ask(self, questions: Sequence[Callable[[shards.Shard], Any]]) -> list[Any]:
         """One question per shard, answered after all steps so far."""
         pieces = [
-            Piece((self.key, k), source, self.head.centre, tuple(steps), question)
+            Piece((*self.key, k), source, self.head.centre, tuple(steps), question)
             for k, (source, steps, question) in enumerate(zip(self.sources, self.steps, questions, strict=True))
         ]
         return self.mapper(answer, pieces)
@@ -210,17 +216,23 @@ def some(known: Install, numbers: np.ndarray) -> Install:
 
 
 def fit_whole(
-    searched: Searched, installs: pl.DataFrame, parts: Sequence[Part], sources: Sequence[Source], mapper: Mapper = here
+    searched: Searched,
+    installs: pl.DataFrame,
+    parts: Sequence[Part],
+    sources: Sequence[Source],
+    mapper: Mapper = here,
+    group: str = "",
 ) -> WholeFit:
     """The whole fleet from what its sample taught.
 
     installs: install_no, model_no, design_no of all; parts: `shards.cut` of them; sources: where the readings of each
-    part are read. mapper: who does the work.
+    part are read. mapper: who does the work. group: of fits that are done together; whoever works on another group
+    forgets the shards of this one.
     """
     fit = searched.fit
     designs = sorted(set(installs["design_no"].to_list()))
     fit = replace(fit, gamma={int(d): fit.gamma.get(int(d), 1.0) for d in designs})
-    fleet = Fleet(installs, parts, sources, fit, mapper)
+    fleet = Fleet(installs, parts, sources, fit, mapper, group)
     if fit.reml is not None:
         # clean levels, breaks and weights do not move the models' posteriors enough to ask for them again
         above = fleet.known()

@@ -69,11 +69,10 @@ def fitted_in_shards(
     members = [s for group in groups for s in group]
     searched = mapper(partial(searched_in, place=place, options=options), members)
     by_number = {s.series_no: found for s, found in zip(members, searched, strict=True)}
-    for group in groups:
+    for number, group in enumerate(groups):
+        sources = {s: [InFiles(place, s, k) for k in range(len(parts))] for s in group}
         yield [
-            fit_whole(
-                by_number[s.series_no], installs, parts, [InFiles(place, s, k) for k in range(len(parts))], mapper
-            )
+            fit_whole(by_number[s.series_no], installs, parts, sources[s], mapper, group=f"{place} {number}")
             for s in group
         ]
 
