@@ -14,14 +14,13 @@ from dataclasses import asdict, dataclass, replace
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
-from scipy.special import ndtr
 
 from models.baselines import FEWEST_PAIRS, Z80, BoostedTrees, Guess, base_rate, common_drift, own_line, pooled_slope
 from models.breaks import ROUNDS, split_at_breaks
 from models.cycle_sums import Forest, Readings
 from models.drift import fit_series, reweighted, with_clean_levels
 from models.fitted import SeriesFit, evaluate, install_frame, seen_cycles
-from models.forecast import OWN_SHARE, Outlook, value_ahead
+from models.forecast import OWN_SHARE, Outlook, chance_of_reading, value_ahead
 from models.hours import Floats
 from models.past import HORIZONS, Counted, Origin, features, reading_edges, stand_at
 from models.scores import bins, score
@@ -153,8 +152,7 @@ def drift_guess(fit: SeriesFit, origin: Origin, now: pl.DataFrame, counted: Coun
     )  # fmt: skip
     mean, variance = value_ahead(outlook, column("load_ahead"))
     sd = np.sqrt(variance + fit.sigma**2)
-    chance = ndtr((mean - outlook.high) / sd) + ndtr((outlook.low - mean) / sd)
-    return Guess(chance, mean - Z80 * sd, mean + Z80 * sd)
+    return Guess(chance_of_reading(outlook, column("load_ahead"), fit.sigma), mean - Z80 * sd, mean + Z80 * sd)
 
 
 def _scored(inputs: SeriesInputs, results: Sequence[tuple[pl.DataFrame, NDArray[np.bool_], dict[str, Guess]]]) -> Tried:

@@ -9,7 +9,7 @@ import polars as pl
 
 from models import priors as assumed
 from models.analysers import STATED, analyser_bias
-from models.breaks import ROUNDS, split_at_breaks, open_share
+from models.breaks import ROUNDS, open_share, split_at_breaks
 from models.covariates import LEVEL, RATE, Term, Terms, choose_terms
 from models.cycle_sums import PARTS, Forest, Readings
 from models.exponents import choose_exponents

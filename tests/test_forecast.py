@@ -18,12 +18,12 @@ from models.forecast import (
     chance_on,
     chance_on_own_day,
     chance_out,
-    drift_rates,
     horizon_day,
     last_days_within,
     scaled_limits,
 )
 from models.hours import LoadCalendar, day_number, first_of_months
+from models.present_rates import drift_rates
 from pipeline.settings import Settings
 from pipeline.stages.cycles import cycles
 from pipeline.stages.forecast import forecast
@@ -206,6 +206,7 @@ def forecast_store(visits, tests, open_cycles, **kwargs):
     cycles(store, Settings())
     columns = ("install_no", "series_no", "m0", "m1", "v00", "v01", "v11", "gamma", "hours_open", "basis", "readings")
     store.write("open_cycles", pl.DataFrame([dict(zip(columns, row, strict=True)) for row in open_cycles]))
+    store.run("create or replace table open_doubts as select *, 0::double as chance from open_cycles limit 0")
     store.run_file("70_drift_inputs.sql")
     store.write("model_drift", MODEL_DRIFT)
     forecast(store, Settings())
