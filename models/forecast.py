@@ -36,9 +36,8 @@ class Outlook:
     gamma: exponent of the burner hours.   low, high: the range on the scale of the fit; -inf and inf where it is open.
     hours_open: burner hours from the cycle's beginning to as_of.   counted_open: of these, up to the newest counter.
     per_year: burner hours per year.   rel_sd: its lasting relative error.   weather_sd: of one load year.
-    own: share of the rate that was learnt in the install's own hours, 0 to 1: their error is in the rate per true hour.
-    In dates, forecast in the same hours, it would cancel where the rate is the install's alone; it is left in, since on
-    fleets of known truth the chances come out too sure without it.
+    own: share of the rate that was learnt in the install's own hours, 0 to 1: their lasting error is in the rate per
+    true hour too, and cancels to that share in what the same hours forecast.
     area_no: area of the calendar.   as_of: day number (one for all).
     doubt: chance that a visit since opened a new cycle without saying so; empty where none did.
     restarted: what holds then,
@@ -149,7 +148,7 @@ def _variance_terms(o: Outlook) -> tuple[Floats, Floats, Floats]:
     year = o.per_year / 1000.0
     pace = np.where(o.gamma == 1.0, 1.0, o.gamma * (o.hours_open / 1000.0 + year) ** (o.gamma - 1.0))
     speed = o.m1**2 + o.v11
-    lasting, weather = speed * (o.rel_sd * k) ** 2, speed * o.weather_sd**2 * year * pace
+    lasting, weather = speed * (o.rel_sd * (1.0 - o.own) * k) ** 2, speed * o.weather_sd**2 * year * pace
     c0 = o.v00 + lasting * counted**2 - weather * counted
     c1 = o.v01 - lasting * counted + 0.5 * weather
     return c0, c1, np.maximum(o.v11 + lasting, TINY_VARIANCE)
