@@ -81,7 +81,7 @@ def test_work_restores_what_it_restored(beside_truth):
 
 @pytest.mark.slow
 def test_installs_whose_newest_visit_left_its_work_open_are_not_told_more_surely_than_they_are_known(beside_truth):
-    """Taking the cycle to go on, values lay 2.4 standard deviations off, and twice as many were told as came."""
+    """Were the cycle taken to go on, values would lie 3 standard deviations off and 140 be told where 80 came."""
     rows = beside_truth["installs"].filter(pl.col("doubted").fill_null(False))
     assert rows.height > 150
     assert float(np.sqrt((rows["off"] ** 2).mean())) < 1.4
