@@ -14,14 +14,13 @@ from dataclasses import asdict, dataclass, replace
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
-from scipy.special import ndtr
 
 from models.baselines import FEWEST_PAIRS, Z80, BoostedTrees, Guess, base_rate, common_drift, own_line, pooled_slope
 from models.breaks import ROUNDS, split_at_breaks
 from models.cycle_sums import Forest, Readings
 from models.drift import fit_series, reweighted, with_clean_levels
 from models.fitted import SeriesFit, evaluate, install_frame, seen_cycles
-from models.forecast import OWN_SHARE, Outlook, value_ahead
+from models.forecast import OWN_SHARE, Outlook, chance_of_reading, value_ahead
 from models.hours import Floats
 from models.past import HORIZONS, Counted, Origin, features, reading_edges, stand_at
 from models.scores import bins, score
@@ -33,6 +32,7 @@ STEP_MONTHS = 9
 TESTED_MONTHS = 36  # the first origin lies this far back
 LEARNING_MONTHS = 36  # the baselines learn from origins this much earlier still
 OPTIONS = FitOptions(robust_rounds=1, pace=False)
+ASKED = ("install_no", "cycle_no", "opened_by", "opened_day", "value_before", "hours_open")
 FEWEST_FORECASTS = 30  # per horizon, below which nothing is told
 
 
@@ -128,11 +128,49 @@ def carried(fit: SeriesFit, inputs: SeriesInputs) -> SeriesFit:
 
 def drift_guess(fit: SeriesFit, origin: Origin, now: pl.DataFrame, counted: Counted) -> Guess:
     """The drift model's chance of each found reading, sigma included, and its 80 % interval."""
-    asked = origin.open.join(now.select("install_no").unique(), on="install_no", how="semi")
-    known = fit.posterior(asked.select("install_no", "cycle_no", "opened_by", "opened_day", "value_before"))
-    key = pl.col("install_no").cast(pl.Int64)
-    rows = now.with_columns(key).join(
-        known.with_columns(key).drop("cycle_no"), on="install_no", how="left", maintain_order="left"
+    asked = origin.open.join(now.select("install_no").unique(), on="install_no", how="semi").select(ASKED)
+    doubted = doubted_cycles(origin, asked)
+    known = fit.posterior(pl.concat([asked, doubted], how="vertical_relaxed"))
+    outlook = _outlook(fit, origin, now, counted, known, asked)
+    doubt = now["install_no"].is_in(doubted["install_no"].implode()).to_numpy()
+    if doubt.any():
+        restarted = _outlook(fit, origin, now.filter(pl.Series(doubt)), counted, known, doubted)
+        outlook = replace(outlook, doubt=np.where(doubt, fit.open_share, 0.0), restarted=restarted)
+    ahead = now["load_ahead"].to_numpy()
+    mean, variance = value_ahead(outlook, ahead)
+    sd = np.sqrt(variance + fit.sigma**2)
+    return Guess(chance_of_reading(outlook, ahead, fit.sigma), mean - Z80 * sd, mean + Z80 * sd)
+
+
+def doubted_cycles(origin: Origin, asked: pl.DataFrame) -> pl.DataFrame:
+    """The cycles that the newest reading's visit may have opened without saying so, where nothing was read after it."""
+    inputs = origin.inputs
+    if "unsure" not in inputs.readings.columns:
+        return asked.clear()
+    usual = inputs.cycles["opened_by"].drop_nulls()
+    usual = usual.filter(~usual.is_in(["new", "unknown"])).mode().sort()
+    newest = inputs.readings.group_by("install_no", "cycle_no", maintain_order=True).last()
+    return (
+        asked.join(newest.filter(pl.col("unsure") & (pl.col("stage_order") == 0)), on=["install_no", "cycle_no"])
+        .with_columns(
+            pl.col("cycle_no") + 1,
+            opened_by=pl.lit(usual[0] if len(usual) else None, pl.String),
+            opened_day=pl.col("day"),
+            value_before=pl.col("value"),
+            hours_open=(pl.col("hours_open") - pl.col("hours")).clip(0.0),
+        )
+        .select(ASKED)
+    )
+
+
+def _outlook(
+    fit: SeriesFit, origin: Origin, now: pl.DataFrame, counted: Counted, known: pl.DataFrame, asked: pl.DataFrame
+) -> Outlook:
+    """What the chances of the readings `now` depend on, row by row, by the posteriors of the cycles asked for."""
+    both = [pl.col("install_no").cast(pl.Int64), pl.col("cycle_no").cast(pl.Int64)]
+    cycles = asked.select(*both, "hours_open").join(known, on=["install_no", "cycle_no"])
+    rows = now.select(both[0], "at", "edge_low", "edge_high").join(
+        cycles, on="install_no", how="left", maintain_order="left"
     )
 
     def column(name: str) -> Floats:
@@ -143,7 +181,7 @@ def drift_guess(fit: SeriesFit, origin: Origin, now: pl.DataFrame, counted: Coun
     area = counted.fleet.area_no[at]
     since = counted.calendar.years(area, np.array(origin.day)) - counted.calendar.years(area, clock.counted_day[at])
     counted_open = np.maximum(hours_open - clock.hours_per_year[at] * np.maximum(since, 0.0), 0.0)
-    outlook = Outlook(
+    return Outlook(
         m0=column("m0"), m1=column("m1"), v00=column("v00"), v01=column("v01"), v11=column("v11"),
         gamma=column("gamma"), low=column("edge_low"), high=column("edge_high"), hours_open=hours_open,
         counted_open=counted_open,
@@ -151,10 +189,6 @@ def drift_guess(fit: SeriesFit, origin: Origin, now: pl.DataFrame, counted: Coun
         own=np.where((rows["basis"] == "install").to_numpy(), OWN_SHARE, 0.0),
         area_no=area, as_of=origin.day,
     )  # fmt: skip
-    mean, variance = value_ahead(outlook, column("load_ahead"))
-    sd = np.sqrt(variance + fit.sigma**2)
-    chance = ndtr((mean - outlook.high) / sd) + ndtr((outlook.low - mean) / sd)
-    return Guess(chance, mean - Z80 * sd, mean + Z80 * sd)
 
 
 def _scored(inputs: SeriesInputs, results: Sequence[tuple[pl.DataFrame, NDArray[np.bool_], dict[str, Guess]]]) -> Tried:

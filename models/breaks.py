@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+from scipy.special import expit, log_ndtr
 
 from models import smallblocks as sb
 from models.cycle_sums import PARTS, Forest, Readings, clock
@@ -17,6 +18,8 @@ from models.lower_levels import Column
 
 RARE = 0.005  # chance that a visit which says nothing was done did something: own judgement, no source
 OPEN = 0.35  # and of one that leaves the question open
+OPEN_VISITS = 6  # how many visits' worth that share is held by
+EM_STEPS = 40
 ROUNDS = 3
 RUNS_AT_ONCE = 100_000  # a couple of dozen vectors over their readings are held at a time
 
@@ -113,7 +116,13 @@ def odds_of(
     information = np.maximum(ws - (ws * ws * m00 + 2 * ws * ts * m01 + ts * ts * m11), 0.0) / s2
     factor = 0.5 * score**2 / (information + 1 / kappa2) - 0.5 * np.log1p(kappa2 * information)
     if step is not None:
-        factor = np.where(score * step > 0, factor + np.log(2.0), -np.inf)
+        towards = score * step > 0
+        factor = np.where(towards, factor + np.log(2.0), -np.inf)
+        # the half of the prior on the side of clean, exactly where the odds themselves are asked for (`open_share`)
+        open_ = np.flatnonzero(readings.unsure[here])
+        full = 0.5 * score[open_] ** 2 / (information[open_] + 1 / kappa2)
+        full += np.log(2.0) - 0.5 * np.log1p(kappa2 * information[open_])
+        factor[open_] = full + log_ndtr(score[open_] * step / np.sqrt(information[open_] + 1 / kappa2))
     chance = np.where(readings.unsure[here], OPEN, RARE)
     return factor + np.log(chance / (1 - chance))
 
@@ -123,6 +132,32 @@ def combined(d: np.ndarray, s: np.ndarray, s2: float) -> np.ndarray:
     det_d, det_s = (np.maximum(x[0] * x[2] - x[1] * x[1], 0.0) for x in (d, s))
     det = s2 * s2 + s2 * (s[0] * d[0] + 2 * s[1] * d[1] + s[2] * d[2]) + det_d * det_s
     return np.stack([s2 * d[0] + det_d * s[2], s2 * d[1] - det_d * s[1], s2 * d[2] + det_d * s[0]]) / det
+
+
+def open_share(fit: SeriesFit, forest: Forest, state: State) -> float:
+    """Share of the visits that leave open whether work was done after which it had been, from the readings that follow.
+
+    Maximum likelihood over the Bayes factors of a step at each such visit (EM): a visit whose later readings could not
+    show a step counts as little as they say. Held near OPEN by a few visits' worth.
+    """
+    readings = fit.readings
+    if len(readings.z) == 0 or not readings.unsure.any():
+        return OPEN
+    step = {"up": -1.0, "down": 1.0}.get(fit.inputs.worse)
+    asked = readings.unsure & readings.found
+    factor = (log_odds(fit, forest, state, step, typical_gain(fit, state)) - np.log(OPEN / (1 - OPEN)))[asked]
+    # the last reading before a cut: found already
+    last = np.r_[readings.start[1:], len(readings.z)] - 1
+    cut = np.zeros(len(readings.z), dtype=bool)
+    cycle, install = readings.cycle_no // PARTS, readings.install_no
+    cut[last[:-1]] = (install[1:] == install[:-1]) & (cycle[1:] == cycle[:-1])
+    factor = np.where(cut[asked], np.inf, factor)
+    factor = factor[factor > -np.inf]
+    q = OPEN
+    for _ in range(EM_STEPS):
+        found = expit(factor + np.log(q / (1 - q)))
+        q = (found.sum() + OPEN * OPEN_VISITS) / (len(found) + OPEN_VISITS)
+    return float(q)
 
 
 def typical_gain(fit: SeriesFit, state: State) -> float:

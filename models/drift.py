@@ -9,7 +9,7 @@ import polars as pl
 
 from models import priors as assumed
 from models.analysers import STATED, analyser_bias
-from models.breaks import ROUNDS, split_at_breaks
+from models.breaks import ROUNDS, open_share, split_at_breaks
 from models.covariates import LEVEL, RATE, Term, Terms, choose_terms
 from models.cycle_sums import PARTS, Forest, Readings
 from models.exponents import choose_exponents
@@ -242,6 +242,7 @@ def settled(fit: SeriesFit, forest: Forest) -> SeriesFit:
     fit = without_lost(fit)
     state = evaluate_held(fit, forest)
     fit = with_clean_levels(fit, forest, state)
+    fit = replace(fit, open_share=open_share(fit, forest, state))
     seen = state.freed & (state.sums.w > 0)
     weak = assumed.weak(fit.inputs.indicator, fit.inputs.transform)
     if seen.sum() >= FEWEST_WORKS:

@@ -57,6 +57,7 @@ class SeriesFit:
     clean: dict[str, np.ndarray] = field(default_factory=dict)  # install_no, level when clean
     before: dict[str, np.ndarray] | None = None  # install_no, cycle_no, fitted level before the work that opened it
     unknown: tuple[float, float] | None = None  # shift and spread of a level after an unknown start
+    open_share: float = 0.35  # of visits that leave open whether work was done, those after which it had been
     analysers: AnalyserBias | None = None
     paces: dict[Term, float] = field(
         default_factory=dict

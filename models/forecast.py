@@ -13,7 +13,7 @@ a weather error that adds up over load years; both enter tau to first order, whi
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, field, fields, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -24,6 +24,7 @@ from models.hours import Floats, Ints, LoadCalendar, add_months
 HORIZON_MONTHS = 120
 LEAST_LOG_LIMIT = -700.0  # stands for a limit at or below nought on the log scale
 TINY_VARIANCE = 1e-12
+NOT_PER_INSTALL = ("as_of", "doubt", "restarted")
 OWN_SHARE = 0.75  # of a rate said to lean on the install: between the half that earns the name and all; own judgement
 
 
@@ -35,10 +36,12 @@ class Outlook:
     gamma: exponent of the burner hours.   low, high: the range on the scale of the fit; -inf and inf where it is open.
     hours_open: burner hours from the cycle's beginning to as_of.   counted_open: of these, up to the newest counter.
     per_year: burner hours per year.   rel_sd: its lasting relative error.   weather_sd: of one load year.
-    own: share of the rate that was learnt in the install's own hours, 0 to 1: their error is in the rate per true hour.
-    In dates, forecast in the same hours, it would cancel where the rate is the install's alone; it is left in, since on
-    fleets of known truth the chances come out too sure without it.
+    own: share of the rate that was learnt in the install's own hours, 0 to 1: their lasting error is in the rate per
+    true hour too, and cancels to that share in what the same hours forecast.
     area_no: area of the calendar.   as_of: day number (one for all).
+    doubt: chance that a visit since opened a new cycle without saying so; empty where none did.
+    restarted: what holds then,
+    one entry per install whose doubt is above 0, in order. Every answer below is that of both ways together.
     """
 
     m0: Floats
@@ -57,14 +60,21 @@ class Outlook:
     own: Floats
     area_no: Ints
     as_of: int
+    doubt: Floats = field(default_factory=lambda: np.zeros(0))
+    restarted: Outlook | None = None
 
     def __len__(self) -> int:
         return len(self.m0)
 
     def rows(self, which: slice | NDArray) -> Outlook:
         """The same for some of the installs."""
-        picked = {f.name: getattr(self, f.name)[which] for f in fields(self) if f.name != "as_of"}
-        return Outlook(**picked, as_of=self.as_of)
+        picked = {f.name: getattr(self, f.name)[which] for f in fields(self) if f.name not in NOT_PER_INSTALL}
+        part = Outlook(**picked, as_of=self.as_of)
+        if self.restarted is None:
+            return part
+        doubt = self.doubt[which]
+        place = (np.cumsum(self.doubt > 0) - 1)[which][doubt > 0]
+        return replace(part, doubt=doubt, restarted=self.restarted.rows(place)) if len(place) else part
 
     def tau(self, load_ahead: Floats) -> Floats:
         """Clock of the drift model after more load years; load_ahead of shape (n,) or (n, k)."""
@@ -138,7 +148,7 @@ def _variance_terms(o: Outlook) -> tuple[Floats, Floats, Floats]:
     year = o.per_year / 1000.0
     pace = np.where(o.gamma == 1.0, 1.0, o.gamma * (o.hours_open / 1000.0 + year) ** (o.gamma - 1.0))
     speed = o.m1**2 + o.v11
-    lasting, weather = speed * (o.rel_sd * k) ** 2, speed * o.weather_sd**2 * year * pace
+    lasting, weather = speed * (o.rel_sd * (1.0 - o.own) * k) ** 2, speed * o.weather_sd**2 * year * pace
     c0 = o.v00 + lasting * counted**2 - weather * counted
     c1 = o.v01 - lasting * counted + 0.5 * weather
     return c0, c1, np.maximum(o.v11 + lasting, TINY_VARIANCE)
@@ -177,14 +187,39 @@ def chance_out(o: Outlook, load_ahead: Floats) -> Floats:
     load_ahead: load years from as_of, shape (n,) or (n, k), none negative. Returns the same shape.
     With two ends the chances of having left at either are added (at most 1).
     """
-    return _chance(_sides(o), o.tau(np.asarray(load_ahead, float)))
+    ahead = np.asarray(load_ahead, float)
+    chance = _chance(_sides(o), o.tau(ahead))
+    if o.restarted is not None:
+        at = np.flatnonzero(o.doubt > 0)
+        q = o.doubt[at].reshape(-1, *[1] * (chance.ndim - 1))
+        chance[at] = (1 - q) * chance[at] + q * chance_out(o.restarted, ahead[at])
+    return chance
 
 
 def value_ahead(o: Outlook, load_ahead: Floats) -> tuple[Floats, Floats]:
     """Mean and variance of the true value after more load years, on the scale of the fit; all (n,)."""
     tau = o.tau(np.asarray(load_ahead, float))
     c0, c1, c2 = _variance_terms(o)
-    return o.m0 + o.m1 * tau, np.maximum((c2 * tau + 2 * c1) * tau + c0, TINY_VARIANCE)
+    mean, variance = o.m0 + o.m1 * tau, np.maximum((c2 * tau + 2 * c1) * tau + c0, TINY_VARIANCE)
+    if o.restarted is not None:
+        at = np.flatnonzero(o.doubt > 0)
+        q, (mean2, variance2) = o.doubt[at], value_ahead(o.restarted, np.asarray(load_ahead, float)[at])
+        apart = q * (1 - q) * (mean2 - mean[at]) ** 2
+        mean[at] = (1 - q) * mean[at] + q * mean2
+        variance[at] = (1 - q) * variance[at] + q * variance2 + apart
+    return mean, variance
+
+
+def chance_of_reading(o: Outlook, load_ahead: Floats, sigma: float) -> Floats:
+    """Chance that a reading with its own error sigma lies outside the range then; all (n,)."""
+    mean, variance = value_ahead(replace(o, restarted=None), load_ahead)
+    sd = np.sqrt(variance + sigma**2)
+    chance = ndtr((mean - o.high) / sd) + ndtr((o.low - mean) / sd)
+    if o.restarted is not None:
+        at = np.flatnonzero(o.doubt > 0)
+        q = o.doubt[at]
+        chance[at] = (1 - q) * chance[at] + q * chance_of_reading(o.restarted, load_ahead[at], sigma)
+    return chance
 
 
 def load_ahead(o: Outlook, calendar: LoadCalendar, days: Ints) -> Floats:
@@ -258,61 +293,19 @@ def last_days_within(o: Outlook, calendar: LoadCalendar, chances: Sequence[float
             outside = (trial <= low[todo]) | (trial >= high[todo]) | (step > 100)
             trial = np.where(outside, (low[todo] + high[todo]) // 2, trial)
         out[:, k] = np.where(at_now > q, o.as_of - 1, np.where(at_end <= q, end + 1, low))
+    if o.restarted is not None:
+        at = np.flatnonzero(o.doubt > 0)
+        out[at] = _halved(o.rows(at), calendar, chances)
     return out
 
 
-def drift_rates(o: Outlook, transform: str) -> tuple[Floats, Floats, Floats]:
-    """Drift at the present level, in the indicator's unit per 1,000 burner hours, with an 80 % interval; each (n,).
-
-    The present value and the rate are jointly normal on the scale of the fit. On the log scale their product's first
-    three moments are exact and its quantiles follow by Cornish and Fisher's expansion, or where it is too skew for that
-    by Gauss-Hermite quadrature over the level. With gamma other than 1 the rate is that at the present hours (100 h at
-    least: a power below 1 begins infinitely steep).
-    """
-    hours = np.maximum(o.hours_open / 1000.0, 0.1)
-    pace = np.where(o.gamma == 1.0, 1.0, o.gamma * hours ** (o.gamma - 1.0))
-    z80 = float(ndtri(0.9))
-    var = np.maximum(o.v11, 0.0) + (o.m1 * o.rel_sd * o.own) ** 2
-    if transform == "identity":
-        half = z80 * np.sqrt(var)
-        return pace * o.m1, pace * (o.m1 - half), pace * (o.m1 + half)
-    tau = o.tau(np.zeros(len(o)))
-    var_z = np.maximum(o.v00 + 2 * o.v01 * tau + o.v11 * tau**2, 0.0)
-    cov = o.v01 + o.v11 * tau
-    # E[e^(k (z - its mean)) r^k]: the exponential's tilt shifts r by k cov.
-    moment = [np.exp(k * k * np.minimum(var_z, 0.25) / 2) for k in (1, 2, 3)]
-    r = [o.m1 + k * cov for k in (1, 2, 3)]
-    first = moment[0] * r[0]
-    second = moment[1] * (r[1] ** 2 + var)
-    third = moment[2] * (r[2] ** 3 + 3 * r[2] * var)
-    variance = np.maximum(second - first**2, TINY_VARIANCE)
-    sd = np.sqrt(variance)
-    skew = (third - 3 * first * second + 2 * first**3) / (variance * sd)
-    low, high = (first + sd * (z + (z80**2 - 1) * skew / 6) for z in (-z80, z80))
-    hard = np.flatnonzero((np.abs(skew) > 0.3) | (var_z > 0.25))
-    for bound, chance in ((low, 0.1), (high, 0.9)):
-        start = np.clip(bound, first - 2 * sd, first + 2 * sd)[hard]
-        bound[hard] = _product_quantile(start, o.m1[hard], var[hard], var_z[hard], cov[hard], chance)
-    scale = np.exp(o.m0 + o.m1 * tau) * pace
-    return scale * o.m1, scale * np.minimum(low, o.m1), scale * np.maximum(high, o.m1)
-
-
-def _product_quantile(start: Floats, mean: Floats, var: Floats, var_z: Floats, cov: Floats, chance: float) -> Floats:
-    """Quantile of e^z r, z ~ N(0, var_z) and r ~ N(mean, var) with covariance cov, by Newton and quadrature; (n,)."""
-    nodes, weights = np.polynomial.hermite_e.hermegauss(9)
-    keep = np.abs(nodes) < 4.0
-    nodes, weights = nodes[keep], weights[keep] / weights[keep].sum()
-    s = np.sqrt(np.maximum(var_z, TINY_VARIANCE))
-    tilt = cov / s
-    # Nearly perfect correlation would make steps of the quadrature: the rest is kept at a few percent of the spread.
-    rest = np.sqrt(np.maximum(var - tilt**2, 2e-3 * var + TINY_VARIANCE))[:, None]
-    middle = mean[:, None] + tilt[:, None] * nodes
-    shrink = np.exp(-s[:, None] * nodes)
-    most = np.sqrt(var) * np.exp(s)
-    x = start
-    for _ in range(4):
-        u = (x[:, None] * shrink - middle) / rest
-        off = ndtr(u) @ weights - chance
-        slope = (np.exp(-0.5 * u * u) * shrink / rest) @ weights / np.sqrt(2 * np.pi)
-        x = x - np.clip(off / np.maximum(slope, 1e-9), -most, most)
-    return x
+def _halved(o: Outlook, calendar: LoadCalendar, chances: Sequence[float]) -> Ints:
+    """`last_days_within` of any chance that never falls, by halving alone."""
+    low = np.full((len(o), len(chances)), o.as_of - 1)
+    high = np.full_like(low, horizon_day(o.as_of) + 2)
+    while (high - low > 1).any():
+        middle = (low + high) // 2
+        for k, q in enumerate(chances):
+            above = chance_on_own_day(o, calendar, middle[:, k]) > q
+            high[above, k], low[~above, k] = middle[above, k], middle[~above, k]
+    return low

@@ -91,3 +91,40 @@ from (
 join series s on s.reset_class = c.reset_class
 join series_installs a on a.install_no = c.install_no and a.series_no = s.series_no
 join install_clock k on k.install_no = c.install_no;
+
+-- drift_doubts: one row per series and install whose open cycle may have ended unrecorded: the newest visit of the cycle
+-- that leaves open whether it was worked on, where no value was read after it. cycle_no is that of the cycle it would
+-- have opened.   key: series_no, install_no.
+create or replace view drift_doubts as
+with open_visits as (
+    select v.install_no, v.visit_no, v.visited_on, c.clock_h, r.reset_class
+    from current_visits v
+    join visit_clock c on c.visit_no = v.visit_no
+    cross join (values ('exchanger'), ('burner'), ('electrodes'), ('trap'), ('media')) r (reset_class)
+    where case r.reset_class
+        when 'exchanger' then v.exchanger_cleaning is null and not c.rst_exchanger
+        when 'burner' then (v.exchanger_cleaning is null or v.burner_adjusted is null) and not c.rst_burner
+        when 'electrodes' then v.electrodes_cleaned is null and not c.rst_electrodes
+        when 'trap' then v.trap_cleaned is null and not c.rst_trap
+        else v.media_renewed is null and not c.rst_media
+    end
+),
+usual as (
+    select reset_class, mode(opened_by order by opened_by) filter (opened_by not in ('new', 'unknown')) as opened_by
+    from cycles group by reset_class
+)
+select d.series_no, d.install_no, (d.cycle_no + 1)::integer as cycle_no, u.opened_by,
+    (v.visited_on - date '1970-01-01')::integer as opened_day, b.value as value_before,
+    greatest(k.now_h - v.clock_h, 0) as hours_open
+from drift_open d
+join series s on s.series_no = d.series_no
+join usual u on u.reset_class = s.reset_class
+join open_visits v on v.reset_class = s.reset_class and v.install_no = d.install_no
+    and v.visit_no > coalesce(d.opened_visit_no, -1)
+join install_clock k on k.install_no = d.install_no
+left join drift_readings b on b.series_no = d.series_no and b.visit_no = v.visit_no and b.stage_order = 0
+left join (
+    select series_no, install_no, max(visit_no * 2 + stage_order) as latest from drift_readings group by all
+) r on r.series_no = d.series_no and r.install_no = d.install_no
+where coalesce(r.latest, -1) <= v.visit_no * 2
+qualify row_number() over (partition by d.series_no, d.install_no order by v.visit_no desc) = 1;

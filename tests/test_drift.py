@@ -314,3 +314,16 @@ def test_model_rates_of_bent_drift_are_those_from_clean():
     error = true["rate"].to_numpy() * 2.0**0.4 - rates["rate"].to_numpy()
     assert np.abs(error.mean()) < 3 * np.sqrt(np.mean(rates["rate_sd"].to_numpy() ** 2) / len(error)) + 0.004
     assert np.mean((error / rates["rate_sd"].to_numpy()) ** 2) < 2.5
+
+
+def test_how_often_open_visits_had_done_the_work_is_told_from_what_followed():
+    """Some 70 % where work goes unrecorded; next to none where the cell is left empty when nothing was done."""
+    hidden = fit_series(fleet(installs=500, seed=22, unrecorded=0.3).inputs, replace(PLAIN, breaks=True))
+    made = fleet(installs=500, seed=22)
+    found = (pl.col("stage_order") == 0) & (pl.col("day") % 2 == 0)
+    worked = made.inputs.cycles.select("install_no", day="opened_day").with_columns(worked=True)
+    readings = made.inputs.readings.join(worked, on=["install_no", "day"], how="left", maintain_order="left")
+    readings = readings.with_columns(unsure=found & pl.col("worked").is_null()).drop("worked")
+    habit = fit_series(replace(made.inputs, readings=readings), replace(PLAIN, breaks=True))
+    assert 0.5 < hidden.open_share < 0.9
+    assert habit.open_share < 0.05

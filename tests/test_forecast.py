@@ -18,12 +18,13 @@ from models.forecast import (
     chance_on,
     chance_on_own_day,
     chance_out,
-    drift_rates,
     horizon_day,
     last_days_within,
     scaled_limits,
+    value_ahead,
 )
 from models.hours import LoadCalendar, day_number, first_of_months
+from models.present_rates import drift_rates
 from pipeline.settings import Settings
 from pipeline.stages.cycles import cycles
 from pipeline.stages.forecast import forecast
@@ -139,6 +140,49 @@ def test_unsure_hours_widen_the_forecast():
     assert early[1] > late[1]
 
 
+def test_an_error_of_hours_cancels_where_the_rate_was_learnt_in_them():
+    """Drift per year is what was seen: in what units the years were counted does not matter."""
+    ahead = np.array([2.0])
+    sure, alone = outlook(v11=0.0), outlook(v11=0.0, rel_sd=0.3, own=1.0, counted_open=0.0)
+    assert chance_out(alone, ahead) == pytest.approx(chance_out(sure, ahead))
+    pooled, partly = (value_ahead(replace(alone, own=np.full(1, own)), ahead)[1] for own in (0.0, 0.75))
+    assert value_ahead(sure, ahead)[1] < partly < pooled
+
+
+def in_doubt() -> tuple[Outlook, Outlook, Outlook, np.ndarray]:
+    """Cycles that go on, the same begun anew at lower levels, and both together for every other install."""
+    n = 8
+    goes_on = outlook(m0=np.linspace(2.6, 3.2, n), rel_sd=0.1)
+    anew = outlook(m0=np.full(n, 2.4), v00=0.05, hours_open=300.0, counted_open=0.0)
+    doubt = np.array([0.0, 0.3, 0.0, 0.6, 0.0, 0.95, 0.0, 0.05])
+    return goes_on, anew, replace(goes_on, doubt=doubt, restarted=anew.rows(np.flatnonzero(doubt))), doubt
+
+
+def test_where_a_visit_left_its_work_open_both_ways_are_weighed():
+    goes_on, anew, both, q = in_doubt()
+    ahead = np.linspace(0, 6, 60) * np.ones((len(q), 1))
+    expected = (1 - q)[:, None] * chance_out(goes_on, ahead) + q[:, None] * chance_out(anew, ahead)
+    assert chance_out(both, ahead) == pytest.approx(expected)
+    assert (np.diff(chance_out(both, ahead), axis=1) >= 0).all()
+    for part in (slice(3, 7), np.array([5, 1, 2]), q > 0.5, slice(0, 1)):
+        assert chance_out(both.rows(part), ahead[part]) == pytest.approx(expected[part])
+    (m1, v1), (m2, v2), (mean, variance) = (value_ahead(o, ahead[:, 30]) for o in (goes_on, anew, both))
+    assert mean == pytest.approx((1 - q) * m1 + q * m2)
+    assert variance == pytest.approx((1 - q) * (v1 + m1**2) + q * (v2 + m2**2) - mean**2)
+
+
+def test_dates_where_work_was_left_open_are_those_of_the_curve():
+    _, _, both, _ = in_doubt()
+    chances = (0.05, 0.1, 0.5, 0.9)
+    days = last_days_within(both, FLAT, chances)
+    end = horizon_day(AS_OF)
+    for k, chance in enumerate(chances):
+        on, after = (chance_on_own_day(both, FLAT, days[:, k] + more) for more in (0, 1))
+        assert (on[days[:, k] >= AS_OF] <= chance).all()
+        assert (after[days[:, k] <= end] > chance).all()
+    assert ((days > AS_OF) & (days < end)).sum() > 10
+
+
 def test_an_error_of_hours_that_the_rate_was_learnt_in_is_in_the_rate():
     alone = outlook(rel_sd=0.3, own=1.0, v11=0.0)
     _, low, high = drift_rates(alone, "identity")
@@ -206,6 +250,7 @@ def forecast_store(visits, tests, open_cycles, **kwargs):
     cycles(store, Settings())
     columns = ("install_no", "series_no", "m0", "m1", "v00", "v01", "v11", "gamma", "hours_open", "basis", "readings")
     store.write("open_cycles", pl.DataFrame([dict(zip(columns, row, strict=True)) for row in open_cycles]))
+    store.run("create or replace table open_doubts as select *, 0::double as chance from open_cycles limit 0")
     store.run_file("70_drift_inputs.sql")
     store.write("model_drift", MODEL_DRIFT)
     forecast(store, Settings())

@@ -315,7 +315,7 @@ def test_every_kind_of_slip_is_there_and_few(tmp_path: Path) -> None:
     corrected = sorted(p.name for p in (tmp_path / "dirty" / "visits").glob("*corrected*"))
     names = sorted(p.name for p in (tmp_path / "dirty" / "visits").glob("*.csv"))
     assert corrected
-    assert names[-len(corrected):] == corrected  # later by name, so they win
+    assert names[-len(corrected) :] == corrected  # later by name, so they win
     assert sum(VISIT_SLIPS.values()) < 0.02
     assert sum(READING_SLIPS.values()) < 0.02
     header = (tmp_path / "dirty/readings/readings_2023.csv").read_bytes()[:40]
@@ -338,9 +338,14 @@ def test_capacity_covers_the_coming_weeks_and_one_area_runs_short(clean: Path) -
     assert capacity.group_by("area_id").len()["len"].unique().to_list() == [60]
     autumn = capacity.filter(pl.col("week").is_between(date(2026, 10, 5), date(2026, 11, 16)))
     spring = capacity.filter(pl.col("week").is_between(date(2027, 3, 1), date(2027, 5, 31)))
-    ratio = autumn.group_by("area_id").agg(pl.mean("hours_available")).join(
-        spring.group_by("area_id").agg(pl.mean("hours_available").alias("usual")), on="area_id"
-    ).select(pl.col("hours_available") / pl.col("usual")).to_series().sort()
+    ratio = (
+        autumn.group_by("area_id")
+        .agg(pl.mean("hours_available"))
+        .join(spring.group_by("area_id").agg(pl.mean("hours_available").alias("usual")), on="area_id")
+        .select(pl.col("hours_available") / pl.col("usual"))
+        .to_series()
+        .sort()
+    )
     assert ratio[0] < 0.75
     assert ratio[1] > 0.95
 

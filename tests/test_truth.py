@@ -29,7 +29,9 @@ def beside_truth(tmp_path_factory) -> dict[str, pl.DataFrame]:
     for seed in SEEDS:
         fleet, done = bench_truth.run(folder, INSTALLS, seed, YEARS, ["fit", "forecast"])
         with Store.open(done, read_only=True) as store:
-            tables["installs"].append(bench_truth.of_installs(fleet, store))
+            doubts = store.frame("select install_no, series_no from drift_doubts").with_columns(doubted=True)
+            installs = bench_truth.of_installs(fleet, store)
+            tables["installs"].append(installs.join(doubts, on=["install_no", "series_no"], how="left"))
             tables["models"].append(bench_truth.of_models(fleet, store, INSTALLS, seed, YEARS))
             tables["work"].append(bench_truth.of_work(fleet, store))
             true = pl.read_csv(fleet / "truth_analysers.csv")
@@ -75,6 +77,18 @@ def test_work_restores_what_it_restored(beside_truth):
     work = beside_truth["work"]
     assert (work["restored_share"] - work["true"]).abs().mean() < 0.06
     assert work["inside"].mean() > 0.5
+
+
+@pytest.mark.slow
+def test_installs_whose_newest_visit_left_its_work_open_are_not_told_more_surely_than_they_are_known(beside_truth):
+    """Were the cycle taken to go on, values would lie 3 standard deviations off and 140 be told where 80 came."""
+    rows = beside_truth["installs"].filter(pl.col("doubted").fill_null(False))
+    assert rows.height > 150
+    assert float(np.sqrt((rows["off"] ** 2).mean())) < 1.4
+    assert (rows["off"].abs() < bench_truth.Z80).mean() > 0.7
+    ranged = rows.drop_nulls("p12")
+    p = ranged["p12"].to_numpy().astype(float)
+    assert abs(ranged["out12"].sum() - p.sum()) < 3 * np.sqrt((p * (1 - p)).sum())
 
 
 @pytest.mark.slow

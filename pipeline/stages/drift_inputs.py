@@ -46,3 +46,13 @@ def open_cycles(store: Store, series: Series) -> pl.DataFrame:
         where o.series_no = {k} order by o.install_no
         """
     )
+
+
+def open_doubts(store: Store, series: Series) -> pl.DataFrame:
+    """The cycles that a visit may have opened without saying so, where nothing was read since; as `open_cycles`."""
+    return store.frame(
+        f"""
+        select install_no, cycle_no, opened_by, opened_day, value_before, hours_open
+        from drift_doubts where series_no = {series.series_no} order by install_no
+        """
+    )

@@ -24,7 +24,7 @@ from models.series import FitOptions
 from models.whole import WholeFit, joined_whole
 from pipeline.schema import SERIES, Series
 from pipeline.settings import Settings
-from pipeline.stages.drift_inputs import open_cycles, series_inputs
+from pipeline.stages.drift_inputs import open_cycles, open_doubts, series_inputs
 from pipeline.stages.drift_shards import fitted_in_shards, written
 from pipeline.stages.side_by_side import Mapper, side_by_side
 from pipeline.store import Store
@@ -62,6 +62,9 @@ OPEN_CYCLES = """
     create or replace table open_cycles (install_no integer, series_no integer, m0 double, m1 double, v00 double,
         v01 double, v11 double, gamma double, hours_open double, basis varchar, readings integer)
 """
+OPEN_DOUBTS = """
+    create or replace table open_doubts as select *, 0::double as chance from open_cycles limit 0
+"""
 
 
 def fit(
@@ -76,12 +79,14 @@ def fit(
     mapper: who works on the pieces, here and in helpers beside if not told otherwise. place: a folder all of them see,
     where a large fleet's shards are handed over; if not given one beside the store. It is gone afterwards.
 
-    Writes drift_fit (one row per series), open_cycles (per install and series), model_drift (per model and series),
+    Writes drift_fit (one row per series), open_cycles (per install and series), open_doubts (the cycle that
+    unrecorded work may have opened since, and the chance of it), model_drift (per model and series),
     cleaning_effects, analyser_bias and pace_changes.
     """
     store.run_file("70_drift_inputs.sql")
     installs = store.frame("select * from drift_installs")
     store.run(OPEN_CYCLES)
+    store.run(OPEN_DOUBTS)
     summaries, rates, cleanings, analysers, paces = [], [RATES_EMPTY], [CLEANING_EMPTY], [ANALYSERS], [PACES]
     groups = [[series for series in SERIES if (series.indicator, series.firing) in group] for group in GROUPS]
     for series, fitted in fits(store, groups, installs, options, mapper, place):
@@ -172,13 +177,20 @@ def summary(series: Series, told: WholeFit | SmallFit) -> dict[str, object]:
 
 
 def write_open_cycles(store: Store, series: Series, fitted: WholeFit | SmallFit) -> None:
-    """The posterior of the open cycles of one series."""
-    asked = open_cycles(store, series)
+    """The posterior of the open cycles of one series, and of those that unrecorded work may have opened since."""
+    asked, doubted = open_cycles(store, series), open_doubts(store, series)
     if asked.is_empty():
         return
-    known = fitted.posterior(asked)
+    known = fitted.posterior(pl.concat([asked, doubted], how="vertical_relaxed"))
+    store.append("open_cycles", known_rows(known, asked, series))
+    chance = pl.lit(fitted.fit.open_share).round_sig_figs(DIGITS).alias("chance")
+    store.append("open_doubts", known_rows(known, doubted, series).with_columns(chance))
+
+
+def known_rows(known: pl.DataFrame, asked: pl.DataFrame, series: Series) -> pl.DataFrame:
+    """The posteriors of the cycles asked for, as they are stored."""
     numbers = ["m0", "m1", "v00", "v01", "v11"]
-    rows = (
+    return (
         known.join(
             asked.select(pl.col("install_no", "cycle_no").cast(pl.Int64), "hours_open"), on=["install_no", "cycle_no"]
         )
@@ -193,7 +205,6 @@ def write_open_cycles(store: Store, series: Series, fitted: WholeFit | SmallFit)
             "readings",
         )
     )
-    store.append("open_cycles", rows)
 
 
 def of_series(series: Series, rows: pl.DataFrame) -> pl.DataFrame:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 
 import numpy as np
 import polars as pl
@@ -13,12 +14,12 @@ from models.forecast import (
     Outlook,
     chance_on,
     chance_on_own_day,
-    drift_rates,
     horizon_day,
     last_days_within,
     scaled_limits,
 )
 from models.hours import LoadCalendar, first_of_months
+from models.present_rates import drift_rates
 from pipeline.schema import SERIES, Series
 from pipeline.settings import Settings
 from pipeline.stages.cycles import as_of_day, load_calendar
@@ -43,12 +44,22 @@ def outlook_of(store: Store, series: Series, as_of: int) -> tuple[pl.DataFrame, 
 
     Returns the frame (install_no, basis, limits …) and the outlook, row by row alike.
     """
+    frame, outlook = _outlook(store, series, as_of, "open_cycles")
+    doubts, restarted = _outlook(store, series, as_of, "open_doubts")
+    if not len(restarted):
+        return frame, outlook
+    doubt = np.zeros(len(frame))
+    doubt[np.searchsorted(frame["install_no"].to_numpy(), doubts["install_no"].to_numpy())] = doubts["chance"]
+    return frame, replace(outlook, doubt=doubt, restarted=restarted)
+
+
+def _outlook(store: Store, series: Series, as_of: int, cycles: str) -> tuple[pl.DataFrame, Outlook]:
+    """The same of the cycles of one table."""
     frame = store.frame(
-        """
-        select o.install_no, o.m0, o.m1, o.v00, o.v01, o.v11, o.gamma, o.hours_open, o.basis, o.readings,
-            l.limit_low, l.limit_high, c.hours_per_year, c.hours_rel_sd, c.weather_rel_sd, c.now_h, c.counted_h,
-            i.area_no, i.model_no
-        from open_cycles o
+        f"""
+        select o.*, l.limit_low, l.limit_high, c.hours_per_year, c.hours_rel_sd, c.weather_rel_sd, c.now_h,
+            c.counted_h, i.area_no, i.model_no
+        from {cycles} o
         join limits l on l.install_no = o.install_no and l.series_no = o.series_no
         join install_clock c on c.install_no = o.install_no
         join current_installs i on i.install_no = o.install_no
