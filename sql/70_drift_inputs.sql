@@ -94,8 +94,8 @@ join install_clock k on k.install_no = c.install_no;
 
 -- drift_doubts: one row per series and install whose open cycle may have ended unrecorded: the newest visit of the cycle
 -- that leaves open whether it was worked on, where no value was read after it. cycle_no is that of the cycle it would
--- have opened.   key: series_no, install_no.
-create or replace view drift_doubts as
+-- have opened. A table, since it looks at all visits and is read series by series.   key: series_no, install_no.
+create or replace table drift_doubts as
 with open_visits as (
     select v.install_no, v.visit_no, v.visited_on, c.clock_h, r.reset_class
     from current_visits v
@@ -116,7 +116,7 @@ usual as (
 select d.series_no, d.install_no, (d.cycle_no + 1)::integer as cycle_no, u.opened_by,
     (v.visited_on - date '1970-01-01')::integer as opened_day, b.value as value_before,
     greatest(k.now_h - v.clock_h, 0) as hours_open
-from drift_open d
+from drift_now d
 join series s on s.series_no = d.series_no
 join usual u on u.reset_class = s.reset_class
 join open_visits v on v.reset_class = s.reset_class and v.install_no = d.install_no
