@@ -73,6 +73,7 @@ def test_every_model_with_installs_has_a_row_for_every_series_that_applies():
         ),
     )
     store.write("model_drift", drift([0.2, 0.25, 0.1]).with_columns(pl.lit(1, pl.Int32).alias("series_no")))
+    store.run("create table open_doubts as select *, 0::double as chance from open_cycles limit 0")
     forecast(store, Settings())
     rows = store.frame("select * from appliance_models")
     # Model M: seven of the eight drifting series (no media); N: no trap either; O has no installs.
