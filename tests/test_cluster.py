@@ -16,6 +16,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from local_cluster import local_cluster
 
 from pipeline.errors import FleetError
 from pipeline.settings import settings_from
@@ -49,9 +50,7 @@ def free_port() -> int:
 @pytest.fixture(scope="module")
 def cluster() -> Iterator[distributed.LocalCluster]:
     """Two worker processes, which are started again when they die."""
-    with distributed.LocalCluster(
-        n_workers=2, threads_per_worker=1, processes=True, host="127.0.0.1", dashboard_address=":0", silence_logs=50
-    ) as made:
+    with local_cluster(2) as made:
         yield made
 
 
@@ -104,9 +103,7 @@ def test_without_any_worker_left_the_rest_is_done_here(monkeypatch: pytest.Monke
     monkeypatch.setattr("pipeline.workers.NO_WORKER_S", 1.0)
     monkeypatch.setattr("pipeline.workers.LOOK_S", 0.3)
     with (
-        distributed.LocalCluster(
-            n_workers=1, threads_per_worker=1, host="127.0.0.1", dashboard_address=":0", silence_logs=50
-        ) as made,
+        local_cluster(1) as made,
         distributed.Client(made, set_as_default=False) as client,
     ):
         mapper = DaskWorkers(client, do_piece)

@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 import polars as pl
 import pytest
+from local_cluster import local_cluster
 
 from models.series import FitOptions
 from models.shards import here
@@ -102,9 +103,7 @@ def test_workers_of_a_cluster_one_of_which_is_killed_find_the_same_digits(sample
     from pipeline.workers import DaskWorkers, do_piece
 
     with (
-        distributed.LocalCluster(
-            n_workers=2, threads_per_worker=1, processes=True, host="127.0.0.1", dashboard_address=":0", silence_logs=50
-        ) as made,
+        local_cluster(2) as made,
         distributed.Client(made, set_as_default=False) as client,
     ):
         workers, killed = DaskWorkers(client, do_piece), []
@@ -135,9 +134,7 @@ def test_a_worker_that_does_not_see_the_shards_says_which_setting_helps(tmp_path
     from pipeline.workers import DaskWorkers, do_piece
 
     with (
-        distributed.LocalCluster(
-            n_workers=1, threads_per_worker=1, processes=True, host="127.0.0.1", dashboard_address=":0", silence_logs=50
-        ) as made,
+        local_cluster(1) as made,
         distributed.Client(made, set_as_default=False) as client,
         pytest.raises(FleetError, match=r"a worker does not see .*shared_folder under \[cluster\]"),
     ):
