@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 from typing import TYPE_CHECKING
 
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 from scipy.special import ndtr
+from threadpoolctl import ThreadpoolController
 
 from models.hours import Floats
 
@@ -91,8 +93,17 @@ def pooled_slope(readings: pl.DataFrame) -> float:
     return float((apart["z"] * apart["h"]).sum()) / spread if spread > 1e-9 else 0.0
 
 
+@cache
+def _threads() -> ThreadpoolController:
+    """Of the libraries loaded when first asked; a limit set before the trees were imported does not reach theirs."""
+    return ThreadpoolController()
+
+
 class BoostedTrees:
-    """Gradient boosted trees on the features, fitted on past forecasts with known outcome."""
+    """Gradient boosted trees on the features, fitted on past forecasts with known outcome.
+
+    In one thread: series are tried side by side, and a few hundred rows leave nothing to share but waiting.
+    """
 
     def __init__(self, seed: int = 0) -> None:
         self.seed = seed
@@ -107,17 +118,21 @@ class BoostedTrees:
                 return self
             from sklearn.ensemble import HistGradientBoostingClassifier  # takes long, and few processes come here
 
-            self.model = HistGradientBoostingClassifier(
+            model = HistGradientBoostingClassifier(
                 max_iter=60, learning_rate=0.08, max_leaf_nodes=8, min_samples_leaf=20, l2_regularization=1.0,
                 early_stopping=False, random_state=self.seed,
-            ).fit(table[:, self.kept], event)  # fmt: skip
+            )  # fmt: skip
+            with _threads().limit(limits=1):
+                self.model = model.fit(table[:, self.kept], event)
         return self
 
     def guess(self, now: pl.DataFrame, otherwise: Floats) -> Guess:
         empty = np.full(now.height, np.nan)
         if self.model is None or not now.height:
             return Guess(otherwise, empty, empty)
-        return Guess(self.model.predict_proba(self._table(now)[:, self.kept])[:, 1], empty, empty)
+        with _threads().limit(limits=1):
+            chance = self.model.predict_proba(self._table(now)[:, self.kept])[:, 1]
+        return Guess(chance, empty, empty)
 
     @staticmethod
     def _table(frame: pl.DataFrame) -> NDArray:
