@@ -10,6 +10,8 @@ from typing import Any
 
 import vl_convert
 
+SHORT = 24  # characters of a label: below the limits in use, or so little beyond that it may stand whole
+
 
 class Later:
     """A text asked of a helper process; made here where there is no helper, or where it has not come to it."""
@@ -38,7 +40,20 @@ class Later:
 
 def drawn_svg(spec: dict[str, Any], config: dict[str, Any] | None = None) -> str:
     """The SVG of a Vega-Lite specification that carries its data."""
-    return vl_convert.vegalite_to_svg(spec, config=config, allowed_base_urls=[])
+    return vl_convert.vegalite_to_svg(without_idle_limits(spec), config=config, allowed_base_urls=[])
+
+
+def without_idle_limits(spec: dict[str, Any]) -> dict[str, Any]:
+    """A specification whose config sets no limit to the length of labels, where none of its texts is long.
+
+    To keep to a limit the converter measures each label once more, and measuring text is most of its work.
+    """
+    texts = (v for rows in spec.get("datasets", {}).values() for row in rows for v in row.values())
+    if any(isinstance(v, str) and len(v) > SHORT for v in texts):
+        return spec
+    config = spec.get("config", {})
+    unlimited = {part: config[part] | {"labelLimit": 0} for part in ("axis", "legend") if part in config}
+    return spec | {"config": config | unlimited}
 
 
 @cache
