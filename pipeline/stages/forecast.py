@@ -24,7 +24,7 @@ from pipeline.schema import SERIES, Series
 from pipeline.settings import Settings
 from pipeline.stages.cycles import as_of_day, load_calendar
 from pipeline.stages.model_ranking import interval_days, rank_series, write_models
-from pipeline.stages.past_forecasts import try_past
+from pipeline.stages.past_forecasts import trying_past
 from pipeline.stages.side_by_side import Mapper, side_by_side
 from pipeline.store import Store
 
@@ -95,17 +95,17 @@ def forecast(store: Store, settings: Settings, mapper: Mapper = side_by_side) ->
     store.write("forecast_values", pl.DataFrame(schema=VALUE_COLUMNS))
     store.run(f"create or replace table curve_values (install_no integer, series_no integer, p_out float[{MONTHS}])")
     interval, ranked = interval_days(store, as_of), []
-    for series in SERIES:
-        if series.reset_class == "none":
-            continue
-        frame, outlook = outlook_of(store, series, as_of)
-        if not len(outlook):
-            continue
-        days_to_out = _forecast_series(store, settings, series, frame, outlook, calendar)
-        ranked.append(rank_series(store, series, frame, outlook, days_to_out, interval, calendar))
-    store.run_file("66_forecasts.sql")
-    write_models(store, ranked)
-    try_past(store, calendar, as_of, mapper)
+    with trying_past(store, calendar, as_of, mapper):
+        for series in SERIES:
+            if series.reset_class == "none":
+                continue
+            frame, outlook = outlook_of(store, series, as_of)
+            if not len(outlook):
+                continue
+            days_to_out = _forecast_series(store, settings, series, frame, outlook, calendar)
+            ranked.append(rank_series(store, series, frame, outlook, days_to_out, interval, calendar))
+        store.run_file("66_forecasts.sql")
+        write_models(store, ranked)
 
 
 def _forecast_series(

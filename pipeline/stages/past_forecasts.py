@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
+
 import numpy as np
 import polars as pl
 
@@ -12,7 +15,7 @@ from models.hours import LoadCalendar
 from models.past import Counted
 from models.series import SeriesInputs
 from pipeline.schema import SERIES, Series
-from pipeline.stages.side_by_side import Mapper, side_by_side
+from pipeline.stages.side_by_side import Mapper, begun, side_by_side
 from pipeline.store import Store
 
 MOST_INSTALLS = 2000  # enough for scores to two digits; keeps the test to seconds on any fleet
@@ -28,13 +31,19 @@ BINS = {
 }  # fmt: skip
 
 
-def try_past(store: Store, calendar: LoadCalendar, as_of: int, mapper: Mapper = side_by_side) -> None:
-    """Write backtest_scores and backtest_bins, and the fact `backtest_note` where there was too little to try."""
+@contextmanager
+def trying_past(store: Store, calendar: LoadCalendar, as_of: int, mapper: Mapper = side_by_side) -> Iterator[None]:
+    """Helpers try the forecasts on the past while the block runs; this process joins in at its end.
+
+    Writes backtest_scores and backtest_bins, and the fact `backtest_note` where there was too little to try.
+    """
     counted = sampled_counters(store, calendar)
     pieces = [
         (*tried_inputs(store, series, counted), counted, as_of) for series in SERIES if series.reset_class != "none"
     ]
-    tried = mapper(_try, pieces)
+    with begun(mapper, _try, pieces) as results:
+        yield
+        tried = results()
     scores = pl.DataFrame([row for t in tried for row in t.scores], SCORES, infer_schema_length=None)
     bins = pl.DataFrame([row for t in tried for row in t.bins], BINS, infer_schema_length=None)
     store.write("backtest_scores", scores.with_columns(pl.selectors.float().round(6)))

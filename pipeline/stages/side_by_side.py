@@ -11,8 +11,10 @@ import multiprocessing
 import os
 import signal
 import warnings
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures.process import BrokenProcessPool
+from contextlib import contextmanager, suppress
+from functools import partial
 from importlib import import_module
 from typing import Any, Protocol, TypeVar
 
@@ -83,21 +85,36 @@ def side_by_side(function: Callable[[T], R], pieces: Sequence[T]) -> list[R]:
     Helpers take pieces from the front, this process from the back. An error of `function` is raised as it is; helpers
     that die leave their pieces to this process.
     """
-    with threadpool_limits(1):
-        return _shared(function, pieces)
+    with begun(side_by_side, function, pieces) as results:
+        return results()
 
 
-def _shared(function: Callable[[T], R], pieces: Sequence[T]) -> list[R]:
+@contextmanager
+def begun(mapper: Mapper, function: Callable[[T], R], pieces: Sequence[T]) -> Iterator[Callable[[], list[R]]]:
+    """`mapper(function, pieces)` in two steps, for whoever has other work between them.
+
+    Yields what gives the results, to be called once. Helpers of this machine begin at once; any other mapper does all
+    of it when it is called.
+    """
+    if mapper is not side_by_side:
+        yield partial(mapper, function, pieces)
+        return
     executor = helpers() if len(pieces) > 1 else None
-    if executor is None:
-        return [function(piece) for piece in pieces]
     futures: list[Any] = []
     try:
-        try:
-            for piece in pieces:
+        with suppress(BrokenProcessPool):  # what is not handed over is done here
+            for piece in pieces if executor is not None else ():
                 futures.append(executor.submit(function, piece))
-        except BrokenProcessPool:
-            pass  # what was not handed over is done here
+        yield partial(_results, function, pieces, futures)
+    except BaseException:
+        if executor is not None:
+            executor.shutdown(wait=False, kill_workers=True)
+        raise
+
+
+def _results(function: Callable[[T], R], pieces: Sequence[T], futures: Sequence[Any]) -> list[R]:
+    """What helpers have not come to is done here, from the back."""
+    with threadpool_limits(1):
         own = {k: function(pieces[k]) for k in reversed(range(len(pieces))) if k >= len(futures) or futures[k].cancel()}
         out = []
         for k, piece in enumerate(pieces):
@@ -106,6 +123,3 @@ def _shared(function: Callable[[T], R], pieces: Sequence[T]) -> list[R]:
             except BrokenProcessPool:
                 out.append(function(piece))
         return out
-    except BaseException:
-        executor.shutdown(wait=False, kill_workers=True)
-        raise
