@@ -8,6 +8,8 @@ from typing import Annotated
 
 import typer
 
+from pipeline.interpreter import collect_seldom
+
 app = typer.Typer(
     name="foulcast",
     no_args_is_help=True,
@@ -154,6 +156,7 @@ def serve(
 
 
 def main() -> None:
+    collect_seldom()
     app()
 
 

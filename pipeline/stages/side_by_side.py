@@ -21,6 +21,8 @@ from typing import Any, Protocol, TypeVar
 from loky import get_reusable_executor, process_executor  # needs no guarded main module, unlike multiprocessing's spawn
 from threadpoolctl import threadpool_limits
 
+from pipeline.interpreter import collect_seldom
+
 T = TypeVar("T")
 R = TypeVar("R")
 log = logging.getLogger("foulcast")
@@ -32,6 +34,7 @@ def ready() -> None:
     """What a helper does first: leaves interrupts to this process, and keeps what it remembers, which is no leak."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     process_executor._MAX_MEMORY_LEAK_SIZE = MOST_REMEMBERED
+    collect_seldom()
 
 
 class Quiet:
