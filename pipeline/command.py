@@ -57,13 +57,15 @@ def _places(fleet: str, out: Path) -> tuple[OutFolder, FleetPlace]:
 
 def _begin_beside() -> None:
     """Start the helper process, and in it what publishing will need, while this one imports."""
+    from pipeline.kept import vega_script_file
     from pipeline.stages.side_by_side import helpers, import_ahead
-    from reports.drawing import script_later
+    from reports.drawing import get_ready, script_later
 
     helper = helpers()
     if helper is not None:
         helper.submit(import_ahead, WORKED_WITH)
-        script_later(helper)
+        script_later(helper, vega_script_file())
+        helper.submit(get_ready)
 
 
 def _run_flow(folder: OutFolder, place: FleetPlace, as_of: date | None, dask: str | None) -> None:

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
 from concurrent.futures import BrokenExecutor, CancelledError, Executor, Future
 from contextlib import suppress
 from functools import cache
+from pathlib import Path
 from typing import Any
 
 import vl_convert
 
+END = "})();"
 SHORT = 24  # characters of a label: below the limits in use, or so little beyond that it may stand whole
 
 
@@ -23,6 +26,11 @@ class Later:
         if helper is not None:
             with suppress(BrokenExecutor):
                 self._future = helper.submit(function, *given)
+
+    @property
+    def waits(self) -> bool:
+        """Whether nobody has begun to make it."""
+        return self._text is None and (self._future is None or not (self._future.running() or self._future.done()))
 
     def take_back(self) -> None:
         """Make it here, unless the helper has begun."""
@@ -56,12 +64,30 @@ def without_idle_limits(spec: dict[str, Any]) -> dict[str, Any]:
     return spec | {"config": config | unlimited}
 
 
+def get_ready() -> str:
+    """Start the converter, which takes longer than to draw several charts."""
+    return drawn_svg({"mark": "point", "data": {"values": []}})
+
+
 @cache
-def script_later(helper: Executor | None) -> Later:
+def script_later(helper: Executor | None, kept: Path | None = None) -> Later:
     """`vega_script` on its way; it takes seconds and is the same for every run, so it can be asked for long before."""
-    return Later(helper, vega_script)
+    return Later(helper, vega_script, kept)
 
 
-def vega_script() -> str:
-    """Vega, Vega-Lite and Vega-Embed in one script, wrapped so that nothing but vegaEmbed becomes global."""
-    return f"(()=>{{{vl_convert.javascript_bundle()}}})();"  # type: ignore[call-arg]
+def vega_script(kept: Path | None = None) -> str:
+    """Vega, Vega-Lite and Vega-Embed in one script, wrapped so that nothing but vegaEmbed becomes global.
+
+    kept: a file to take it from, and to leave it in for the next run.
+    """
+    with suppress(OSError, UnicodeDecodeError):
+        if kept is not None and (text := kept.read_text(encoding="utf-8")).endswith(END):
+            return text
+    text = f"(()=>{{{vl_convert.javascript_bundle()}{END}"  # type: ignore[call-arg]
+    if kept is not None:
+        with suppress(OSError):
+            kept.parent.mkdir(parents=True, exist_ok=True)
+            beside = kept.with_suffix(f".{os.getpid()}")
+            beside.write_text(text, encoding="utf-8")
+            beside.replace(kept)
+    return text

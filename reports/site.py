@@ -29,6 +29,7 @@ CSP_SITE = (
     "base-uri 'none'; form-action 'none'"
 )
 STILL_WIDTH = 640
+FEW = 12  # stills that a helper draws in the time that the converter takes to start here
 NAV = (
     ("index.html", "Today"),
     ("staffing.html", "Staffing"),
@@ -159,16 +160,16 @@ class Site:
     """The folder being written. `write` makes a page; `write_single` makes one that needs no file beside it.
 
     helper: draws charts while pages are made; without one they are drawn here. Pages with charts are written by
-    `finish`.
+    `finish`. kept: where the charts' script is taken from, and left for the next run.
     """
 
-    def __init__(self, folder: Path, fleet: Fleet, helper: Executor | None = None) -> None:
+    def __init__(self, folder: Path, fleet: Fleet, helper: Executor | None = None, kept: Path | None = None) -> None:
         self.folder = folder
         self.fleet = fleet
         self.pages: list[str] = []
         self._helper = helper
         self._waiting: list[Waiting] = []
-        self._script = script_later(helper)
+        self._script = script_later(helper, kept)
         folder.mkdir(parents=True, exist_ok=True)
 
     def write(self, name: str, template: str, figures: list[Figure] | None = None, **context: Any) -> None:
@@ -186,8 +187,9 @@ class Site:
 
     def finish(self) -> list[str]:
         """Write the pages whose charts were waited for, the scripts and the style sheet; returns all pages."""
-        for page in reversed(self._waiting):
-            for later in reversed(page.drawn):
+        drawn = [later for page in self._waiting for later in page.drawn]
+        if sum(later.waits for later in drawn) > FEW:
+            for later in reversed(drawn):
                 later.take_back()
         for page in self._waiting:
             prefix = re.sub(r"[^a-z0-9]", "", page.name.removesuffix(".html"))

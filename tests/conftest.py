@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Iterator
 from datetime import date
 from pathlib import Path
 
@@ -11,6 +12,14 @@ import pytest
 os.environ.setdefault("OMP_NUM_THREADS", "1")
 
 SAMPLE_DATA = Path(__file__).parent.parent / "sample_data"
+
+
+@pytest.fixture(scope="session", autouse=True)
+def own_cache(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """What runs keep for the next goes into a folder of this session, not into the cache of whoever tests."""
+    with pytest.MonkeyPatch.context() as patched:
+        patched.setenv("XDG_CACHE_HOME", str(tmp_path_factory.mktemp("cache")))
+        yield
 
 
 @pytest.fixture(scope="session")

@@ -22,7 +22,7 @@ from pipeline.settings import settings_from
 from pipeline.stages.pages import gas_pairs, pages, prepare, staffing_of
 from reports import tables, theme
 from reports.charts.history import History, history_svg, nice_ticks
-from reports.drawing import Later, drawn_svg
+from reports.drawing import Later, drawn_svg, vega_script, without_idle_limits
 from reports.site import Figure, Fleet, Site, shown, split, still, whole
 
 
@@ -309,3 +309,23 @@ def test_a_card_of_one_flat_reading_can_be_drawn() -> None:
     svg = history_svg(History("O2", "%", [(date(2026, 1, 1), 0.0, False)], [], None, None, date(2026, 1, 1)))
     assert "nan" not in svg.lower()
     assert "<circle" in svg
+
+
+def test_the_script_of_charts_is_kept_and_a_broken_copy_is_not_used(tmp_path: Path) -> None:
+    kept = tmp_path / "cache" / "vega.js"
+    made = vega_script(kept)
+    assert kept.read_text(encoding="utf-8") == made
+    kept.write_text(made[: len(made) // 2], encoding="utf-8")  # a disk that was full
+    assert vega_script(kept) == made
+    assert kept.read_text(encoding="utf-8") == made
+    (tmp_path / "file").write_text("")
+    assert vega_script(tmp_path / "file" / "vega.js") == made  # a folder that cannot be
+
+
+def test_limits_to_labels_are_left_out_only_where_no_text_is_long() -> None:
+    def limit(label: str) -> int:
+        chart = alt.Chart(pl.DataFrame({"x": [1.0], "y": [label]})).mark_bar().encode(x="x:Q", y="y:N")
+        return without_idle_limits(whole(chart))["config"]["axis"]["labelLimit"]
+
+    assert limit("Ubrik 28") == 0
+    assert limit("W" * 60) == theme.CONFIG["axis"]["labelLimit"] > 0

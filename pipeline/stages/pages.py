@@ -11,6 +11,7 @@ import polars as pl
 
 from pipeline import fuels
 from pipeline.combustion import co2_from_o2_pct, co_measured_ppm, excess_air_ratio
+from pipeline.kept import vega_script_file
 from pipeline.schema import SERIES, Series
 from pipeline.settings import Settings
 from pipeline.stages.side_by_side import helpers
@@ -86,6 +87,7 @@ def prepare(store: Store, settings: Settings, site: Path) -> Site:
             store.scalar("select count(*) from current_installs"),
         ),
         helpers(),
+        vega_script_file(),
     )
 
 
