@@ -96,6 +96,11 @@ def backtest(inputs: SeriesInputs, counted: Counted, low: Floats, high: Floats, 
     return _scored(inputs, results)
 
 
+def backtest_piece(piece: tuple[SeriesInputs, Counted, Floats, Floats, int, int]) -> Tried:
+    """`backtest` of its arguments in one: a piece of work that another process does without the rest of the program."""
+    return backtest(*piece)
+
+
 def _known(rows: dict[int, tuple[pl.DataFrame, NDArray[np.bool_]]], day: int) -> tuple[pl.DataFrame, NDArray[np.bool_]]:
     """Forecast tasks of earlier origins whose outcome was known by `day`."""
     frames, events = [], []

@@ -5,13 +5,15 @@ from __future__ import annotations
 import math
 import multiprocessing
 import os
+import time
 import warnings
+from pathlib import Path
 
 import pytest
 from loky import process_executor
 
 from pipeline.stages import side_by_side as module
-from pipeline.stages.side_by_side import side_by_side
+from pipeline.stages.side_by_side import begun, side_by_side
 
 HOME = os.getpid()
 
@@ -32,6 +34,42 @@ def test_results_come_in_the_order_of_the_pieces():
 def test_an_error_is_raised_as_it_is():
     with pytest.raises(ValueError, match=r"math domain error|nonnegative"):
         side_by_side(math.sqrt, [1.0, -1.0, 4.0, 9.0])
+
+
+def noted(file: str) -> int:
+    Path(file).touch()
+    return os.getpid()
+
+
+def test_helpers_begin_before_results_are_asked_for(tmp_path):
+    files = [str(tmp_path / str(k)) for k in range(3)]
+    with begun(side_by_side, noted, files) as results:
+        waited = time.monotonic() + 60
+        while not Path(files[0]).exists() and time.monotonic() < waited:
+            time.sleep(0.02)
+        assert Path(files[0]).exists()
+        assert results()[0] != HOME
+
+
+def test_another_mapper_is_asked_once_and_only_for_results():
+    asked = []
+
+    def mapper(function, pieces):
+        asked.append(pieces)
+        return [function(piece) for piece in pieces]
+
+    with begun(mapper, math.factorial, [3, 4]) as results:
+        assert asked == []
+        assert results() == [6, 24]
+    assert asked == [[3, 4]]
+
+
+def test_what_was_begun_is_dropped_where_the_work_between_fails():
+    with pytest.raises(KeyError), begun(side_by_side, time.sleep, [60.0] * 3):
+        raise KeyError
+    began = time.monotonic()
+    assert side_by_side(math.factorial, [3, 4]) == [6, 24]  # and nobody waits for it
+    assert time.monotonic() - began < 50
 
 
 def test_helpers_that_die_leave_their_work_here():

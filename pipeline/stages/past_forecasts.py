@@ -8,7 +8,7 @@ from contextlib import contextmanager
 import numpy as np
 import polars as pl
 
-from models.backtest import Tried, backtest
+from models.backtest import backtest_piece
 from models.counters import Installs
 from models.forecast import scaled_limits
 from models.hours import LoadCalendar
@@ -30,6 +30,11 @@ BINS = {
     "observed": pl.Float64, "low": pl.Float64, "high": pl.Float64, "n": pl.Int32,
 }  # fmt: skip
 
+TRIED_READINGS = """
+    create or replace temp table tried_readings as
+    select r.* from drift_readings r semi join tried_installs t on t.install_no = r.install_no
+"""  # of all series at once: the view they come from is not read a second time
+
 
 @contextmanager
 def trying_past(store: Store, calendar: LoadCalendar, as_of: int, mapper: Mapper = side_by_side) -> Iterator[None]:
@@ -38,10 +43,13 @@ def trying_past(store: Store, calendar: LoadCalendar, as_of: int, mapper: Mapper
     Writes backtest_scores and backtest_bins, and the fact `backtest_note` where there was too little to try.
     """
     counted = sampled_counters(store, calendar)
-    pieces = [
-        (*tried_inputs(store, series, counted), counted, as_of) for series in SERIES if series.reset_class != "none"
-    ]
-    with begun(mapper, _try, pieces) as results:
+    store.run(TRIED_READINGS)
+    installs = store.frame(
+        "select i.* from drift_installs i semi join tried_installs using (install_no) order by install_no"
+    )
+    inputs = [tried_inputs(store, series, installs) for series in SERIES if series.reset_class != "none"]
+    pieces = [(known, counted, low, high, as_of, SEED) for known, low, high in inputs]
+    with begun(mapper, backtest_piece, pieces) as results:
         yield
         tried = results()
     scores = pl.DataFrame([row for t in tried for row in t.scores], SCORES, infer_schema_length=None)
@@ -49,12 +57,7 @@ def trying_past(store: Store, calendar: LoadCalendar, as_of: int, mapper: Mapper
     store.write("backtest_scores", scores.with_columns(pl.selectors.float().round(6)))
     store.write("backtest_bins", bins.with_columns(pl.selectors.float().round(6)))
     store.set_fact("backtest_note", "; ".join(t.note for t in tried if t.note))
-    store.run("drop table if exists tried_installs")
-
-
-def _try(piece: tuple[SeriesInputs, np.ndarray, np.ndarray, Counted, int]) -> Tried:
-    inputs, low, high, counted, as_of = piece
-    return backtest(inputs, counted, low, high, as_of, SEED)
+    store.run("drop table if exists tried_installs; drop table if exists tried_readings")
 
 
 def sampled_counters(store: Store, calendar: LoadCalendar) -> Counted:
@@ -101,13 +104,13 @@ def sampled_counters(store: Store, calendar: LoadCalendar) -> Counted:
     )
 
 
-def tried_inputs(store: Store, series: Series, counted: Counted) -> tuple[SeriesInputs, np.ndarray, np.ndarray]:
+def tried_inputs(store: Store, series: Series, installs: pl.DataFrame) -> tuple[SeriesInputs, np.ndarray, np.ndarray]:
     """The whole history of the tried installs in one series, and their ranges on the scale of the fit."""
     k, kind = series.series_no, series.reset_class
     readings = store.frame(
         f"""
         select r.install_no, r.cycle_no, r.day, r.hours, r.value, r.stage_order, r.analyser_no, r.unsure, r.visit_no
-        from drift_readings r semi join tried_installs t on t.install_no = r.install_no
+        from tried_readings r
         where r.series_no = {k} order by r.install_no, r.cycle_no, r.day, r.stage_order, r.visit_no
         """
     )
@@ -117,13 +120,10 @@ def tried_inputs(store: Store, series: Series, counted: Counted) -> tuple[Series
             c.opened_visit_no, b.value as value_before
         from cycles c
         semi join tried_installs t on t.install_no = c.install_no
-        left join drift_readings b on b.series_no = {k} and b.visit_no = c.opened_visit_no and b.stage_order = 0
+        left join tried_readings b on b.series_no = {k} and b.visit_no = c.opened_visit_no and b.stage_order = 0
             and b.cycle_no < c.cycle_no
         where c.reset_class = '{kind}' order by c.install_no, c.cycle_no
         """
-    )
-    installs = store.frame(
-        "select i.* from drift_installs i semi join tried_installs t on t.install_no = i.install_no order by install_no"
     )
     limits = store.frame(
         f"""

@@ -105,9 +105,10 @@ def begun(mapper: Mapper, function: Callable[[T], R], pieces: Sequence[T]) -> It
     executor = helpers() if len(pieces) > 1 else None
     futures: list[Any] = []
     try:
-        with suppress(BrokenProcessPool):  # what is not handed over is done here
-            for piece in pieces if executor is not None else ():
-                futures.append(executor.submit(function, piece))
+        if executor is not None:
+            with suppress(BrokenProcessPool):  # what is not handed over is done here
+                for piece in pieces:
+                    futures.append(executor.submit(function, piece))
         yield partial(_results, function, pieces, futures)
     except BaseException:
         if executor is not None:
