@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import date
+from functools import partial
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING
 
 from pipeline.errors import FleetError
-from pipeline.outfolder import OutFolder, check_folders
+from pipeline.outfolder import OutFolder, check_folders, is_remote
 from pipeline.prefect_api import prefect_api
 from pipeline.terminal import err, say_summary, stage_lines
 from pipeline.terminal import out as terminal
@@ -25,34 +26,34 @@ WORKED_WITH = ("models.drift", "models.backtest", "sklearn.ensemble")
 
 def run_fleet(fleet: str, out: Path, as_of: date | None, direct: bool, dask: str | None = None) -> None:
     """Run the whole job and say what came of it."""
-    folder, place = _places(fleet, out)
     if direct and dask:
         raise FleetError("--dask hands work out through Prefect, and --direct leaves Prefect out. Give one of them.")
+    if not is_remote(fleet):
+        check_folders(Path(fleet), out)
     if dask:
         from pipeline.workers import check_cluster
 
         check_cluster(dask)
+    folder = OutFolder(out.resolve())
     with folder.claimed(), stage_lines():
-        if not direct:
-            _run_flow(folder, place, as_of, dask)
-        else:
-            _begin_beside()
-            from pipeline.job import Job, run_direct
-
-            if place.settings().cluster.address:
-                err.print("--direct: [cluster] in fleet.toml is left aside; this machine does all", markup=False)
-            run_direct(Job.of(place.source, out, as_of))
+        (_run_direct if direct else partial(_run_flow, dask=dask))(fleet, folder, as_of)
     _say_what_came_of_it(folder)
 
 
-def _places(fleet: str, out: Path) -> tuple[OutFolder, FleetPlace]:
+def _place(fleet: str, folder: OutFolder) -> FleetPlace:
     from pipeline.fleet_place import FleetPlace
 
-    folder = OutFolder(out.resolve())
-    place = FleetPlace(fleet, folder.work)
-    if not place.remote:
-        check_folders(Path(fleet), out)
-    return folder, place
+    return FleetPlace(fleet, folder.work)
+
+
+def _run_direct(fleet: str, folder: OutFolder, as_of: date | None) -> None:
+    _begin_beside()
+    from pipeline.job import Job, run_direct
+
+    place = _place(fleet, folder)
+    if place.settings().cluster.address:
+        err.print("--direct: [cluster] in fleet.toml is left aside; this machine does all", markup=False)
+    run_direct(Job.of(place.source, folder.out, as_of))
 
 
 def _begin_beside() -> None:
@@ -68,16 +69,17 @@ def _begin_beside() -> None:
         helper.submit(get_ready)
 
 
-def _run_flow(folder: OutFolder, place: FleetPlace, as_of: date | None, dask: str | None) -> None:
+def _run_flow(fleet: str, folder: OutFolder, as_of: date | None, dask: str | None) -> None:
     with prefect_api(folder.work / "prefect") as server:
+        place = _place(fleet, folder)
         address = dask or place.settings().cluster.address  # what is wrong in fleet.toml is told at once
         with err.status("starting Prefect …"):
             from pipeline.flows import over
 
             flow = over(address)
+            _begin_beside()  # not before: the server wants a processor of its own while it comes up
             if server is not None:
                 server.wait()
-        _begin_beside()  # not before: the server wants the processors while it comes up
         flow(place.source, str(folder.out), as_of.isoformat() if as_of else None)
 
 
@@ -174,8 +176,11 @@ def write_sample_fleet(folder: Path, installs: int, years: float, seed: int, par
 
 def serve_fleet(fleet: str, out: Path, cron: str, dask: str | None = None) -> None:
     """Serve a Prefect deployment that refreshes OUT on a schedule, until stopped."""
-    folder, place = _places(fleet, out)
-    with prefect_api(folder.work / "prefect") as server:
+    if not is_remote(fleet):
+        check_folders(Path(fleet), out)
+    folder = OutFolder(out.resolve())
+    with prefect_api(folder.work / "prefect", schedules=True) as server:
+        place = _place(fleet, folder)
         place.settings()
         from pipeline.flows import keep_served
 

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import json
 import os
-import re
 import shutil
 from collections.abc import Iterator
 from pathlib import Path, PurePosixPath
@@ -16,10 +15,10 @@ from typing import Any
 
 from pipeline.errors import FleetError, PassingError
 from pipeline.intake.folder import SUFFIXES, input_files
+from pipeline.outfolder import is_remote
 from pipeline.schema import FOLDER_KINDS, KINDS
 from pipeline.settings import Settings, load_settings
 
-REMOTE = re.compile(r"[A-Za-z][\w+.-]*://")
 CHANGING = ("ETag", "etag", "md5", "md5Hash", "LastModified", "last_modified", "mtime", "updated", "created")
 Stamps = dict[str, list[str]]
 
@@ -32,7 +31,7 @@ class FleetPlace:
 
     def __init__(self, source: str | os.PathLike[str], work: Path) -> None:
         self.source = str(source)
-        self.remote = bool(REMOTE.match(self.source))
+        self.remote = is_remote(self.source)
         if not self.remote:
             self.source = str(Path(self.source).resolve())
         self.folder = work / "fleet" if self.remote else Path(self.source)

@@ -10,6 +10,7 @@ from __future__ import annotations
 import ctypes
 import ctypes.util
 import os
+import re
 import shutil
 import sys
 from collections.abc import Iterator
@@ -21,6 +22,7 @@ from filelock import FileLock, Timeout
 
 from pipeline.errors import FleetError, PassingError
 
+REMOTE = re.compile(r"[A-Za-z][\w+.-]*://")
 OURS = ("fleet.duckdb", "exports", "site")
 
 
@@ -96,6 +98,11 @@ class OutFolder:
             shutil.rmtree(old, ignore_errors=True)
         if self.next.exists() and self.out.exists():
             _carry_over(self.next, self.out)
+
+
+def is_remote(fleet: str) -> bool:
+    """Whether a fleet is named by a URL, not by a folder of this machine."""
+    return bool(REMOTE.match(fleet))
 
 
 def check_folders(fleet: Path, out: Path | None) -> None:

@@ -78,7 +78,8 @@ def test_check_writes_nothing(small_fleet: Path, tmp_path: Path) -> None:
 
 
 def test_run_with_prefect_records_its_tasks_and_sums_up(small_fleet: Path, tmp_path: Path) -> None:
-    done = foulcast("run", str(small_fleet), "--out", str(tmp_path / "out"))
+    cache = tmp_path / "cache"
+    done = foulcast("run", str(small_fleet), "--out", str(tmp_path / "out"), XDG_CACHE_HOME=str(cache))
     assert done.returncode == 0, done.stderr
     assert "Traceback" not in done.stderr
     for words in ("rows", "installs", "in range", "out of range", "within 30 days", "index.html"):
@@ -91,3 +92,7 @@ def test_run_with_prefect_records_its_tasks_and_sums_up(small_fleet: Path, tmp_p
     with sqlite3.connect(tmp_path / ".out.work" / "prefect" / "prefect.db") as runs:
         names = {name for (name,) in runs.execute("select name from task_run where state_name = 'Completed'")}
     assert {name.split("-")[0] for name in names} == set(record["timings_s"])
+    if sys.platform == "linux":  # elsewhere the cache lies where XDG_CACHE_HOME does not lead
+        (template,) = cache.rglob("prefect.db")
+        with sqlite3.connect(template) as kept:
+            assert kept.execute("select count(*) from flow_run").fetchone() == (0,)

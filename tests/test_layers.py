@@ -16,7 +16,8 @@ ORDER = (
     *("interpreter", "kept", "errors", "units", "schema", "settings", "safe_text", "store"),
     *("enthalpy", "vapour", "fuels", "combustion", "findings", "patterns", "intake"),
     *("derive", "exports", "explain", "calendar_files", "sample", "stages"),
-    *("outfolder", "fleet_place", "prefect_api", "terminal", "workers", "job", "flows", "command", "cli"),
+    *("outfolder", "fleet_place", "prefect_server", "prefect_api"),
+    *("terminal", "workers", "job", "flows", "command", "cli"),
 )
 LONGEST = 450
 
