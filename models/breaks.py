@@ -188,4 +188,5 @@ def split(readings: Readings, breaks: np.ndarray) -> Readings:
         install_no=install,
         cycle_no=cycle * PARTS + part,
         shift=readings.shift[old] + gone,
+        row=np.where(part > 0, -1, readings.row[old]),
     )

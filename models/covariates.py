@@ -46,7 +46,7 @@ class Term:
         if self.how == "intercept":
             return None
         if self.how == "carry":
-            w = np.full(forest.cycles.height, np.nan) if built_up is None else built_up
+            w = np.full(forest.size, np.nan) if built_up is None else built_up
             return np.where(self.applies(forest), np.where(np.isfinite(w), w, self.centre), 0.0)
         if self not in forest.memo:
             remember((self,), forest)
@@ -68,11 +68,11 @@ class Term:
         if self.how == "category":
             return (codes(forest, self.name) == code(self.value)).astype(np.int8)
         if self.how == "number":
-            x = (numbers(forest.cycles[self.name], self.log) - self.centre) / self.spread
-            return np.where(np.isfinite(x), x, 0.0)
+            x = (numbers(forest.park[self.name], self.log) - self.centre) / self.spread
+            return np.where(np.isfinite(x), x, 0.0)[forest.parents[0]]
         if self.how == "aged":
-            here = forest.cycles["design_no"].to_numpy() == int(self.value)
-            return (here & of_unknown_age(forest.cycles)).astype(np.int8)
+            here = (forest.park["design_no"].to_numpy() == int(self.value))[forest.parents[0]]
+            return (here & of_unknown_age(forest.rows)).astype(np.int8)
         if self.how == "carry":
             here = codes(forest, "opened_by") == code(self.value)
             if self.name:
@@ -88,8 +88,12 @@ ANY = pl.Series(["new"], dtype=pl.Categorical)  # held, so that Polars' one list
 def codes(forest: Forest, name: str) -> np.ndarray:
     """A column of texts (or truths) of the cycles as numbers, -1 where it is empty."""
     if ("codes", name) not in forest.memo:
-        texts = forest.cycles[name].cast(pl.String).cast(pl.Categorical)
-        forest.memo["codes", name] = texts.to_physical().cast(pl.Int32).fill_null(-1).to_numpy()
+        of_cycle = name in forest.rows.columns
+        texts = (forest.rows if of_cycle else forest.park)[name]
+        if texts.dtype != pl.Categorical:
+            texts = texts.cast(pl.String).cast(pl.Categorical)
+        number = texts.to_physical().cast(pl.Int32).fill_null(-1).to_numpy()
+        forest.memo["codes", name] = number if of_cycle else number[forest.parents[0]]
     return forest.memo["codes", name]
 
 

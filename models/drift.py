@@ -249,7 +249,7 @@ def settled(fit: SeriesFit, forest: Forest) -> SeriesFit:
         mean, _ = settle_levels(fit, forest, state, state.nodes[0])
         away = (
             mean[0, seen]
-            - fit.clean["level"][np.searchsorted(fit.clean["install_no"], forest.cycles["install_no"].to_numpy()[seen])]
+            - fit.clean["level"][np.searchsorted(fit.clean["install_no"], forest.installs[forest.parents[0]][seen])]
         )
         n = seen.sum()
         spread = np.sqrt((n * np.var(away) + 5 * weak.unknown**2) / (n + 5))

@@ -11,8 +11,8 @@ from models import priors as assumed
 from models import smallblocks as sb
 from models.analysers import AnalyserBias
 from models.below import posteriors_below
-from models.covariates import LEVEL, Term, Terms, of_unknown_age
-from models.cycle_sums import PARTS, CycleSums, Forest, Readings, clock, rate_scale
+from models.covariates import LEVEL, Term, Terms, code, codes, of_unknown_age
+from models.cycle_sums import PARTS, CycleSums, Forest, Readings, clock, positions, rate_scale
 from models.lower_levels import fixed_part, without_fixed
 from models.series import FitOptions, SeriesInputs, forward
 from models.tree import Nodes, Priors, Tree, leaf_posteriors
@@ -20,6 +20,8 @@ from models.upper_levels import Above, Evaluation
 
 LOWER = 2  # cycles and installs are swept in blocks; appliance models and designs are optimised inside
 MOST_OF_READING = 0.9  # a bias is never taken to be more of what was read
+UNREAD = pl.lit("unread", dtype=pl.Categorical)
+UNKNOWN = pl.lit("unknown", dtype=pl.Categorical)
 BASES = ("install", "model", "design", "fleet")
 
 
@@ -92,12 +94,14 @@ class SeriesFit:
     def cycle_gammas(self, forest: Forest) -> np.ndarray:
         """Exponent per cycle. A cycle read from an unknown start does not know its clock: its line is taken as
         straight."""
-        gamma = self.gammas(forest.cycles["design_no"].to_numpy())
+        to_install, to_model, to_design = forest.parents
+        gamma = self.gammas(forest.designs)
         if np.all(gamma == 1.0):
-            return gamma
+            return np.ones(forest.size)
+        gamma = gamma[to_design][to_model][to_install]
         seen = forest.runs(self.readings) >= 0
         if "unknown age" not in forest.memo:
-            forest.memo["unknown age"] = of_unknown_age(forest.cycles)
+            forest.memo["unknown age"] = of_unknown_age(forest.rows)
         return np.where(forest.memo["unknown age"] & seen, 1.0, gamma)
 
     @property
@@ -147,7 +151,7 @@ class SeriesFit:
         asked = cycles.select(
             pl.col("install_no").cast(pl.Int64),
             pl.col("cycle_no").cast(pl.Int64) * PARTS,
-            pl.col("opened_by").cast(pl.String),
+            pl.col("opened_by").cast(pl.Categorical),
             (pl.col("opened_day") if "opened_day" in cycles.columns else pl.lit(None))
             .cast(pl.Int32)
             .alias("opened_day"),
@@ -158,17 +162,20 @@ class SeriesFit:
         # after unrecorded work the part that is open speaks for the cycle
         part = self.readings.latest_part(number, cycle)
         unread = asked.filter(pl.Series(part < 0)).with_columns(
-            pl.col("opened_by").fill_null("unknown").replace("unknown", "unread")
+            pl.when(pl.col("opened_by").fill_null(UNKNOWN) == "unknown")
+            .then(UNREAD)
+            .otherwise("opened_by")
+            .alias("opened_by")
         )
         forest = Forest.of(pl.concat([seen, unread]), install_frame(self.inputs))
-        wanted = np.zeros(forest.cycles.height, dtype=bool)
+        wanted = np.zeros(forest.size, dtype=bool)
         place = forest.place(number, np.where(part < 0, cycle, part))
         wanted[place[place >= 0]] = True
         at = None if above is None else above.of(forest.models, forest.designs)
         state = evaluate(self, forest, at=at, wanted=wanted)
         gamma = self.cycle_gammas(forest)
         mean, cov = settle_levels(self, forest, state, state.nodes[0])
-        out = forest.cycles.select("install_no", "cycle_no").with_columns(
+        out = forest.rows.select("install_no", "cycle_no").with_columns(
             pl.Series("m0", mean[0] + self.centre),
             pl.Series("m1", mean[1]),
             pl.Series("v00", cov[0]),
@@ -238,16 +245,16 @@ def install_frame(inputs: SeriesInputs) -> pl.DataFrame:
 
 def seen_cycles(inputs: SeriesInputs, readings: Readings) -> pl.DataFrame:
     """Cycles with usable readings; one that the cycles table does not know counts as opened by unknown."""
-    runs = pl.DataFrame({"install_no": readings.install_no, "cycle_no": readings.cycle_no}).cast(pl.Int64)
     known = inputs.cycles.select(
-        pl.col("install_no").cast(pl.Int64),
-        pl.col("cycle_no").cast(pl.Int64) * PARTS,
-        pl.col("opened_by").cast(pl.String),
+        pl.col("opened_by").cast(pl.Categorical),
         pl.col("opened_day").cast(pl.Int32),
         pl.col("value_before").cast(pl.Float64),
     )
-    return runs.join(known, on=["install_no", "cycle_no"], how="left").with_columns(
-        pl.col("opened_by").fill_null("unknown")
+    row = readings.row
+    if len(row) and row.min() < 0:  # a row without anything at the end, for cycles that the table does not know
+        known = pl.concat([known, known.clear(1)])
+    return pl.DataFrame({"install_no": readings.install_no, "cycle_no": readings.cycle_no}).hstack(
+        known[np.where(row < 0, known.height - 1, row)].with_columns(pl.col("opened_by").fill_null(UNKNOWN))
     )
 
 
@@ -255,7 +262,8 @@ def freed_levels(forest: Forest) -> np.ndarray:
     """Cycles whose level nobody knows at their start: running when the records began ("unread": and never read
     since)."""
     if "freed" not in forest.memo:
-        forest.memo["freed"] = forest.cycles["opened_by"].is_in(["unknown", "unread"]).fill_null(True).to_numpy()
+        opened = codes(forest, "opened_by")
+        forest.memo["freed"] = (opened < 0) | (opened == code("unknown")) | (opened == code("unread"))
     return forest.memo["freed"]
 
 
@@ -277,25 +285,21 @@ def built_up_before(fit: SeriesFit, forest: Forest) -> np.ndarray | None:
 
 
 def built_up_anew(fit: SeriesFit, forest: Forest) -> np.ndarray:
-    frame = forest.cycles
     if "value before" not in forest.memo:
-        read = frame["value_before"].cast(pl.Float64).fill_null(np.nan).to_numpy()
+        read = forest.rows["value_before"].fill_null(np.nan).to_numpy()
         forest.memo["value before"] = forward(read, fit.inputs.transform)
     z = forest.memo["value before"] - fit.centre
     if fit.before is not None:
         fitted_z = fitted_before(fit.before, forest)
         z = np.where(np.isfinite(fitted_z), fitted_z, z)
-    order = fit.clean["install_no"]
-    wanted = frame["install_no"].to_numpy()
-    if len(order) == 0:
-        return z - float(fit.beta[0])
-    k = np.minimum(np.searchsorted(order, wanted), len(order) - 1)
-    return z - np.where(order[k] == wanted, fit.clean["level"][k], float(fit.beta[0]))
+    at = positions(fit.clean["install_no"], forest.installs)
+    level = np.where(at >= 0, np.r_[fit.clean["level"], 0.0][at], float(fit.beta[0]))
+    return z - level[forest.parents[0]]
 
 
 def fitted_before(before: dict[str, np.ndarray], forest: Forest) -> np.ndarray:
     """The fitted level before the work that opened each cycle of the tree, nan where there is none."""
-    out = np.full(forest.cycles.height, np.nan)
+    out = np.full(forest.size, np.nan)
     place = forest.place(before["install_no"], before["cycle_no"])
     out[place[place >= 0]] = before["before"][place >= 0]
     return out
@@ -404,9 +408,8 @@ def learn_from_others(
     Given the install's effect the cycle depends on its own readings only; so its posterior is that line of the way down
     the tree, with the joint posterior of the install put in.
     """
-    wanted = forest.cycles["install_no"].to_numpy()
-    k = np.minimum(np.searchsorted(known.install_no, wanted), len(known.install_no) - 1)
-    here = known.install_no[k] == wanted
+    k = positions(known.install_no, forest.installs)[forest.parents[0]]
+    here = k >= 0
     leaf, at, s2 = state.tree.leaf, sb.slots(2), fit.sigma**2
     fixed = np.zeros_like(mean)
     for b, (component, x) in zip(state.at.beta, leaf.columns, strict=True):

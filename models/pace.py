@@ -52,7 +52,7 @@ def find_change(fit: SeriesFit, forest: Forest) -> tuple[Term, float] | None:
     readings = fit.readings
     leaf, tau = reading_leaves(fit, forest)
     left = readings.weight * residuals(fit, forest, state).residual / fit.sigma**2  # P z
-    g = np.bincount(leaf, left * tau, forest.cycles.height)
+    g = np.bincount(leaf, left * tau, forest.size)
     candidates = sorted(screened(fit, forest, state.sums.n, g), key=lambda c: -c.score)[:LOOKED_AT]
     usual = abs(float(np.average(state.nodes[0].mean[1], weights=np.maximum(state.sums.n, 1e-9))))
     kappa2 = (0.5 * usual) ** 2

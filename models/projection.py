@@ -31,7 +31,7 @@ def messages_of(fit: SeriesFit, forest: Forest, vectors: sparse.csr_array) -> Me
     """What the lower levels say to the appliance models when vectors (readings, k) stand in for the readings; as
     `lower_levels.sweep`, so shards add."""
     readings, k = fit.readings, vectors.shape[1]
-    n, n_obs = forest.cycles.height, len(readings.z)
+    n, n_obs = forest.size, len(readings.z)
     leaf, tau = reading_leaves(fit, forest)
     weight = readings.weight
     weighted = scaled_rows(vectors, weight)

@@ -128,11 +128,11 @@ class Shard:
 
     @property
     def size(self) -> int:
-        return PER_READING * len(self.readings.z) + PER_CYCLE * self.forest.cycles.height
+        return PER_READING * len(self.readings.z) + PER_CYCLE * self.forest.size
 
     @property
     def empty(self) -> bool:
-        return self.forest.cycles.height == 0
+        return self.forest.size == 0
 
     def fit(self, head: SeriesFit) -> SeriesFit:
         """The parameters of the whole with the readings of the shard."""
@@ -296,9 +296,9 @@ def of_models(shard: Shard, head: SeriesFit) -> PerModel:
     parts = []
     if not shard.empty:
         parts.append(per_model(fit, forest, tree_sums(fit, forest).n, built_up_before(fit, forest)))
-    silent = silent_forest(fit, forest.cycles)
-    if not silent.cycles.is_empty():
-        none = np.zeros(silent.cycles.height)
+    silent = silent_forest(fit, forest.rows)
+    if silent.size:
+        none = np.zeros(silent.size)
         parts.append(per_model(fit, silent, none, built_up_before(fit, silent)))
     models = np.unique(np.r_[forest.models, silent.models])
     return added(parts, models, len(fit.terms.terms))
@@ -306,7 +306,7 @@ def of_models(shard: Shard, head: SeriesFit) -> PerModel:
 
 def cleanings(shard: Shard, head: SeriesFit) -> pl.DataFrame:
     fit = shard.fit(head)
-    if fit.before is None or shard.forest.cycles.is_empty():
+    if fit.before is None or shard.empty:
         return pl.DataFrame(schema=PAIRS)
     return before_and_after(fit, shard.forest).select(pl.col(name).cast(kind) for name, kind in PAIRS.items())
 
