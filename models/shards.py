@@ -184,6 +184,7 @@ def answer(piece: Piece) -> Any:
 
 def loaded(source: Source, centre: float) -> Shard:
     inputs = source.load()
+    inputs = replace(inputs, cycles=inputs.cycles.with_columns(pl.col("opened_by").cast(pl.Categorical)))
     readings = replace(Readings.of(inputs), centre=centre)
     lean = replace(inputs, readings=inputs.readings.clear())
     return Shard(lean, readings, forest_of(lean, readings), {}, None)
