@@ -60,7 +60,7 @@ class Readings:
     @property
     def run(self) -> np.ndarray:
         """Run of each reading."""
-        return np.repeat(np.arange(len(self.start)), np.diff(np.r_[self.start, len(self.z)]))
+        return np.repeat(np.arange(len(self.start)), self.counts)
 
     @classmethod
     def of(cls, inputs: SeriesInputs, keep: np.ndarray | None = None) -> Readings:
@@ -126,18 +126,31 @@ class Readings:
 
     def sums(self, gamma: np.ndarray, offset: np.ndarray | None = None) -> CycleSums:
         """Sums per run; gamma per run. offset: taken off each reading (analyser bias)."""
+        z = self.z - self.centre if offset is None else self.z - self.centre - offset
+        return self.summed(self.clock(gamma), z)
+
+    def clock(self, gamma: np.ndarray) -> np.ndarray:
+        """tau of each reading; gamma per run."""
+        if len(gamma) == 0 or np.all(gamma == gamma[0]):
+            return clock(self.hours, float(gamma[0]) if len(gamma) else 1.0)
+        bent = np.flatnonzero(np.repeat(gamma, self.counts) != 1.0)
+        tau = clock(self.hours, 1.0)
+        tau[bent] = clock(self.hours[bent], np.repeat(gamma, self.counts)[bent])
+        return tau
+
+    @property
+    def counts(self) -> np.ndarray:
+        """Readings per run."""
+        return np.diff(np.r_[self.start, len(self.z)])
+
+    def summed(self, tau: np.ndarray, z: np.ndarray) -> CycleSums:
+        """Sums per run at these clocks and values."""
         if len(self.z) == 0:
             return CycleSums(*(np.zeros(0) for _ in range(7)))
-        counts = np.diff(np.r_[self.start, len(self.z)])
-        if np.all(gamma == gamma[0]):
-            tau = clock(self.hours, float(gamma[0]))
-        else:
-            tau = clock(self.hours, np.repeat(gamma, counts))
-        z = self.z - self.centre if offset is None else self.z - self.centre - offset
         w = self.weight
         wt, wz = w * tau, w * z
         add = lambda x: np.add.reduceat(x, self.start)
-        return CycleSums(counts.astype(float), add(w), add(wt), add(wt * tau), add(wz), add(wt * z), add(wz * z))
+        return CycleSums(self.counts.astype(float), add(w), add(wt), add(wt * tau), add(wz), add(wt * z), add(wz * z))
 
 
 def rows_of(cycles: pl.DataFrame, install_no: np.ndarray, cycle_no: np.ndarray) -> np.ndarray:
@@ -166,6 +179,8 @@ class CycleSums:
 
     def at(self, index: np.ndarray) -> CycleSums:
         """Reordered; index -1 gives a cycle without readings."""
+        if len(index) == len(self.n) and np.array_equal(index, np.arange(len(index))):
+            return self
         inside = index >= 0
         pick = lambda x: np.where(inside, x[np.maximum(index, 0)], 0.0) if len(x) else np.zeros(len(index))
         return CycleSums(*(pick(x) for x in (self.n, self.w, self.t, self.tt, self.z, self.tz, self.zz)))
@@ -176,20 +191,18 @@ class CycleSums:
         Freeing a level is the exact limit of a normal prior with infinite variance on it: the cycle's mean is swept
         out.
         """
-        s = np.stack([self.w, self.t, self.tt])
-        by = np.stack([self.z, self.tz])
+        s, by = np.stack([self.w, self.t, self.tt]), np.stack([self.z, self.tz])
         yy, n_obs, logdet = float(self.zz.sum()), float(self.n.sum()), 0.0
-        swept = freed & (self.w > 0)
-        if swept.any():
+        swept = np.flatnonzero(freed & (self.w > 0))
+        if len(swept):
             w, t, z = self.w[swept], self.t[swept], self.z[swept]
-            s[2, swept] = np.maximum(self.tt[swept] - t * t / w, 0.0)
-            by[1, swept] = self.tz[swept] - t * z / w
-            s[0, swept] = s[1, swept] = by[0, swept] = 0.0
             lone = self.n[swept] < 2
-            s[2, np.flatnonzero(swept)[lone]] = 0.0
-            by[1, np.flatnonzero(swept)[lone]] = 0.0
+            s[2, swept] = np.where(lone, 0.0, np.maximum(self.tt[swept] - t * t / w, 0.0))
+            by[1, swept] = np.where(lone, 0.0, self.tz[swept] - t * z / w)
+            s[:2, swept] = 0.0
+            by[0, swept] = 0.0
             yy -= float((z * z / w).sum())
-            n_obs -= float(swept.sum())
+            n_obs -= float(len(swept))
             logdet += float(np.log(w).sum())
         return LeafSums(s, by, yy, n_obs, columns, logdet)
 
@@ -209,8 +222,9 @@ class Forest:
     models: np.ndarray
     designs: np.ndarray
     memo: dict[object, np.ndarray] = field(default_factory=dict)  # columns of fixed effects that were asked for before
-    # the last sums, build-up and tree with the fixed effects taken off, each with what it is of
-    last_sums: tuple[np.ndarray, np.ndarray, object, CycleSums] | None = None
+    # the last readings in place, sums, build-up and tree with the fixed effects taken off, each with what it is of
+    last_lines: tuple[object, object, Any] | None = None
+    last_sums: tuple[object, object, CycleSums] | None = None
     last_built_up: tuple[object, object, object, np.ndarray] | None = None
     last_held: tuple[object, object, object, Any] | None = None
 

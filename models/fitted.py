@@ -11,9 +11,9 @@ from models import priors as assumed
 from models import smallblocks as sb
 from models.analysers import AnalyserBias
 from models.below import posteriors_below
-from models.covariates import LEVEL, Term, Terms, code, codes, of_unknown_age
+from models.covariates import LEVEL, RATE, Term, Terms, code, codes, fixed_values, of_unknown_age
 from models.cycle_sums import PARTS, CycleSums, Forest, Readings, clock, positions, rate_scale
-from models.lower_levels import fixed_part, without_fixed
+from models.leaf_sums import without
 from models.series import FitOptions, SeriesInputs, forward
 from models.tree import Nodes, Priors, Tree, leaf_posteriors
 from models.upper_levels import Above, Evaluation
@@ -227,7 +227,8 @@ def of_named(fit: SeriesFit) -> SeriesFit:
 
 @dataclass
 class State:
-    """Posteriors of all nodes of a forest under a fit; relative covariances times sigma2."""
+    """Posteriors of all nodes of a forest under a fit; relative covariances times sigma2. fixed: what the fixed effects
+    but the intercepts do to the level and rate of each cycle, (2, cycles)."""
 
     sums: CycleSums
     freed: np.ndarray
@@ -235,6 +236,7 @@ class State:
     tree: Tree
     at: Evaluation
     nodes: list[Nodes]
+    fixed: np.ndarray
 
 
 def install_frame(inputs: SeriesInputs) -> pl.DataFrame:
@@ -305,18 +307,45 @@ def fitted_before(before: dict[str, np.ndarray], forest: Forest) -> np.ndarray:
     return out
 
 
+@dataclass(frozen=True)
+class Lines:
+    """Per reading: cycle of the tree, tau, and z less the fit's centre and its analyser's bias."""
+
+    leaf: np.ndarray
+    tau: np.ndarray
+    z: np.ndarray
+
+
+def reading_lines(fit: SeriesFit, forest: Forest) -> Lines:
+    """Where the readings stand in the tree and at the fit's exponents and analyser biases; the last are remembered."""
+    readings, biases = fit.readings, None if fit.analysers is None else fit.analysers.bias.tobytes()
+    key, last = (fit.gamma, biases, readings.centre, fit.in_kelvin), forest.last_lines
+    if last is not None and last[0] is readings.start and last[1] == key:
+        return last[2]
+    runs = forest.runs(readings)
+    seen = np.flatnonzero(runs >= 0)
+    leaf_of_run = np.empty(len(readings.start), dtype=np.int64)
+    leaf_of_run[runs[seen]] = seen
+    if last is not None and last[0] is readings.start and last[1][0] == fit.gamma:
+        leaf, tau = last[2].leaf, last[2].tau
+    else:
+        leaf = np.repeat(leaf_of_run.astype(np.int32), readings.counts)
+        tau = readings.clock(fit.cycle_gammas(forest)[leaf_of_run])
+    offset = fit.offset
+    z = readings.z - readings.centre if offset is None else readings.z - readings.centre - offset
+    lines = Lines(leaf, tau, z)
+    forest.last_lines = (readings.start, key, lines)
+    return lines
+
+
 def tree_sums(fit: SeriesFit, forest: Forest) -> CycleSums:
     """Sums of the forest's cycles at the fit's exponents, weights and analyser biases; the last are remembered."""
-    readings, biases = fit.readings, None if fit.analysers is None else fit.analysers.bias.tobytes()
-    key = (fit.gamma, biases, readings.centre)
+    readings, lines = fit.readings, reading_lines(fit, forest)
     last = forest.last_sums
-    if last is not None and last[0] is readings.weight and last[1] is readings.start and last[2] == key:
-        return last[3]
-    runs = forest.runs(readings)
-    gamma = np.ones(len(readings.start))
-    gamma[runs[runs >= 0]] = fit.cycle_gammas(forest)[runs >= 0]
-    sums = readings.sums(gamma, fit.offset).at(runs)
-    forest.last_sums = (readings.weight, readings.start, key, sums)
+    if last is not None and last[0] is readings.weight and last[1] is lines:
+        return last[2]
+    sums = readings.summed(lines.tau, lines.z).at(forest.runs(readings))
+    forest.last_sums = (readings.weight, lines, sums)
     return sums
 
 
@@ -331,7 +360,7 @@ def evaluate(fit: SeriesFit, forest: Forest, at: Evaluation | None = None, wante
         at = tree.evaluate(fit.roots, Priors(beta_precision=beta_precision(fit)), sigma2=fit.sigma**2, gradient=False)
     lower = leaf_posteriors(tree, fit.roots, at, wanted=wanted)
     nodes = [Nodes(n.mean, n.cov * fit.sigma**2, n.resolved) for n in (*lower, *at.nodes)]
-    return State(sums, freed, built_up, tree, at, nodes)
+    return State(sums, freed, built_up, tree, at, nodes, fixed_values(fit.terms, at.beta, forest, built_up))
 
 
 def evaluate_held(fit: SeriesFit, forest: Forest, cov: bool = True, at: Evaluation | None = None) -> State:
@@ -344,7 +373,8 @@ def evaluate_held(fit: SeriesFit, forest: Forest, cov: bool = True, at: Evaluati
     lower = posteriors_below(tree, fit.roots, -at.group_u[:2], sb.pack(at.group_cov[:, :2, :2]) if cov else None)
     lower[0].mean += fixed
     nodes = [Nodes(n.mean, n.cov * fit.sigma**2, n.resolved) for n in (*lower, *at.nodes)]
-    return State(tree_sums(fit, forest), freed_levels(forest), built_up_before(fit, forest), tree, at, nodes)
+    built_up = built_up_before(fit, forest)
+    return State(tree_sums(fit, forest), freed_levels(forest), built_up, tree, at, nodes, fixed)
 
 
 def held_tree(fit: SeriesFit, forest: Forest) -> tuple[Tree, np.ndarray]:
@@ -354,8 +384,9 @@ def held_tree(fit: SeriesFit, forest: Forest) -> tuple[Tree, np.ndarray]:
     last, key = forest.last_held, (fit.terms, fit.beta.tobytes())
     if last is not None and last[0] is sums and last[1] is built_up and last[2] == key:
         return last[3]
-    leaf = sums.leaf(fit.terms.columns(forest, built_up), freed_levels(forest))
-    held = Tree(without_fixed(leaf, fit.beta), forest.parents, n_lower=LOWER), fixed_part(leaf, fit.beta)
+    leaf = sums.leaf(((LEVEL, None), (RATE, None)), freed_levels(forest))
+    fixed = fixed_values(fit.terms, fit.beta, forest, built_up)
+    held = Tree(without(leaf, fixed), forest.parents, n_lower=LOWER), fixed
     forest.last_held = (sums, built_up, key, held)
     return held
 
@@ -411,11 +442,7 @@ def learn_from_others(
     k = positions(known.install_no, forest.installs)[forest.parents[0]]
     here = k >= 0
     leaf, at, s2 = state.tree.leaf, sb.slots(2), fit.sigma**2
-    fixed = np.zeros_like(mean)
-    for b, (component, x) in zip(state.at.beta, leaf.columns, strict=True):
-        if x is not None:
-            fixed[component] += b * x
-    expected = fixed + known.mean[:, k]
+    expected = state.fixed + known.mean[:, k]
     d = fit.psi[0]
     ws, u, big_k, _ = sb.integrate(leaf.s / s2, np.linalg.cholesky(d + 1e-14 * np.eye(2)))
     by = leaf.by / s2

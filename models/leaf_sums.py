@@ -57,11 +57,15 @@ def fixed_part(leaf: LeafSums, beta: np.ndarray) -> np.ndarray:
 
 def without_fixed(leaf: LeafSums, beta: np.ndarray) -> LeafSums:
     """The sums of the leaves with all fixed effects but the intercepts taken off the readings."""
-    q = leaf.q
-    known = fixed_part(leaf, beta)
+    return without(leaf, fixed_part(leaf, beta))
+
+
+def without(leaf: LeafSums, known: np.ndarray) -> LeafSums:
+    """The sums of the leaves with a known effect on each of them, (q, n), taken off the readings; the fixed effects
+    that are left are the intercepts."""
     pulled = sb.symmetric_times(leaf.s, known)
-    yy = leaf.yy - 2 * float(np.sum(known * leaf.by)) + float(np.sum(known * pulled))
-    return LeafSums(leaf.s, leaf.by - pulled, yy, leaf.n_obs, leaf.columns[:q], leaf.logdet)
+    yy = leaf.yy - 2 * float(np.vdot(known, leaf.by)) + float(np.vdot(known, pulled))
+    return LeafSums(leaf.s, leaf.by - pulled, yy, leaf.n_obs, leaf.columns[: leaf.q], leaf.logdet)
 
 
 @dataclass

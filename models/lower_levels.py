@@ -46,6 +46,11 @@ class Basis:
     first: int
 
     @property
+    def constant(self) -> np.ndarray:
+        """What of the intercepts in `full` stands for columns that are constant: (q, p + 1)."""
+        return self.full[: len(self.shared)] - np.eye(len(self.shared), self.full.shape[1])
+
+    @property
     def size(self) -> int:
         return len(self.full) - 1
 

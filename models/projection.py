@@ -11,9 +11,18 @@ from scipy import sparse
 
 from models import smallblocks as sb
 from models.cycle_sums import Forest
-from models.fitted import LOWER, SeriesFit, State, beta_precision, built_up_before, freed_levels, tree_sums
+from models.fitted import (
+    LOWER,
+    SeriesFit,
+    State,
+    beta_precision,
+    built_up_before,
+    freed_levels,
+    reading_lines,
+    tree_sums,
+)
 from models.lower_levels import Messages, design_rows, segment_starts
-from models.robust import reading_leaves, residuals
+from models.robust import residuals
 
 
 class Projector:
@@ -32,7 +41,8 @@ def messages_of(fit: SeriesFit, forest: Forest, vectors: sparse.csr_array) -> Me
     `lower_levels.sweep`, so shards add."""
     readings, k = fit.readings, vectors.shape[1]
     n, n_obs = forest.size, len(readings.z)
-    leaf, tau = reading_leaves(fit, forest)
+    lines = reading_lines(fit, forest)
+    leaf, tau = lines.leaf, lines.tau
     weight = readings.weight
     weighted = scaled_rows(vectors, weight)
     here = (leaf, np.arange(n_obs))
@@ -101,7 +111,8 @@ def analyser_sums(fit: SeriesFit, forest: Forest, state: State, number: np.ndarr
     if bent is not None:
         score += np.bincount(index, bent, len(number))
     vectors = sparse.csr_array((scale, (named, index)), shape=(n_obs, len(number)))
-    leaf, tau = reading_leaves(fit, forest)
+    lines = reading_lines(fit, forest)
+    leaf, tau = lines.leaf, lines.tau
     weighted = scaled_rows(vectors, readings.weight)
     here = (leaf, np.arange(n_obs))
     ones = sparse.csr_array((np.ones(n_obs), here), shape=(len(state.freed), n_obs)) @ weighted

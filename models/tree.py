@@ -288,8 +288,9 @@ def leaf_posteriors(
     prior_rate = np.cumsum([(r @ r.T)[-1, -1] for r in lower[::-1]])[::-1]
     for slices in tree.blocks:
         block = sweep_up(leaf, tree.parents, slices, lower, None, tree.bases)
-        full, first, last = block.basis.full, int(block.parent[-1][0]), int(block.parent[-1][-1]) + 1
-        group_u = full @ e.group_u[:, first:last]
+        first, last = int(block.parent[-1][0]), int(block.parent[-1][-1]) + 1
+        full, constant = block.basis.full, block.basis.constant
+        group_u, shift = full @ e.group_u[:, first:last], constant @ e.group_u[:, first:last]
         some = None if wanted is None else np.flatnonzero(wanted[slices[0]])
         if some is not None:
             block = block.of_leaves(some)
@@ -304,17 +305,24 @@ def leaf_posteriors(
                     continue
                 here = here.start + some
             nodes.mean[:, here] = np.einsum("icn,cn->in", down.total, group_u[:, index - first])
+            if level > 0:  # of a node above the leaves no covariate is told, constant or not
+                nodes.mean[:, here] += shift[:, index - first]
             if not cov:
                 continue
             starts = segment_starts(index)
             ends = np.r_[starts[1:], len(index)]
-            spread = np.empty_like(down.total)
+            spread, common = np.empty_like(down.total), np.zeros_like(down.c)
             for a, b in zip(starts.tolist(), ends.tolist(), strict=True):
-                np.matmul(full @ e.group_cov[index[a]] @ full.T, down.total[:, :, a:b], out=spread[:, :, a:b])
+                cov_u = e.group_cov[index[a]]
+                np.matmul(full @ cov_u @ full.T, down.total[:, :, a:b], out=spread[:, :, a:b])
+                if level > 0:
+                    both = np.tensordot(constant @ cov_u @ full.T, down.total[:, :, a:b], axes=(1, 1))  # (q, q, n)
+                    both = both + both.transpose(1, 0, 2) + (constant @ cov_u @ constant.T)[:, :, None]
+                    common[:, a:b] = both[np.tril_indices(q)]
             row = 0
             for i in range(q):
                 for j in range(i + 1):
-                    nodes.cov[row, here] = down.c[row] + np.einsum("cn,cn->n", spread[i], down.total[j])
+                    nodes.cov[row, here] = down.c[row] + common[row] + np.einsum("cn,cn->n", spread[i], down.total[j])
                     row += 1
             if prior_rate[level] > 0:
                 nodes.resolved[here] = 1 - down.c[-1] / prior_rate[level]
