@@ -12,6 +12,7 @@ import numpy as np
 from scipy.special import expit, log_ndtr
 
 from models import smallblocks as sb
+from models.covariates import fixed_values
 from models.cycle_sums import PARTS, Forest, Readings
 from models.fitted import Lines, SeriesFit, State, reading_lines
 
@@ -89,7 +90,8 @@ def odds_of(
     run = np.repeat(np.arange(len(start)), np.diff(np.r_[start, len(here)]))
     # what is expected of the cycle before its own readings: its install, and what acts on its level
     install = forest.parents[0][leaf]
-    mean = state.nodes[1].mean[:, install] + state.fixed[:, leaf]
+    fixed = fixed_values(fit.terms, fit.beta, forest, state.built_up) if state.fixed is None else state.fixed
+    mean = state.nodes[1].mean[:, install] + fixed[:, leaf]
     packed = state.nodes[1].cov[:, install] + sb.pack(fit.psi[0][None])
     packed[0, state.freed[leaf]] += 1e4 * s2
     r = lines.z[here] - mean[0][run] - mean[1][run] * tau

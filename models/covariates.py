@@ -86,6 +86,11 @@ class Term:
 
     def in_park(self, forest: Forest) -> np.ndarray:
         """The column of a term `of_install`, one value per install of the tree."""
+        if self not in forest.park_memo:
+            forest.park_memo[self] = self.among(forest)
+        return forest.park_memo[self]
+
+    def among(self, forest: Forest) -> np.ndarray:
         if self.how == "category":
             return (park_codes(forest, self.name) == code(self.value)).astype(np.int8)
         if self.how == "batch":
@@ -108,9 +113,9 @@ def codes(forest: Forest, name: str) -> np.ndarray:
 
 def park_codes(forest: Forest, name: str) -> np.ndarray:
     """As `codes`, of the installs."""
-    if ("codes", name) not in forest.memo:
-        forest.memo["codes", name] = coded(forest.park[name])
-    return forest.memo["codes", name]
+    if name not in forest.park_memo:
+        forest.park_memo[name] = coded(forest.park[name])
+    return forest.park_memo[name]
 
 
 def coded(texts: pl.Series) -> np.ndarray:

@@ -222,8 +222,9 @@ class Forest:
     models: np.ndarray
     designs: np.ndarray
     memo: dict[object, np.ndarray] = field(default_factory=dict)  # columns of fixed effects that were asked for before
+    park_memo: dict[object, np.ndarray] = field(default_factory=dict)  # the same of its installs
     # the last readings in place, sums, build-up and tree with the fixed effects taken off, each with what it is of
-    last_lines: tuple[object, object, Any] | None = None
+    last_lines: tuple[object, Any, Any] | None = None
     last_sums: tuple[object, object, CycleSums] | None = None
     last_built_up: tuple[object, object, object, np.ndarray] | None = None
     last_held: tuple[object, object, object, Any] | None = None
@@ -257,6 +258,12 @@ class Forest:
         new_m[1:] = new_d[1:] | (m[1:] != m[:-1])
         to_model, to_design = np.cumsum(new_m) - 1, (np.cumsum(new_d) - 1)[new_m]
         return cls(rows, park, [np.cumsum(new) - 1, to_model, to_design], i, m[new_m], d[new_d])
+
+    def like(self, other: Forest) -> Forest:
+        """This forest with what another one remembers of its installs, where they are the same."""
+        if np.array_equal(self.installs, other.installs):
+            self.park, self.park_memo = other.park, other.park_memo
+        return self
 
     @property
     def size(self) -> int:

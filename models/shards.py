@@ -40,6 +40,7 @@ from models.fitted import (
 from models.joint import install_messages
 from models.lower_levels import LeafSums, Messages, sweep
 from models.pace import rates_after
+from models.posteriors import Open
 from models.projection import analyser_sums, messages_of
 from models.rates import PerModel, added, per_model, silent_forest
 from models.robust import residuals
@@ -140,7 +141,7 @@ class Shard:
 
     def now(self, fit: SeriesFit) -> Shard:
         same = fit.readings.start is self.readings.start
-        forest = self.forest if same else forest_of(self.inputs, fit.readings)
+        forest = self.forest if same else forest_of(self.inputs, fit.readings).like(self.forest)
         return Shard(self.inputs, fit.readings, forest, fit.clean, fit.before)
 
 
@@ -288,13 +289,44 @@ def said_of_analysers(
 
 def analysers(shard: Shard) -> np.ndarray:
     """Numbers of the analysers named in the shard."""
-    found = np.unique(shard.readings.analyser)
-    return found[found >= 0]
+    named = shard.readings.analyser
+    return np.flatnonzero(np.bincount(named[named >= 0]))
 
 
-def of_models(shard: Shard, head: SeriesFit) -> PerModel:
-    fit, forest = shard.fit(head), shard.forest
-    parts = []
+@dataclass(frozen=True)
+class Ended:
+    """What is asked of a shard when its fit is through, at one go. counts: readings, cycles, installs read, readings
+    that count for less than half; paces: as `pace.rates_after`; pairs: as `cleaning.before_and_after`; said: what the
+    cycles say of the level and rate of its installs, for a joint fit; open: the cycles asked for."""
+
+    counts: np.ndarray
+    models: PerModel
+    pairs: pl.DataFrame
+    paces: np.ndarray
+    said: LeafSums | None
+    open: Open | None
+
+
+def ended(shard: Shard, head: SeriesFit, above: Above, asked: pl.DataFrame | None, numbers: np.ndarray | None) -> Ended:
+    """asked: cycles to tell of; numbers: installs to speak of in a joint fit; None: not wanted."""
+    r, fit = shard.readings, shard.fit(head)
+    counts = np.array([len(r.z), len(r.start), len(shard.forest.installs), int((r.weight < 0.5).sum())])
+    said = None if numbers is None else of_installs(shard, head, numbers)
+    told = None if asked is None else opened(shard, head, above, asked)
+    return Ended(counts, of_models(shard, fit), cleanings(shard, fit), paces(shard, fit, above), said, told)
+
+
+def opened(shard: Shard, head: SeriesFit, above: Above, asked: pl.DataFrame) -> Open | None:
+    return None if asked.is_empty() else Open.of(shard.fit(head), asked, above)
+
+
+def of_installs(shard: Shard, head: SeriesFit, numbers: np.ndarray) -> LeafSums:
+    """What the cycles say of the level and rate of these installs, for the joint fit."""
+    return install_messages(shard.fit(head), numbers, shard.forest)
+
+
+def of_models(shard: Shard, fit: SeriesFit) -> PerModel:
+    forest, parts = shard.forest, []
     if not shard.empty:
         parts.append(per_model(fit, forest, tree_sums(fit, forest).n, built_up_before(fit, forest)))
     silent = silent_forest(fit, forest.rows)
@@ -305,34 +337,17 @@ def of_models(shard: Shard, head: SeriesFit) -> PerModel:
     return added(parts, models, len(fit.terms.terms))
 
 
-def cleanings(shard: Shard, head: SeriesFit) -> pl.DataFrame:
-    fit = shard.fit(head)
+def cleanings(shard: Shard, fit: SeriesFit) -> pl.DataFrame:
     if fit.before is None or shard.empty:
         return pl.DataFrame(schema=PAIRS)
     return before_and_after(fit, shard.forest).select(pl.col(name).cast(kind) for name, kind in PAIRS.items())
 
 
-def counts(shard: Shard) -> np.ndarray:
-    """Readings, cycles, installs read, readings that count for less than half."""
-    r = shard.readings
-    return np.array([len(r.z), len(r.start), len(np.unique(r.install_no)), int((r.weight < 0.5).sum())])
-
-
-def posteriors(shard: Shard, head: SeriesFit, above: Above, asked: pl.DataFrame) -> pl.DataFrame | None:
-    return None if asked.is_empty() else shard.fit(head).posterior(asked, above)
-
-
-def of_installs(shard: Shard, head: SeriesFit, numbers: np.ndarray) -> LeafSums:
-    """What the cycles say of the level and rate of these installs, for the joint fit."""
-    return install_messages(shard.fit(head), numbers)
-
-
-def paces(shard: Shard, head: SeriesFit, above: Above) -> np.ndarray:
-    if shard.empty:
-        return np.zeros((len(head.paces), 3))
-    fit = replace(shard.fit(head), beta=above.at.beta)
-    state = held_state(shard, fit, above, cov=False)
-    return rates_after(fit, shard.forest, state, head.paces)
+def paces(shard: Shard, fit: SeriesFit, above: Above) -> np.ndarray:
+    if shard.empty or not fit.paces:
+        return np.zeros((len(fit.paces), 3))
+    fit = replace(fit, beta=above.at.beta)
+    return rates_after(fit, shard.forest, held_state(shard, fit, above, cov=False), fit.paces)
 
 
 __all__ = ["Given", "Mapper", "Part", "Piece", "Shard", "Source", "answer", "cut", "here"]

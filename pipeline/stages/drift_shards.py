@@ -5,7 +5,7 @@ from __future__ import annotations
 import itertools
 import shutil
 import tempfile
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import partial
@@ -63,19 +63,26 @@ class InFiles:
 
 
 def fitted_in_shards(
-    place: str, groups: Sequence[Sequence[Series]], installs: pl.DataFrame, options: FitOptions, mapper: Mapper
+    place: str,
+    groups: Sequence[Sequence[Series]],
+    installs: pl.DataFrame,
+    options: FitOptions,
+    mapper: Mapper,
+    asked: Callable[[Series], pl.DataFrame],
 ) -> Iterator[list[WholeFit]]:
-    """The fits of each group of series, one group after the other. place: where `written` wrote."""
+    """The fits of each group of series, one group after the other. place: where `written` wrote. asked: the cycles of
+    a series of which the posterior will be wanted."""
     parts = cut(installs)
     members = [s for group in groups for s in group]
     searched = mapper(partial(searched_in, place=place, options=options), members)
     by_number = {s.series_no: found for s, found in zip(members, searched, strict=True)}
-    for number, group in enumerate(groups):
-        sources = {s: [InFiles(place, s, k) for k in range(len(parts))] for s in group}
-        yield [
-            fit_whole(by_number[s.series_no], installs, parts, sources[s], mapper, group=f"{place} {number}")
-            for s in group
-        ]
+    for group in groups:
+        found = []
+        for s in group:
+            sources = [InFiles(place, s, k) for k in range(len(parts))]
+            name = f"{place} {s.series_no}"
+            found.append(fit_whole(by_number[s.series_no], installs, parts, sources, mapper, name, asked(s)))
+        yield found
 
 
 def searched_in(series: Series, place: str, options: FitOptions) -> Searched:
