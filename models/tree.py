@@ -19,7 +19,7 @@ from models.newton import minimise
 from models.upper_levels import Evaluation, LevelPrior, Nodes, Priors, evaluate_upper
 
 MANY_NODES = 2000  # a level with more nodes than this is swept in blocks
-BLOCK_LEAVES = 8000
+BLOCK_LEAVES = 16_000
 REMEMBERED = 60_000  # leaves of trees that keep the bases of their blocks from one sweep to the next
 TOGETHER = 6000  # up to so many leaves a sweep costs no more than the levels above: all are optimised at once
 PLAIN = Priors()
