@@ -163,11 +163,15 @@ def typical_gain(fit: SeriesFit, state: State) -> float:
 def split(readings: Readings, breaks: np.ndarray) -> Readings:
     """Runs cut after the readings `breaks`, at most one in each; hours of the new cycle count from the reading before
     the cut."""
-    start = np.union1d(readings.start, breaks + 1)
-    old = readings.run[start]
-    new = np.isin(start, breaks + 1)
+    at = np.searchsorted(readings.start, breaks + 1) + np.arange(len(breaks))  # no run starts right after a cut
+    new = np.zeros(len(readings.start) + len(breaks), dtype=bool)
+    new[at] = True
+    start = np.empty(len(new), dtype=readings.start.dtype)
+    start[at], start[~new] = breaks + 1, readings.start
+    old = np.cumsum(~new) - 1
     counts = np.diff(np.r_[start, len(readings.z)])
-    gone = np.where(new, readings.hours[start - 1], 0.0)
+    gone = np.zeros(len(start))
+    gone[at] = readings.hours[breaks]
     install, cycle = readings.install_no[old], readings.cycle_no[old] // PARTS
     first = np.r_[True, (install[1:] != install[:-1]) | (cycle[1:] != cycle[:-1])]
     part = np.arange(len(start)) - np.maximum.accumulate(np.where(first, np.arange(len(start)), 0))
