@@ -185,6 +185,10 @@ class CycleSums:
         pick = lambda x: np.where(inside, x[np.maximum(index, 0)], 0.0) if len(x) else np.zeros(len(index))
         return CycleSums(*(pick(x) for x in (self.n, self.w, self.t, self.tt, self.z, self.tz, self.zz)))
 
+    def taken(self, here: np.ndarray) -> CycleSums:
+        """Of these cycles."""
+        return CycleSums(*(x[here] for x in (self.n, self.w, self.t, self.tt, self.z, self.tz, self.zz)))
+
     def leaf(self, columns: tuple[Column, ...], freed: np.ndarray) -> LeafSums:
         """Leaves of the tree. freed: cycles whose level is unknown; only their slope counts.
 

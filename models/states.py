@@ -192,6 +192,18 @@ def held_tree(fit: SeriesFit, forest: Forest) -> tuple[Tree, np.ndarray]:
     return held
 
 
+def thinned(fit: SeriesFit, forest: Forest, every: int) -> tuple[Tree, np.ndarray]:
+    """As `held_tree`, with every so many-th install only; and which models these belong to, as places in the tree."""
+    to_install, to_model = forest.parents[:2]
+    kept = np.arange(len(forest.installs)) % every == 0
+    here = np.flatnonzero(kept[to_install])
+    known = held_tree(fit, forest)[1][:, here]
+    leaf = tree_sums(fit, forest).taken(here).leaf(((LEVEL, None), (RATE, None)), freed_levels(forest)[here])
+    models, of_install = np.unique(to_model[kept], return_inverse=True)
+    parents = [(np.cumsum(kept) - 1)[to_install[here]], of_install, np.zeros(len(models), dtype=int)]
+    return Tree(without(leaf, known), parents, n_lower=LOWER), models
+
+
 def beta_precision(fit: SeriesFit) -> np.ndarray:
     w = assumed.weak(fit.inputs.indicator, fit.inputs.transform)
     out = []

@@ -41,6 +41,9 @@ from models.shards import Ended, Mapper, Part, Piece, Source, Step, answer, here
 from models.tree import Priors, Trunk
 from models.upper_levels import Above, Evaluation, evaluate_upper, places
 
+LOOKED_AT = 30_000  # installs that bring the covariances so near their optimum that few passes remain
+WORTH_WHILE = 10  # times as many installs
+
 
 @dataclass(frozen=True)
 class Searched:
@@ -83,6 +86,7 @@ class Fleet(Trunk):
         design, self.models = (order[c].to_numpy() for c in ("design_no", "model_no"))
         self.designs, to_design = np.unique(design, return_inverse=True)
         self.installs = installs
+        self.every = 1  # the search of the covariances looks at every so many-th install
         self.parts, self.sources, self.mapper = parts, sources, mapper
         self.steps: list[list[Step]] = [[] for _ in parts]
         self.head = head
@@ -108,7 +112,14 @@ class Fleet(Trunk):
     def messages(self, roots: Sequence[np.ndarray], gradient: bool = True, held: bool = True) -> Messages:
         """Of all shards; held: the fixed effects but the intercepts taken as `head` has them."""
         answers = self.ask_all(
-            partial(shards.said, head=self.head, roots=list(roots[:LOWER]), gradient=gradient, held=held)
+            partial(
+                shards.said,
+                head=self.head,
+                roots=list(roots[:LOWER]),
+                gradient=gradient,
+                held=held,
+                every=self.every,
+            )
         )
         groups = [places(self.models, models) for models, _ in answers]
         return merge([m for _, m in answers], groups, len(self.models))
@@ -127,18 +138,22 @@ class Fleet(Trunk):
         return self.evaluate(self.head.roots, priors, gradient=False, messages=m, nodes=False, lower=False)
 
     def refit(self) -> None:
-        """Fixed effects, covariances, and fixed effects again to their optimum: the ones hardly move the others. What
+        """Fixed effects, covariances, and fixed effects again to their optimum: the ones hardly move the others. The
+        covariances of a large fleet are first taken near it with some of the installs, which leaves few passes. What
         the fixed effects beyond the intercepts take from the degrees of freedom is left out, which thousands of
         installs do not feel. Without scatter the parameters stay as they stand."""
         try:
             prior = variance_priors(self.head)
             self.head = replace(self.head, beta=self.fixed_effects(prior).beta)
-            found = self.fit(self.head.roots, prior, FINE)
-            passes = self.head.passes + found.passes
-            self.head = replace(self.head, roots=found.roots, passes=passes, converged=found.converged)
+            many = self.installs.height // LOOKED_AT
+            for every in (many, 1) if many >= WORTH_WHILE else (1,):
+                self.every = every
+                found = self.fit(self.head.roots, prior, FINE)
+                passes = self.head.passes + found.passes
+                self.head = replace(self.head, roots=found.roots, passes=passes, converged=found.converged)
             e = self.fixed_effects(prior)
         except np.linalg.LinAlgError:
-            self.head = replace(self.head, note=NO_SCATTER)
+            self.every, self.head = 1, replace(self.head, note=NO_SCATTER)
             return
         self.head = replace(
             self.head, sigma=float(np.sqrt(e.sigma2)), beta=e.beta, beta_cov=e.beta_cov * e.sigma2, reml=e.criterion
