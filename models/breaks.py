@@ -12,9 +12,9 @@ import numpy as np
 from scipy.special import expit, log_ndtr
 
 from models import smallblocks as sb
-from models.cycle_sums import PARTS, Forest, Readings, clock
-from models.fitted import SeriesFit, State
-from models.lower_levels import Column
+from models.covariates import fixed_values
+from models.cycle_sums import PARTS, Forest, Readings
+from models.fitted import Lines, SeriesFit, State, reading_lines
 
 RARE = 0.005  # chance that a visit which says nothing was done did something: own judgement, no source
 OPEN = 0.35  # and of one that leaves the question open
@@ -61,18 +61,13 @@ def log_odds(fit: SeriesFit, forest: Forest, state: State, step: float | None, g
     leaf = np.empty(len(readings.start), dtype=np.int64)
     at = forest.runs(readings)
     leaf[at[at >= 0]] = np.flatnonzero(at >= 0)
-    gamma = fit.cycle_gammas(forest)
-    columns = fit.terms.columns(forest, state.built_up)
-    offset = fit.offset
+    lines = reading_lines(fit, forest)
     for first in range(0, len(runs), RUNS_AT_ONCE):
         here = runs[first : first + RUNS_AT_ONCE]
         inside = np.zeros(len(readings.start), dtype=bool)
         inside[here] = True
-        of_runs = np.flatnonzero(inside[readings.run])
-        z = readings.z[of_runs] - readings.centre
-        if offset is not None:
-            z -= offset[of_runs]
-        found = odds_of(fit, forest, state, step, gain**2, columns, gamma, leaf[here], z, of_runs)
+        of_runs = np.flatnonzero(np.repeat(inside, readings.counts))
+        found = odds_of(fit, forest, state, step, gain**2, leaf[here], lines, of_runs)
         out[of_runs] = np.where(possible[of_runs], found, -np.inf)
     return out
 
@@ -83,28 +78,23 @@ def odds_of(
     state: State,
     step: float | None,
     kappa2: float,
-    columns: tuple[Column, ...],
-    gamma: np.ndarray,
     leaf: np.ndarray,
-    z: np.ndarray,
+    lines: Lines,
     here: np.ndarray,
 ) -> np.ndarray:
     """`log_odds` of the readings `here`, which make up whole runs, as if work could have come after any of them. leaf:
     cycle of each run."""
     readings, s2 = fit.readings, fit.sigma**2
-    which = readings.run[here]
+    which, tau = lines.leaf[here], lines.tau[here]
     start = np.flatnonzero(np.r_[True, which[1:] != which[:-1]])
-    run = np.repeat(np.arange(len(start)), np.diff(np.r_[start, len(z)]))
-    tau = clock(readings.hours[here], gamma[leaf][run])
+    run = np.repeat(np.arange(len(start)), np.diff(np.r_[start, len(here)]))
     # what is expected of the cycle before its own readings: its install, and what acts on its level
     install = forest.parents[0][leaf]
-    mean = state.nodes[1].mean[:, install].copy()
-    for j, (component, x) in enumerate(columns):
-        if x is not None:
-            mean[component] += fit.beta[j] * x[leaf]
+    fixed = fixed_values(fit.terms, fit.beta, forest, state.built_up) if state.fixed is None else state.fixed
+    mean = state.nodes[1].mean[:, install] + fixed[:, leaf]
     packed = state.nodes[1].cov[:, install] + sb.pack(fit.psi[0][None])
     packed[0, state.freed[leaf]] += 1e4 * s2
-    r = z - mean[0][run] - mean[1][run] * tau
+    r = lines.z[here] - mean[0][run] - mean[1][run] * tau
     w = readings.weight[here]
     total = lambda x: np.add.reduceat(x, start)
     sums = [total(x) for x in (w, w * tau, w * tau * tau, w * r, w * tau * r)]
@@ -173,11 +163,15 @@ def typical_gain(fit: SeriesFit, state: State) -> float:
 def split(readings: Readings, breaks: np.ndarray) -> Readings:
     """Runs cut after the readings `breaks`, at most one in each; hours of the new cycle count from the reading before
     the cut."""
-    start = np.union1d(readings.start, breaks + 1)
-    old = readings.run[start]
-    new = np.isin(start, breaks + 1)
+    at = np.searchsorted(readings.start, breaks + 1) + np.arange(len(breaks))  # no run starts right after a cut
+    new = np.zeros(len(readings.start) + len(breaks), dtype=bool)
+    new[at] = True
+    start = np.empty(len(new), dtype=readings.start.dtype)
+    start[at], start[~new] = breaks + 1, readings.start
+    old = np.cumsum(~new) - 1
     counts = np.diff(np.r_[start, len(readings.z)])
-    gone = np.where(new, readings.hours[start - 1], 0.0)
+    gone = np.zeros(len(start))
+    gone[at] = readings.hours[breaks]
     install, cycle = readings.install_no[old], readings.cycle_no[old] // PARTS
     first = np.r_[True, (install[1:] != install[:-1]) | (cycle[1:] != cycle[:-1])]
     part = np.arange(len(start)) - np.maximum.accumulate(np.where(first, np.arange(len(start)), 0))
@@ -188,4 +182,5 @@ def split(readings: Readings, breaks: np.ndarray) -> Readings:
         install_no=install,
         cycle_no=cycle * PARTS + part,
         shift=readings.shift[old] + gone,
+        row=np.where(part > 0, -1, readings.row[old]),
     )

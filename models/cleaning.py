@@ -48,7 +48,7 @@ def cleaning_effects(fit: SeriesFit) -> pl.DataFrame:
     value before is the fitted one (work is done where a reading came out high: the reading alone would regress).
     """
     forest = Forest.of(seen_cycles(fit.inputs, fit.readings), install_frame(fit.inputs))
-    if forest.cycles.is_empty() or fit.before is None:
+    if forest.size == 0 or fit.before is None:
         return pl.DataFrame(schema=SCHEMA)
     return effects_of(before_and_after(fit, forest), fit.centre, fit.inputs.transform)
 
@@ -120,7 +120,7 @@ def clean_error(fit: SeriesFit, forest: Forest) -> np.ndarray:
     built_up = built_up_before(fit, forest)
     which = [j for j, term in enumerate(fit.terms.terms) if term.how in ("opened", "carry")]
     if not which:
-        return np.zeros(forest.cycles.height)
+        return np.zeros(forest.size)
     columns = [fit.terms.terms[j].column(forest, built_up) for j in which]
     x = np.stack([c for c in columns if c is not None])
     return np.sqrt(np.maximum(np.sum(x * (fit.beta_cov[np.ix_(which, which)] @ x), axis=0), 0.0))

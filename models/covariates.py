@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from functools import cache
 
@@ -46,7 +46,7 @@ class Term:
         if self.how == "intercept":
             return None
         if self.how == "carry":
-            w = np.full(forest.cycles.height, np.nan) if built_up is None else built_up
+            w = np.full(forest.size, np.nan) if built_up is None else built_up
             return np.where(self.applies(forest), np.where(np.isfinite(w), w, self.centre), 0.0)
         if self not in forest.memo:
             remember((self,), forest)
@@ -59,27 +59,44 @@ class Term:
             remember((self,), forest)
         return forest.memo[key]
 
+    @property
+    def of_install(self) -> bool:
+        """Whether the column has one value per install."""
+        return self.how in ("category", "number", "batch")
+
     def values(self, forest: Forest) -> np.ndarray:
         """The column, or where a carry term applies."""
-        if self.how in ("since", "batch"):
+        if self.of_install:
+            return self.in_park(forest)[forest.parents[0]]
+        if self.how == "since":
             return in_scope(forest.cycles, self.name, self.value, self.how, int(self.centre)).astype(np.int8)
         if self.how == "opened":
             return (codes(forest, "opened_by") == code(self.value)).astype(np.int8)
-        if self.how == "category":
-            return (codes(forest, self.name) == code(self.value)).astype(np.int8)
-        if self.how == "number":
-            x = (numbers(forest.cycles[self.name], self.log) - self.centre) / self.spread
-            return np.where(np.isfinite(x), x, 0.0)
         if self.how == "aged":
-            here = forest.cycles["design_no"].to_numpy() == int(self.value)
-            return (here & of_unknown_age(forest.cycles)).astype(np.int8)
+            here = (forest.park["design_no"].to_numpy() == int(self.value))[forest.parents[0]]
+            return (here & of_unknown_age(forest.rows)).astype(np.int8)
         if self.how == "carry":
             here = codes(forest, "opened_by") == code(self.value)
             if self.name:
                 wanted = [code(name) for name in self.name.removeprefix("~").split(",")]
-                here = here & np.isin(codes(forest, "material"), wanted, invert=self.name.startswith("~"))
+                of_park = np.isin(park_codes(forest, "material"), wanted, invert=self.name.startswith("~"))
+                here = here & of_park[forest.parents[0]]
             return here
         raise ValueError(f"term {self.how!r}; allowed: intercept, opened, carry, category, number, aged, since, batch")
+
+    def in_park(self, forest: Forest) -> np.ndarray:
+        """The column of a term `of_install`, one value per install of the tree."""
+        if self not in forest.park_memo:
+            forest.park_memo[self] = self.among(forest)
+        return forest.park_memo[self]
+
+    def among(self, forest: Forest) -> np.ndarray:
+        if self.how == "category":
+            return (park_codes(forest, self.name) == code(self.value)).astype(np.int8)
+        if self.how == "batch":
+            return in_scope(forest.park, self.name, self.value, self.how, int(self.centre)).astype(np.int8)
+        x = (numbers(forest.park[self.name], self.log) - self.centre) / self.spread
+        return np.where(np.isfinite(x), x, 0.0)
 
 
 ANY = pl.Series(["new"], dtype=pl.Categorical)  # held, so that Polars' one list of texts and their numbers stays
@@ -87,10 +104,24 @@ ANY = pl.Series(["new"], dtype=pl.Categorical)  # held, so that Polars' one list
 
 def codes(forest: Forest, name: str) -> np.ndarray:
     """A column of texts (or truths) of the cycles as numbers, -1 where it is empty."""
+    if name not in forest.rows.columns:
+        return park_codes(forest, name)[forest.parents[0]]
     if ("codes", name) not in forest.memo:
-        texts = forest.cycles[name].cast(pl.String).cast(pl.Categorical)
-        forest.memo["codes", name] = texts.to_physical().cast(pl.Int32).fill_null(-1).to_numpy()
+        forest.memo["codes", name] = coded(forest.rows[name])
     return forest.memo["codes", name]
+
+
+def park_codes(forest: Forest, name: str) -> np.ndarray:
+    """As `codes`, of the installs."""
+    if name not in forest.park_memo:
+        forest.park_memo[name] = coded(forest.park[name])
+    return forest.park_memo[name]
+
+
+def coded(texts: pl.Series) -> np.ndarray:
+    if texts.dtype != pl.Categorical:
+        texts = texts.cast(pl.String).cast(pl.Categorical)
+    return texts.to_physical().cast(pl.Int32).fill_null(-1).to_numpy()
 
 
 @cache
@@ -155,6 +186,41 @@ class Terms:
     def columns(self, forest: Forest, built_up: np.ndarray | None) -> tuple[Column, ...]:
         remember(self.terms, forest)
         return tuple((t.component, t.column(forest, built_up)) for t in self.terms)
+
+
+def fixed_values(terms: Terms, beta: np.ndarray, forest: Forest, built_up: np.ndarray | None) -> np.ndarray:
+    """What the fixed effects but the intercepts do to the level and rate of each cycle, (2, cycles)."""
+    of_park, out = np.zeros((2, len(forest.installs))), np.zeros((2, forest.size))
+    opened = {code(t.value): float(b) for t, b in zip(terms.terms, beta, strict=True) if t.how == "opened"}
+    carrying = []
+    for t, b in zip(terms.terms, beta.tolist(), strict=True):
+        if t.how == "carry":
+            carrying.append((t, b))
+        elif t.of_install:
+            of_park[t.component] += b * t.in_park(forest)
+        elif t.how not in ("intercept", "opened"):
+            x = t.column(forest, built_up)
+            if x is not None:
+                out[t.component] += b * x
+    out += of_park[:, forest.parents[0]]
+    if opened or carrying:
+        kind = codes(forest, "opened_by")
+        table = np.zeros(max(*opened, int(kind.max(initial=0)), 0, 0) + 2)  # its last place, also -1, for none
+        table[list(opened)] = list(opened.values())
+        out[LEVEL] += table[kind]
+    if carrying:
+        out[LEVEL] += carried(carrying, forest, built_up)
+    return out
+
+
+def carried(terms: Sequence[tuple[Term, float]], forest: Forest, built_up: np.ndarray | None) -> np.ndarray:
+    """What carry terms, each with its share, do to each cycle; no cycle has more than one."""
+    share, centre = np.zeros(forest.size), np.zeros(forest.size)
+    for t, b in terms:
+        here = t.applies(forest)
+        share[here], centre[here] = b, t.centre
+    w = np.full(forest.size, np.nan) if built_up is None else built_up
+    return share * np.where(np.isfinite(w), w, centre)
 
 
 def choose_terms(forest: Forest, sums: CycleSums, freed: np.ndarray, covariates: bool) -> Terms:

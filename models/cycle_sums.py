@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -11,8 +12,9 @@ import polars as pl
 from models.lower_levels import Column, LeafSums
 from models.series import SeriesInputs, forward
 
-KEYS = ["design_no", "model_no", "install_no", "cycle_no"]
+KEYS = ["design_no", "model_no", "install_no"]
 PARTS = 32  # inside a fit a cycle's number is PARTS times the given one, plus its part after unrecorded work
+TABLE = 20  # entries of a table of numbers for each number looked up
 TYPICAL_KH = 2.0  # burner hours / 1000 at which rates of different exponents are made comparable
 
 
@@ -38,7 +40,7 @@ class Readings:
     z: on the fit's scale. hours: burner hours since the cycle began. start: first reading of each run.
     analyser: number or -1. weight: 1 unless down-weighted. found: read before any work. unsure: the visit leaves open
     whether such work was done. install_no, cycle_no (times PARTS), shift (hours from the recorded start to the run's
-    own): per run.
+    own), row (of the table of cycles, -1 where that does not know the cycle): per run.
     """
 
     z: np.ndarray
@@ -52,12 +54,13 @@ class Readings:
     found: np.ndarray
     unsure: np.ndarray
     shift: np.ndarray
+    row: np.ndarray
     centre: float = 0.0
 
     @property
     def run(self) -> np.ndarray:
         """Run of each reading."""
-        return np.repeat(np.arange(len(self.start)), np.diff(np.r_[self.start, len(self.z)]))
+        return np.repeat(np.arange(len(self.start)), self.counts)
 
     @classmethod
     def of(cls, inputs: SeriesInputs, keep: np.ndarray | None = None) -> Readings:
@@ -98,6 +101,7 @@ class Readings:
             found,
             unsure,
             np.zeros(len(start)),
+            rows_of(inputs.cycles, install[start], cycle[start]),
             centre,
         )
 
@@ -117,23 +121,48 @@ class Readings:
         at = np.flatnonzero(np.repeat(chosen, counts))
         start = np.r_[0, np.cumsum(counts[chosen])[:-1]] if chosen.any() else np.zeros(0, dtype=np.int64)
         per_reading = {k: getattr(self, k)[at] for k in ("z", "hours", "day", "analyser", "weight", "found", "unsure")}
-        per_run = {k: getattr(self, k)[chosen] for k in ("install_no", "cycle_no", "shift")}
+        per_run = {k: getattr(self, k)[chosen] for k in ("install_no", "cycle_no", "shift", "row")}
         return Readings(**per_reading, **per_run, start=start, centre=self.centre), at
 
     def sums(self, gamma: np.ndarray, offset: np.ndarray | None = None) -> CycleSums:
         """Sums per run; gamma per run. offset: taken off each reading (analyser bias)."""
+        z = self.z - self.centre if offset is None else self.z - self.centre - offset
+        return self.summed(self.clock(gamma), z)
+
+    def clock(self, gamma: np.ndarray) -> np.ndarray:
+        """tau of each reading; gamma per run."""
+        if len(gamma) == 0 or np.all(gamma == gamma[0]):
+            return clock(self.hours, float(gamma[0]) if len(gamma) else 1.0)
+        bent = np.flatnonzero(np.repeat(gamma, self.counts) != 1.0)
+        tau = clock(self.hours, 1.0)
+        tau[bent] = clock(self.hours[bent], np.repeat(gamma, self.counts)[bent])
+        return tau
+
+    @property
+    def counts(self) -> np.ndarray:
+        """Readings per run."""
+        return np.diff(np.r_[self.start, len(self.z)])
+
+    def summed(self, tau: np.ndarray, z: np.ndarray) -> CycleSums:
+        """Sums per run at these clocks and values."""
         if len(self.z) == 0:
             return CycleSums(*(np.zeros(0) for _ in range(7)))
-        counts = np.diff(np.r_[self.start, len(self.z)])
-        if np.all(gamma == gamma[0]):
-            tau = clock(self.hours, float(gamma[0]))
-        else:
-            tau = clock(self.hours, np.repeat(gamma, counts))
-        z = self.z - self.centre if offset is None else self.z - self.centre - offset
         w = self.weight
         wt, wz = w * tau, w * z
         add = lambda x: np.add.reduceat(x, self.start)
-        return CycleSums(counts.astype(float), add(w), add(wt), add(wt * tau), add(wz), add(wt * z), add(wz * z))
+        return CycleSums(self.counts.astype(float), add(w), add(wt), add(wt * tau), add(wz), add(wt * z), add(wz * z))
+
+
+def rows_of(cycles: pl.DataFrame, install_no: np.ndarray, cycle_no: np.ndarray) -> np.ndarray:
+    """Row of each (install, cycle) in a table of cycles, -1 where it is not there."""
+    wanted = Forest.key(install_no, cycle_no)
+    keys = Forest.key(cycles["install_no"].to_numpy(), cycles["cycle_no"].to_numpy())
+    if len(keys) == 0:
+        return np.full(len(wanted), -1, dtype=np.int64)
+    order = None if np.all(keys[1:] > keys[:-1]) else np.argsort(keys, kind="stable")
+    at = np.minimum(np.searchsorted(keys, wanted, sorter=order), len(keys) - 1)
+    at = at if order is None else order[at]
+    return np.where(keys[at] == wanted, at, -1)
 
 
 @dataclass
@@ -150,9 +179,15 @@ class CycleSums:
 
     def at(self, index: np.ndarray) -> CycleSums:
         """Reordered; index -1 gives a cycle without readings."""
+        if len(index) == len(self.n) and np.array_equal(index, np.arange(len(index))):
+            return self
         inside = index >= 0
         pick = lambda x: np.where(inside, x[np.maximum(index, 0)], 0.0) if len(x) else np.zeros(len(index))
         return CycleSums(*(pick(x) for x in (self.n, self.w, self.t, self.tt, self.z, self.tz, self.zz)))
+
+    def taken(self, here: np.ndarray) -> CycleSums:
+        """Of these cycles."""
+        return CycleSums(*(x[here] for x in (self.n, self.w, self.t, self.tt, self.z, self.tz, self.zz)))
 
     def leaf(self, columns: tuple[Column, ...], freed: np.ndarray) -> LeafSums:
         """Leaves of the tree. freed: cycles whose level is unknown; only their slope counts.
@@ -160,20 +195,18 @@ class CycleSums:
         Freeing a level is the exact limit of a normal prior with infinite variance on it: the cycle's mean is swept
         out.
         """
-        s = np.stack([self.w, self.t, self.tt])
-        by = np.stack([self.z, self.tz])
+        s, by = np.stack([self.w, self.t, self.tt]), np.stack([self.z, self.tz])
         yy, n_obs, logdet = float(self.zz.sum()), float(self.n.sum()), 0.0
-        swept = freed & (self.w > 0)
-        if swept.any():
+        swept = np.flatnonzero(freed & (self.w > 0))
+        if len(swept):
             w, t, z = self.w[swept], self.t[swept], self.z[swept]
-            s[2, swept] = np.maximum(self.tt[swept] - t * t / w, 0.0)
-            by[1, swept] = self.tz[swept] - t * z / w
-            s[0, swept] = s[1, swept] = by[0, swept] = 0.0
             lone = self.n[swept] < 2
-            s[2, np.flatnonzero(swept)[lone]] = 0.0
-            by[1, np.flatnonzero(swept)[lone]] = 0.0
+            s[2, swept] = np.where(lone, 0.0, np.maximum(self.tt[swept] - t * t / w, 0.0))
+            by[1, swept] = np.where(lone, 0.0, self.tz[swept] - t * z / w)
+            s[:2, swept] = 0.0
+            by[0, swept] = 0.0
             yy -= float((z * z / w).sum())
-            n_obs -= float(swept.sum())
+            n_obs -= float(len(swept))
             logdet += float(np.log(w).sum())
         return LeafSums(s, by, yy, n_obs, columns, logdet)
 
@@ -182,33 +215,73 @@ class CycleSums:
 class Forest:
     """The cycles in tree order (design, model, install, cycle) and who belongs to whom.
 
-    cycles: one row per cycle with what opened it and its install's attributes. parents: cycle to install, install to
-    model, model to design. installs, models, designs: the numbers of the nodes.
+    rows: one row per cycle, with what opened it; park: one per install, with what is known of it. parents: cycle to
+    install, install to model, model to design. installs, models, designs: the numbers of the nodes.
     """
 
-    cycles: pl.DataFrame
+    rows: pl.DataFrame
+    park: pl.DataFrame
     parents: list[np.ndarray]
     installs: np.ndarray
     models: np.ndarray
     designs: np.ndarray
     memo: dict[object, np.ndarray] = field(default_factory=dict)  # columns of fixed effects that were asked for before
-    # the last sums, build-up and tree with the fixed effects taken off, each with what it is of
-    last_sums: tuple[np.ndarray, np.ndarray, object, CycleSums] | None = None
+    park_memo: dict[object, np.ndarray] = field(default_factory=dict)  # the same of its installs
+    # the last readings in place, sums, build-up and tree with the fixed effects taken off, each with what it is of
+    last_lines: tuple[object, Any, Any] | None = None
+    last_sums: tuple[object, object, CycleSums] | None = None
     last_built_up: tuple[object, object, object, np.ndarray] | None = None
     last_held: tuple[object, object, object, Any] | None = None
 
     @classmethod
     def of(cls, cycles: pl.DataFrame, installs: pl.DataFrame) -> Forest:
-        """cycles: install_no, cycle_no, opened_by, opened_day, value_before; each (install_no, cycle_no) once."""
-        frame = cycles.join(installs, on="install_no", how="inner").sort(KEYS)
-        d, m, i = (frame[k].to_numpy() for k in KEYS[:3])
-        new_d = np.r_[True, d[1:] != d[:-1]] if len(d) else np.zeros(0, dtype=bool)
-        new_m = new_d | (np.r_[True, m[1:] != m[:-1]] if len(d) else new_d)
-        new_i = new_m | (np.r_[True, i[1:] != i[:-1]] if len(d) else new_d)
-        to_install = np.cumsum(new_i) - 1
-        to_model = (np.cumsum(new_m) - 1)[new_i]
-        to_design = (np.cumsum(new_d) - 1)[new_m]
-        return cls(frame, [to_install, to_model, to_design], i[new_i], m[new_m], d[new_d])
+        """cycles: install_no, cycle_no, opened_by, opened_day, value_before; each (install_no, cycle_no) once; those
+        of other installs are left out."""
+        d, m, i = (installs[k].to_numpy() for k in KEYS)
+        rises = (d[1:] > d[:-1]) | ((d[1:] == d[:-1]) & ((m[1:] > m[:-1]) | ((m[1:] == m[:-1]) & (i[1:] > i[:-1]))))
+        if not rises.all():
+            installs = installs.sort(KEYS)
+            i = installs["install_no"].to_numpy()
+        number = cycles["cycle_no"].to_numpy()
+        at = positions(i, cycles["install_no"].to_numpy())
+        order = None
+        if len(at) and at.min() < 0:
+            order = np.flatnonzero(at >= 0)
+            at, number = at[order], number[order]
+        keys = cls.key(at, number)
+        if not np.all(keys[1:] > keys[:-1]):
+            by_key = np.argsort(keys, kind="stable")
+            at, order = at[by_key], by_key if order is None else order[by_key]
+        rows = cycles if order is None else cycles[order]
+        new = np.ones(len(at), dtype=bool)
+        new[1:] = at[1:] != at[:-1]
+        park = installs if new.sum() == installs.height else installs[at[new]]
+        d, m, i = (park[k].to_numpy() for k in KEYS)
+        new_d, new_m = np.ones(len(d), dtype=bool), np.ones(len(d), dtype=bool)
+        new_d[1:] = d[1:] != d[:-1]
+        new_m[1:] = new_d[1:] | (m[1:] != m[:-1])
+        to_model, to_design = np.cumsum(new_m) - 1, (np.cumsum(new_d) - 1)[new_m]
+        return cls(rows, park, [np.cumsum(new) - 1, to_model, to_design], i, m[new_m], d[new_d])
+
+    def like(self, other: Forest) -> Forest:
+        """This forest with what another one remembers of its installs, where they are the same."""
+        if np.array_equal(self.installs, other.installs):
+            self.park, self.park_memo = other.park, other.park_memo
+        return self
+
+    @property
+    def size(self) -> int:
+        """Cycles."""
+        return self.rows.height
+
+    @cached_property
+    def cycles(self) -> pl.DataFrame:
+        """One row per cycle with what opened it and its install's attributes."""
+        return self.rows.hstack(self.park.drop("install_no")[self.parents[0]])
+
+    def column(self, name: str) -> pl.Series:
+        """One column of `cycles`."""
+        return self.rows[name] if name in self.rows.columns else self.park[name].gather(self.parents[0])
 
     def runs(self, readings: Readings) -> np.ndarray:
         """For each cycle of the tree the run of its readings, or -1; remembered, since it is asked for often."""
@@ -220,22 +293,24 @@ class Forest:
 
     def find(self, install_no: np.ndarray, cycle_no: np.ndarray) -> np.ndarray:
         """For each cycle of the tree its position in the given list, or -1."""
-        out = np.full(self.cycles.height, -1, dtype=np.int64)
+        out = np.full(self.size, -1, dtype=np.int64)
         place = self.place(install_no, cycle_no)
-        out[place[place >= 0]] = np.flatnonzero(place >= 0)
+        known = np.flatnonzero(place >= 0)
+        out[place[known]] = known
         return out
 
     def place(self, install_no: np.ndarray, cycle_no: np.ndarray) -> np.ndarray:
         """For each given pair its position among the cycles of the tree, or -1."""
-        if self.cycles.height == 0:
+        if self.size == 0:
             return np.full(len(install_no), -1, dtype=np.int64)
         if "keys" not in self.memo:
-            keys = self.key(*(self.cycles[c].cast(pl.Int64).to_numpy() for c in ("install_no", "cycle_no")))
-            order = np.argsort(keys, kind="stable")
-            self.memo["keys"], self.memo["order"] = keys[order], order
-        keys, wanted = self.memo["keys"], self.key(install_no, cycle_no)
+            self.memo["keys"] = self.key(self.parents[0], self.rows["cycle_no"].to_numpy())
+        install, keys = positions(self.installs, install_no), self.memo["keys"]
+        wanted = self.key(install, cycle_no)
+        if len(wanted) == len(keys) and np.array_equal(wanted, keys):
+            return np.arange(len(keys))
         at = np.minimum(np.searchsorted(keys, wanted), len(keys) - 1)
-        return np.where(keys[at] == wanted, self.memo["order"][at], -1)
+        return np.where((keys[at] == wanted) & (install >= 0), at, -1)
 
     @staticmethod
     def key(install_no: np.ndarray, cycle_no: np.ndarray) -> np.ndarray:
@@ -246,5 +321,20 @@ class Forest:
     def opened_day(self) -> np.ndarray:
         """Day on which each cycle of the tree opened, far in the past where that is not known."""
         if "opened_day" not in self.memo:
-            self.memo["opened_day"] = self.cycles["opened_day"].cast(pl.Int64).fill_null(-(2**40)).to_numpy()
+            self.memo["opened_day"] = self.rows["opened_day"].cast(pl.Int64).fill_null(-(2**40)).to_numpy()
         return self.memo["opened_day"]
+
+
+def positions(numbers: np.ndarray, wanted: np.ndarray) -> np.ndarray:
+    """Position of each wanted number in a list that holds each once, -1 where it is not there. Numbers count from 0
+    with few gaps, or are looked up by search."""
+    if len(numbers) == 0:
+        return np.full(len(wanted), -1, dtype=np.int64)
+    low, high = int(numbers.min()), int(numbers.max())
+    if high - low < TABLE * (len(numbers) + len(wanted) + 1000):
+        table = np.full(high - low + 2, -1, dtype=np.int64)  # the last place, also -1, for what lies outside
+        table[numbers - low] = np.arange(len(numbers))
+        return table[np.where((wanted >= low) & (wanted <= high), wanted - low, -1)]
+    order = np.argsort(numbers, kind="stable")
+    at = order[np.minimum(np.searchsorted(numbers, wanted, sorter=order), len(numbers) - 1)]
+    return np.where(numbers[at] == wanted, at, -1)

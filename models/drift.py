@@ -21,6 +21,7 @@ from models.fitted import (
     freed_levels,
     install_frame,
     of_named,
+    reading_lines,
     seen_cycles,
     settle_levels,
     tree_sums,
@@ -149,9 +150,7 @@ def with_clean_levels(fit: SeriesFit, forest: Forest, state: State | None = None
     left = residuals(fit, forest, state)
     readings = fit.readings
     last = np.r_[readings.start[1:], len(readings.z)] - 1
-    fitted = readings.z[last] - readings.centre - left.residual[last]
-    if fit.offset is not None:
-        fitted -= fit.offset[last]
+    fitted = reading_lines(fit, forest).z[last] - left.residual[last]
     # the run that ends at the work which opened the next cycle: the last part of it, where work was not recorded
     cycle = (readings.cycle_no // PARTS + 1) * PARTS
     ends = np.r_[(readings.install_no[1:] != readings.install_no[:-1]) | (cycle[1:] != cycle[:-1]), True]
@@ -249,7 +248,7 @@ def settled(fit: SeriesFit, forest: Forest) -> SeriesFit:
         mean, _ = settle_levels(fit, forest, state, state.nodes[0])
         away = (
             mean[0, seen]
-            - fit.clean["level"][np.searchsorted(fit.clean["install_no"], forest.cycles["install_no"].to_numpy()[seen])]
+            - fit.clean["level"][np.searchsorted(fit.clean["install_no"], forest.installs[forest.parents[0]][seen])]
         )
         n = seen.sum()
         spread = np.sqrt((n * np.var(away) + 5 * weak.unknown**2) / (n + 5))

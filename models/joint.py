@@ -87,12 +87,13 @@ def correlation(psi: np.ndarray) -> np.ndarray:
     return psi / np.outer(sd, sd)
 
 
-def install_messages(fit: SeriesFit, installs: np.ndarray) -> LeafSums:
+def install_messages(fit: SeriesFit, installs: np.ndarray, forest: Forest | None = None) -> LeafSums:
     """What the cycles of one series say of each install's level and rate, fixed effects but the intercepts taken
-    off."""
-    forest = Forest.of(seen_cycles(fit.inputs, fit.readings), install_frame(fit.inputs))
+    off. forest: of the cycles with readings, if it is there already."""
+    if forest is None:
+        forest = Forest.of(seen_cycles(fit.inputs, fit.readings), install_frame(fit.inputs))
     s, b_out = np.zeros((3, len(installs))), np.zeros((2, len(installs)))
-    if forest.cycles.is_empty():
+    if forest.size == 0:
         return LeafSums(s, b_out, 0.0, 0.0, ((0, None), (1, None)))
     full = tree_sums(fit, forest).leaf(fit.terms.columns(forest, built_up_before(fit, forest)), freed_levels(forest))
     leaf, s2 = without_fixed(full, fit.beta), fit.sigma**2

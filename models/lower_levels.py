@@ -2,114 +2,102 @@
 
 The nodes above ("groups", such as appliance models) are not known during the sweep. Each group's total effect and the
 fixed effects enter every node's score linearly, so a sweep returns, per group, the message (S, B) and the Gram matrices
-of those linear maps; with them the exact gradient follows once the groups' posteriors are known. Messages and Grams are
-sums over nodes: shards add.
+of those linear maps; with them the exact gradient follows once the groups' posteriors are known.
+
+A block carries no more vectors than tell something in it (`Basis`): a column that is the same in all of its leaves acts
+as the intercept does there, and one that is the same within each parent acts as the parent's own effect.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
-from itertools import pairwise
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from models import smallblocks as sb
+from models.leaf_sums import (
+    Column,
+    LeafSums,
+    Messages,
+    cut_blocks,
+    design_rows,
+    fixed_part,
+    merge,
+    segment_starts,
+    without_fixed,
+)
 
-Column = tuple[int, np.ndarray | None]  # component it acts on; value per leaf, None for 1
+Rows = list[tuple[np.ndarray, np.ndarray]]  # per component: places in the basis, values (places, nodes)
 
 
-@dataclass
-class LeafSums:
-    """What the leaves know: S = Z'Z packed (q (q + 1) / 2, n), Z'y (q, n), y'y, all without the residual variance.
+@dataclass(frozen=True)
+class Basis:
+    """The vectors of one block: intercepts, columns that vary between parents only, other columns, the readings.
 
-    columns: fixed effects as (component, value per leaf); the first q are the intercepts (k, None).
-    n_obs: readings, less one for each leaf whose level was freed. logdet: what freeing them added to the criterion.
+    full (size + 1, p + 1): what each fixed effect is in this basis, [X y] = basis full. shared, own: the second and
+    third kind, by component, with a value per parent and per leaf; the intercepts lead among the shared. first: place
+    of the first of the third kind.
     """
 
-    s: np.ndarray
-    by: np.ndarray
-    yy: float
-    n_obs: float
-    columns: tuple[Column, ...]
-    logdet: float = 0.0
-
-    def __post_init__(self) -> None:
-        q = self.by.shape[0]
-        intercepts = [(k, v is None) for k, v in self.columns[:q]]
-        if intercepts != [(k, True) for k in range(q)]:
-            raise ValueError(f"the first {q} columns must be the intercepts (0, None) ...; got {intercepts}")
+    full: np.ndarray
+    shared: Rows
+    own: Rows
+    first: int
 
     @property
-    def q(self) -> int:
-        return self.by.shape[0]
+    def constant(self) -> np.ndarray:
+        """What of the intercepts in `full` stands for columns that are constant: (q, p + 1)."""
+        return self.full[: len(self.shared)] - np.eye(len(self.shared), self.full.shape[1])
 
     @property
-    def p(self) -> int:
-        return len(self.columns)
+    def size(self) -> int:
+        return len(self.full) - 1
+
+    def of_leaves(self, some: np.ndarray) -> Basis:
+        return replace(self, own=[(places, rows[:, some]) for places, rows in self.own])
 
 
-def fixed_part(leaf: LeafSums, beta: np.ndarray) -> np.ndarray:
-    """What the fixed effects but the intercepts do to each leaf, (q, n)."""
-    out = np.zeros_like(leaf.by)
-    for b, (component, x) in zip(beta.tolist(), leaf.columns, strict=True):
-        if x is not None:
-            out[component] += b * x
-    return out
+def basis_of(leaf: LeafSums, here: slice, parent: np.ndarray | None, starts: np.ndarray | None) -> Basis:
+    """parent: of each leaf, as a position within the block, and starts: its first leaf; None where parents are not
+    in the block."""
+    q, p = leaf.q, leaf.p
+    n = here.stop - here.start
+    n_home = n if starts is None else len(starts)
+    shared: list[list[tuple[int, np.ndarray]]] = [[(k, np.ones(n_home))] for k in range(q)]
+    own: list[list[tuple[int, np.ndarray]]] = [[] for _ in range(q)]
+    constant = []
+    for j, (k, values) in enumerate(leaf.columns):
+        if values is None:
+            continue
+        x = values[here]
+        if n == 0 or (x == x[0]).all():
+            constant.append((j, k, float(x[0]) if n else 0.0))
+        elif starts is not None and (x[starts][parent] == x).all():
+            shared[k].append((j, x[starts]))
+        else:
+            own[k].append((j, x))
+    order = list(range(q))
+    order += [j for rows in shared for j, _ in rows[1:]]
+    first = len(order)
+    order += [j for rows in own for j, _ in rows]
+    place = {j: at for at, j in enumerate(order)}
+    full = np.zeros((len(order) + 1, p + 1))
+    full[range(len(order)), order] = 1.0
+    full[-1, p] = 1.0
+    for j, k, value in constant:
+        full[k, j] = value
 
+    def stacked(kinds: list[list[tuple[int, np.ndarray]]], width: int) -> Rows:
+        out = []
+        for rows in kinds:
+            values = np.empty((len(rows), width))
+            for row, (_, x) in zip(values, rows, strict=True):
+                row[:] = x
+            out.append((np.array([place[j] for j, _ in rows], dtype=int), values))
+        return out
 
-def without_fixed(leaf: LeafSums, beta: np.ndarray) -> LeafSums:
-    """The sums of the leaves with all fixed effects but the intercepts taken off the readings."""
-    q = leaf.q
-    known = fixed_part(leaf, beta)
-    pulled = sb.symmetric_times(leaf.s, known)
-    yy = leaf.yy - 2 * float(np.sum(known * leaf.by)) + float(np.sum(known * pulled))
-    return LeafSums(leaf.s, leaf.by - pulled, yy, leaf.n_obs, leaf.columns[:q], leaf.logdet)
-
-
-@dataclass
-class Messages:
-    """What the groups hear: packed S (., g), B = Z'[X y] (q, p + 1, g), the quadratic [X y]'[X y] and sums of logdets.
-
-    With gradients: h per level, the sum of the nodes' local information; grams per level (g, q (q + 1) / 2, p + 1,
-    p + 1); info[l][m], sums of products of information between levels, (q, q, q, q), the scoring matrix.
-    """
-
-    s: np.ndarray
-    b: np.ndarray
-    quad: np.ndarray
-    logdet: float
-    n_obs: float
-    h: list[np.ndarray] = field(default_factory=list)
-    grams: list[np.ndarray] = field(default_factory=list)
-    info: list[list[np.ndarray]] = field(default_factory=list)
-
-
-def merge(parts: Sequence[Messages], groups: Sequence[np.ndarray], n_groups: int) -> Messages:
-    """Add the messages of shards; groups[k] numbers the groups of part k in the whole, each once."""
-    first = parts[0]
-    total = Messages(
-        s=np.zeros((first.s.shape[0], n_groups)),
-        b=np.zeros((*first.b.shape[:2], n_groups)),
-        quad=np.zeros_like(first.quad),
-        logdet=0.0,
-        n_obs=0.0,
-        h=[np.zeros_like(h) for h in first.h],
-        grams=[np.zeros((n_groups, *g.shape[1:])) for g in first.grams],
-        info=[[np.zeros_like(x) for x in row] for row in first.info],
-    )
-    for part, at in zip(parts, groups, strict=True):
-        total.s[:, at] += part.s
-        total.b[:, :, at] += part.b
-        total.quad += part.quad
-        total.logdet += part.logdet
-        total.n_obs += part.n_obs
-        for level in range(len(total.h)):
-            total.h[level] += part.h[level]
-            total.grams[level][at] += part.grams[level]
-            for other in range(len(total.h)):
-                total.info[level][other] += part.info[level][other]
-    return total
+    return Basis(full, stacked(shared, n_home), stacked(own, n), first)
 
 
 @dataclass
@@ -119,55 +107,14 @@ class Block:
     leaves: slice
     parent: list[np.ndarray]  # per level, the parent's position within the block (last: the group)
     ws: list[np.ndarray]
-    wb: list[np.ndarray]  # leaf: (q, n) for y only; above: (q, p + 1, n)
+    wb: list[np.ndarray]  # where the leaves' parents are in the block, leaf: (q, n) for y only; else (q, size + 1, n)
     u: list[np.ndarray]
-    columns: list[tuple[np.ndarray, np.ndarray]]  # as `design_rows`
+    basis: Basis
 
     def of_leaves(self, some: np.ndarray) -> Block:
         """The same with these leaves only, on the way down."""
         own = lambda arrays: [arrays[0][..., some], *arrays[1:]]
-        columns = [(effects, rows[:, some]) for effects, rows in self.columns]
-        return Block(self.leaves, own(self.parent), own(self.ws), own(self.wb), own(self.u), columns)
-
-
-def cut_blocks(parents: Sequence[np.ndarray], n_lower: int, n_leaves: int, size: int) -> list[list[slice]]:
-    """Slices per lower level, about `size` leaves each, never through a node of the highest lower level."""
-    to_top = np.arange(n_leaves)
-    for level in range(n_lower - 1):
-        to_top = parents[level][to_top]
-    first_leaf = np.flatnonzero(np.r_[True, to_top[1:] != to_top[:-1]]) if n_leaves else np.zeros(0, dtype=int)
-    cuts = [0]
-    while cuts[-1] < n_leaves:
-        k = np.searchsorted(first_leaf, cuts[-1] + size, side="left")
-        cuts.append(int(first_leaf[k]) if k < len(first_leaf) else n_leaves)
-    blocks = []
-    for a, b in pairwise(cuts):
-        slices = [slice(a, b)]
-        for level in range(n_lower - 1):
-            lo, hi = slices[-1].start, slices[-1].stop
-            slices.append(slice(int(parents[level][lo]), int(parents[level][hi - 1]) + 1))
-        blocks.append(slices)
-    return blocks
-
-
-def segment_starts(index: np.ndarray) -> np.ndarray:
-    """First position of each run in a sorted index without gaps."""
-    return np.flatnonzero(np.r_[True, index[1:] != index[:-1]])
-
-
-def design_rows(leaf: LeafSums, here: slice) -> list[tuple[np.ndarray, np.ndarray]]:
-    """Per component: numbers of its fixed effects, the intercept first, and their values (effects, leaves)."""
-    n = leaf.s[0, here].shape[0]
-    out = []
-    for k in range(leaf.q):
-        own = [j for j, (component, _) in enumerate(leaf.columns) if component == k]
-        rows = np.ones((len(own), n))
-        for row, j in zip(rows, own, strict=True):
-            values = leaf.columns[j][1]
-            if values is not None:
-                row[:] = values[here]
-        out.append((np.array(own), rows))
-    return out
+        return Block(self.leaves, own(self.parent), own(self.ws), own(self.wb), own(self.u), self.basis.of_leaves(some))
 
 
 def sweep_up(
@@ -176,73 +123,130 @@ def sweep_up(
     slices: list[slice],
     roots: Sequence[np.ndarray],
     out: Messages | None,
+    known: dict[int, Basis] | None = None,
 ) -> Block:
-    """Messages of one block, added into `out` (None: only what the way down needs); roots: L per lower level."""
-    q, p = leaf.q, leaf.p
+    """Messages of one block, added into `out` (None: only what the way down needs); roots: L per lower level. known:
+    bases of blocks by their first leaf, filled on the way."""
+    q = leaf.q
     at = sb.slots(q)
-    n_lower = len(slices)
-    here = slices[0]
-    x = design_rows(leaf, here)
+    n_lower, here = len(slices), slices[0]
+    home = min(1, n_lower - 1)  # the level at which intercepts and shared columns come in
+    above = parent_of(parents, slices, 0)
+    starts = segment_starts(above)
+    basis = None if known is None else known.get(here.start)
+    if basis is None:
+        basis = basis_of(leaf, here, above - above[0], starts) if home else basis_of(leaf, here, None, None)
+        if known is not None:
+            known[here.start] = basis
     ws, u, big_k, logdet = sb.integrate(leaf.s[:, here], roots[0])
     by = leaf.by[:, here]
     v = sb.times(u, by)
     wby = sb.subtract_transposed(by, big_k, v)
+    quad, y, carried = np.zeros((basis.size + 1,) * 2), basis.size, slice(basis.first, None)
     if out is not None:
         out.logdet += float(logdet.sum())
-        out.quad[p, p] -= float(np.einsum("in,in->", v, v))
-        for k, (own, rows) in enumerate(x):
+        quad[y, y] -= float(np.einsum("in,in->", v, v))
+        for k, (own, rows) in enumerate(basis.own):
             cross = rows @ wby[k]
-            out.quad[own, p] += cross
-            out.quad[p, own] += cross
-            for j, (other, columns) in enumerate(x[: k + 1]):
+            quad[own, y] += cross
+            quad[y, own] += cross
+            for j, (other, columns) in enumerate(basis.own[: k + 1]):
                 value = (rows * ws[at[k, j]]) @ columns.T
-                out.quad[np.ix_(own, other)] += value
+                quad[np.ix_(own, other)] += value
                 if j < k:
-                    out.quad[np.ix_(other, own)] += value.T
-    block = Block(here, [], [ws], [wby], [u], x)
-    s, b = ws, None
+                    quad[np.ix_(other, own)] += value.T
+    block = Block(here, [], [ws], [wby], [u], basis)
+    s, b = ws, np.zeros((0, 0, 0))
     for level in range(n_lower):
-        above = parents[level][slices[level]] if level < len(parents) else np.zeros(s.shape[1], dtype=int)
-        first = int(above[0])
-        local = above - first
-        block.parent.append(above if level == n_lower - 1 else local)
-        starts = segment_starts(above)
+        if level > 0:
+            above = parent_of(parents, slices, level)
+            starts = segment_starts(above)
+        if level == home:
+            if level == 0:
+                b = with_own(basis, ws, wby)
+            b = with_shared(basis, s, b, quad if out is not None else None)
+            block.wb[level] = b
+        block.parent.append(above if level == n_lower - 1 else above - above[0])
         s_up = np.add.reduceat(s, starts, axis=1)
-        if b is None:
-            b_up = np.empty((q, p + 1, len(starts)))
-            for k, (own, rows) in enumerate(x):
-                for i in range(q):
-                    b_up[i, own[0]] = s_up[at[i, k]]
-                    if len(own) > 1:
-                        b_up[i, own[1:]] = np.add.reduceat(rows[1:] * ws[at[i, k]], starts, axis=1)
-            b_up[:, p] = np.add.reduceat(wby, starts, axis=1)
+        if level < home:
+            b_up = np.empty((q, basis.size + 1 - basis.first, len(starts)))
+            for k, (own, rows) in enumerate(basis.own):
+                if len(own):
+                    for i in range(q):
+                        b_up[i, own - basis.first] = np.add.reduceat(rows * ws[at[i, k]], starts, axis=1)
+            b_up[:, -1] = np.add.reduceat(wby, starts, axis=1)
         else:
             b_up = np.add.reduceat(b, starts, axis=2)
         if level == n_lower - 1:
             if out is not None:
                 groups = above[starts]
                 out.s[:, groups] += s_up
-                out.b[:, :, groups] += b_up
+                out.quad += basis.full.T @ quad @ basis.full
+                for i in range(q):
+                    out.b[i][:, groups] += basis.full.T @ b_up[i]
             return block
         s, u, big_k, logdet = sb.integrate(s_up, roots[level + 1])
         v = sb.times(u, b_up)
         b = sb.subtract_transposed(b_up, big_k, v)
         if out is not None:
             out.logdet += float(logdet.sum())
+            inside = carried if level < home else slice(None)
             for i in range(q):
-                out.quad -= v[i] @ v[i].T
+                quad[inside, inside] -= v[i] @ v[i].T
         block.ws.append(s)
         block.wb.append(b)
         block.u.append(u)
     raise AssertionError("unreachable")
 
 
+def parent_of(parents: Sequence[np.ndarray], slices: list[slice], level: int) -> np.ndarray:
+    here = slices[level]
+    return parents[level][here] if level < len(parents) else np.zeros(here.stop - here.start, dtype=int)
+
+
+def with_own(basis: Basis, ws: np.ndarray, wby: np.ndarray) -> np.ndarray:
+    """W B of leaves whose parents are groups: of their own columns and the readings."""
+    q = len(wby)
+    at = sb.slots(q)
+    b = np.empty((q, basis.size + 1 - basis.first, ws.shape[1]))
+    for k, (own, rows) in enumerate(basis.own):
+        for i in range(q):
+            b[i, own - basis.first] = rows * ws[at[i, k]]
+    b[:, -1] = wby
+    return b
+
+
+def with_shared(basis: Basis, ws: np.ndarray, b: np.ndarray, quad: np.ndarray | None) -> np.ndarray:
+    """W B of all vectors of the basis, from that of the columns of the leaves and the readings; what the others do to
+    the quadratic is added into `quad`."""
+    q = len(b)
+    at = sb.slots(q)
+    out = np.empty((q, basis.size + 1, ws.shape[1]))
+    out[:, basis.first :] = b
+    for k, (shared, rows) in enumerate(basis.shared):
+        for i in range(q):
+            out[i, k] = ws[at[i, k]]
+            if len(shared) > 1:
+                out[i, shared[1:]] = rows[1:] * ws[at[i, k]]
+        if quad is None:
+            continue
+        cross = rows @ b[k].T
+        quad[shared, basis.first :] += cross
+        quad[basis.first :, shared] += cross.T
+        for j, (other, columns) in enumerate(basis.shared[: k + 1]):
+            value = (rows * ws[at[k, j]]) @ columns.T
+            quad[np.ix_(shared, other)] += value
+            if j < k:
+                quad[np.ix_(other, shared)] += value.T
+    return out
+
+
 @dataclass
 class Down:
-    """Per lower level of a block: the score map A (q, p + 1, n) with Z'P(y - X beta) = A u, the map T with the node's
-    total effect = T u, its covariance C given u (packed), and the local information H = Z'P Z given u (packed).
+    """Per lower level of a block: the score map A (q, size + 1, n) with Z'P(y - X beta) = A u, the map T with the
+    node's total effect = T u, its covariance C given u (packed), and the local information H = Z'P Z given u (packed).
 
-    u = (-(intercepts + group effect), -other fixed effects, 1), length p + 1.
+    u = full (-(intercepts + group effect), -other fixed effects, 1), length size + 1 of the block's basis.
     """
 
     score: np.ndarray
@@ -253,58 +257,61 @@ class Down:
 
 
 def sweep_down(
-    block: Block, roots: Sequence[np.ndarray], q: int, p: int, posteriors: bool = True
+    block: Block, roots: Sequence[np.ndarray], q: int, posteriors: bool = True
 ) -> Iterator[tuple[int, Down]]:
     """From the highest lower level to the leaves, given the groups: (level, Down). posteriors False leaves out what
     only the leaves' posteriors need: their `total` and `c` are then empty."""
     at = sb.slots(q)
-    n_lower = len(block.ws)
+    basis, n_lower = block.basis, len(block.ws)
     above: Down | None = None
     for level in range(n_lower - 1, -1, -1):
         ws, u = block.ws[level], block.u[level]
-        n = ws.shape[1]
         d = roots[level] @ roots[level].T
         wanted = level > 0 or posteriors
-        if level > 0:
-            score = block.wb[level].copy()
-        else:
-            score = np.empty((q, p + 1, n))
-            for k, (own, rows) in enumerate(block.columns):
-                for i in range(q):
-                    score[i, own] = rows * ws[at[i, k]]
-            score[:, p] = block.wb[0]
-        h = ws.copy()
+        h, x = ws.copy(), None
         total = cond = ws[:0]
         if wanted:
             cond = sb.gram(u)  # D - D WS D = U'U with U = R^-1 L'
-        if above is not None:
-            par = block.parent[level]
-            c_par = above.c[:, par]
-            # the intercepts' share of the score came with -WS u; the parent's total replaces it
-            shifted = above.total.copy()
-            for i in range(q):
-                shifted[i, i] += 1.0
-            score -= sb.symmetric_times(ws, shifted[:, :, par])
-            h -= sb.congruence(ws, c_par, q)
-            if wanted:
-                total = above.total[:, :, par] + sb.constant_times(d, score)
-                cond = cond + sb.sandwich(kept_share(ws, d), c_par)
-            # Z'P Z between node and parent: WS (I - C_par WS_par) restricted to D_par's own integration
-            above_ws, above_d = block.ws[level + 1], roots[level + 1] @ roots[level + 1].T
-            shrink = kept_share(above_ws, above_d)
-            shrink = shrink[:, :, par]
-            x = np.stack(
-                [[sb.dot([(ws[at[i, k]], shrink[k, j]) for k in range(q)], ws[0]) for j in range(q)] for i in range(q)]
-            )
-        else:
+        if above is None:
+            score = block.wb[level].copy()
             if wanted:
                 total = sb.constant_times(d, score)
                 for i in range(q):
                     total[i, i] -= 1.0
-            x = None
+        else:
+            par = block.parent[level]
+            c_par = above.c[:, par]
+            expected = above.total
+            if level == 0:  # what acts on all leaves of a parent counts as the parent's
+                expected = expected.copy()
+                for k, (shared, rows) in enumerate(basis.shared):
+                    expected[k, shared[1:]] -= rows[1:]
+            expected = expected[:, :, par]
+            score = sb.symmetric_times(-ws, expected)
+            if level == 0:
+                for k, (own, rows) in enumerate(basis.own):
+                    for i in range(q):
+                        score[i, own] += rows * ws[at[i, k]]
+                score[:, -1] += block.wb[0]
+            else:
+                # the intercepts' share came with the block's own W S, which the parent's total replaces
+                score += block.wb[level]
+                for i in range(q):
+                    for k in range(q):
+                        score[i, k] -= ws[at[i, k]]
+            h -= sb.congruence(ws, c_par, q)
+            if wanted:
+                total = expected + sb.constant_times(d, score)
+                cond = cond + sb.sandwich(kept_share(ws, d), c_par)
+            # Z'P Z between node and parent: WS (I - C_par WS_par) restricted to D_par's own integration
+            above_ws, above_d = block.ws[level + 1], roots[level + 1] @ roots[level + 1].T
+            shrink = kept_share(above_ws, above_d)[:, :, par]
+            x = np.stack(
+                [[sb.dot([(ws[at[i, k]], shrink[k, j]) for k in range(q)], ws[0]) for j in range(q)] for i in range(q)]
+            )
         if level == 0 and wanted:  # -P for the covariates: total = group + parent's + own + P beta
-            for k, (own, rows) in enumerate(block.columns):
-                total[k, own[1:]] -= rows[1:]
+            for k, (own, rows) in enumerate(basis.own):
+                total[k, own] -= rows
         down = Down(score, total, cond, h, x)
         yield level, down
         above = down
@@ -329,6 +336,7 @@ def sweep(
     roots: Sequence[np.ndarray],
     n_groups: int,
     gradient: bool,
+    known: dict[int, Basis] | None = None,
 ) -> Messages:
     """One sweep over all blocks: the groups' messages and, asked for, what the gradient and the scoring matrix need."""
     q, p = leaf.q, leaf.p
@@ -344,11 +352,11 @@ def sweep(
         out.info = [[np.zeros((q, q, q, q)) for _ in range(n_lower)] for _ in range(n_lower)]
     at = sb.slots(q)
     for slices in blocks:
-        block = sweep_up(leaf, parents, slices, roots, out)
+        block = sweep_up(leaf, parents, slices, roots, out, known)
         if not gradient:
             continue
-        groups = block.parent[n_lower - 1]
-        for level, down in sweep_down(block, roots, q, p, posteriors=False):
+        groups, full = block.parent[n_lower - 1], block.basis.full
+        for level, down in sweep_down(block, roots, q, posteriors=False):
             sums = down.h.sum(axis=1)
             out.h[level] += sums[at]
             of_group = groups if level == n_lower - 1 else groups[to_top(block, level)]
@@ -358,9 +366,9 @@ def sweep(
                 target = out.grams[level][of_group[a]]
                 for i in range(q):
                     for j in range(i + 1):
-                        target[at[i, j]] += down.score[i, :, a:b] @ down.score[j, :, a:b].T
-            full = down.h[at].reshape(q * q, -1)
-            out.info[level][level] += products(full, q)
+                        target[at[i, j]] += full.T @ (down.score[i, :, a:b] @ down.score[j, :, a:b].T) @ full
+            info = down.h[at].reshape(q * q, -1)
+            out.info[level][level] += products(info, q)
             if down.x is not None:
                 cross = products(down.x.reshape(q * q, -1), q)
                 out.info[level][level + 1] += cross
@@ -379,3 +387,22 @@ def to_top(block: Block, level: int) -> np.ndarray:
     for k in range(level + 1, len(block.ws) - 1):
         index = block.parent[k][index]
     return index
+
+
+__all__ = [
+    "Basis",
+    "Block",
+    "Column",
+    "Down",
+    "LeafSums",
+    "Messages",
+    "cut_blocks",
+    "design_rows",
+    "fixed_part",
+    "merge",
+    "segment_starts",
+    "sweep",
+    "sweep_down",
+    "sweep_up",
+    "without_fixed",
+]

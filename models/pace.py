@@ -12,9 +12,9 @@ from scipy import sparse
 
 from models.covariates import RATE, Term, opened_year
 from models.cycle_sums import Forest
-from models.fitted import SeriesFit, State, evaluate_held
+from models.fitted import SeriesFit, State, evaluate_held, reading_lines
 from models.projection import Projector
-from models.robust import reading_leaves, residuals
+from models.robust import residuals
 
 FEWEST_INSTALLS = 8  # on either side of the change
 SHARE_CHANGING = 0.05  # of designs and models that change their pace at all: own judgement, no source
@@ -50,9 +50,10 @@ def find_change(fit: SeriesFit, forest: Forest) -> tuple[Term, float] | None:
     """
     state = evaluate_held(fit, forest, cov=False)
     readings = fit.readings
-    leaf, tau = reading_leaves(fit, forest)
+    lines = reading_lines(fit, forest)
+    leaf, tau = lines.leaf, lines.tau
     left = readings.weight * residuals(fit, forest, state).residual / fit.sigma**2  # P z
-    g = np.bincount(leaf, left * tau, forest.cycles.height)
+    g = np.bincount(leaf, left * tau, forest.size)
     candidates = sorted(screened(fit, forest, state.sums.n, g), key=lambda c: -c.score)[:LOOKED_AT]
     usual = abs(float(np.average(state.nodes[0].mean[1], weights=np.maximum(state.sums.n, 1e-9))))
     kappa2 = (0.5 * usual) ** 2

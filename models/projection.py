@@ -6,14 +6,25 @@ x'P x are asked for, and they follow from one pass up the tree with the vectors 
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
+
 import numpy as np
 from scipy import sparse
 
 from models import smallblocks as sb
-from models.cycle_sums import Forest
-from models.fitted import LOWER, SeriesFit, State, beta_precision, built_up_before, freed_levels, tree_sums
+from models.cycle_sums import Forest, positions
+from models.fitted import (
+    LOWER,
+    SeriesFit,
+    State,
+    beta_precision,
+    built_up_before,
+    freed_levels,
+    reading_lines,
+    tree_sums,
+)
 from models.lower_levels import Messages, design_rows, segment_starts
-from models.robust import reading_leaves, residuals
+from models.robust import residuals
 
 
 class Projector:
@@ -31,8 +42,9 @@ def messages_of(fit: SeriesFit, forest: Forest, vectors: sparse.csr_array) -> Me
     """What the lower levels say to the appliance models when vectors (readings, k) stand in for the readings; as
     `lower_levels.sweep`, so shards add."""
     readings, k = fit.readings, vectors.shape[1]
-    n, n_obs = forest.cycles.height, len(readings.z)
-    leaf, tau = reading_leaves(fit, forest)
+    n, n_obs = forest.size, len(readings.z)
+    lines = reading_lines(fit, forest)
+    leaf, tau = lines.leaf, lines.tau
     weight = readings.weight
     weighted = scaled_rows(vectors, weight)
     here = (leaf, np.arange(n_obs))
@@ -89,46 +101,55 @@ def messages_of(fit: SeriesFit, forest: Forest, vectors: sparse.csr_array) -> Me
 def analyser_sums(fit: SeriesFit, forest: Forest, state: State, number: np.ndarray) -> np.ndarray:
     """Per analyser: score of its bias at the fit as it stands (C'P z), its information (the diagonal of C'PC, the
     effects above the installs taken as known), readings: (3, analysers). Parts of a fleet add."""
-    readings, s2 = fit.readings, fit.sigma**2
+    readings, lines, s2 = fit.readings, reading_lines(fit, forest), fit.sigma**2
     left = residuals(fit, forest, state)
-    place = np.minimum(np.searchsorted(number, readings.analyser), len(number) - 1)
-    named = np.flatnonzero(number[place] == readings.analyser)
-    index, n_obs = place[named], len(readings.z)
-    offset = 0.0 if fit.offset is None else fit.offset
-    scale = fit.scale_at(readings.z - offset - left.residual)[named]
-    score = np.bincount(index, scale * readings.weight[named] * left.residual[named], len(number)) / s2
+    place = positions(number, readings.analyser)
+    named = np.flatnonzero(place >= 0)
+    index, node, w, residual = place[named], lines.leaf[named], readings.weight[named], left.residual[named]
+    scale = fit.scale_at(lines.z[named] + readings.centre - residual)
+    score = np.bincount(index, scale * w * residual, len(number)) / s2
     bent = fit.bent(scale, left.leverage[named])
     if bent is not None:
         score += np.bincount(index, bent, len(number))
-    vectors = sparse.csr_array((scale, (named, index)), shape=(n_obs, len(number)))
-    leaf, tau = reading_leaves(fit, forest)
-    weighted = scaled_rows(vectors, readings.weight)
-    here = (leaf, np.arange(n_obs))
-    ones = sparse.csr_array((np.ones(n_obs), here), shape=(len(state.freed), n_obs)) @ weighted
-    taus = sparse.csr_array((tau, here), shape=(len(state.freed), n_obs)) @ weighted
-    information = np.bincount(index, scale**2 * readings.weight[named], len(number))
+    information = np.bincount(index, scale**2 * w, len(number))
+    b = [w * scale, w * scale * lines.tau[named]]
     swept = state.freed & (state.sums.w > 0)
     if swept.any():
-        w, t = np.where(swept, state.sums.w, 1.0), np.where(swept, state.sums.t, 0.0)
-        gone = scaled_rows(ones, swept / w)
-        information -= squares(scaled_rows(ones, swept / np.sqrt(w)))
-        taus, ones = taus - scaled_rows(gone, t), scaled_rows(ones, (~swept).astype(float))
-    s, b = state.tree.leaf.s, [ones, taus]
+        total = np.where(swept, state.sums.w, 1.0)
+        gone = b[0] * (swept / total)[node]  # each freed cycle's mean
+        information -= squares(node, index, [b[0] * (swept / np.sqrt(total))[node]], len(number))
+        b = [np.where(swept[node], 0.0, b[0]), b[1] - gone * np.where(swept, state.sums.t, 0.0)[node]]
+    s = state.tree.leaf.s
     for level in range(LOWER):
         ws, u, big_k, _ = sb.integrate(s, fit.roots[level])
-        v = [scaled_rows(b[0], u[i, 0]) + scaled_rows(b[1], u[i, 1]) for i in range(2)]
-        information -= squares(v[0]) + squares(v[1])
+        v = [u[i, 0][node] * b[0] + u[i, 1][node] * b[1] for i in range(2)]
+        information -= squares(node, index, v, len(number))
         if level < LOWER - 1:
-            parent, n = forest.parents[level], s.shape[1]
-            up = sparse.csr_array((np.ones(n), (parent, np.arange(n))), shape=(int(parent[-1]) + 1, n))
-            b = [up @ (b[i] - scaled_rows(v[0], big_k[0, i]) - scaled_rows(v[1], big_k[1, i])) for i in range(2)]
-            s = np.add.reduceat(ws, segment_starts(parent), axis=1)
+            b = [b[i] - big_k[0, i][node] * v[0] - big_k[1, i][node] * v[1] for i in range(2)]
+            node, s = forest.parents[level][node], np.add.reduceat(ws, segment_starts(forest.parents[level]), axis=1)
     return np.stack([score, information / s2, np.bincount(index, minlength=len(number))])
 
 
-def squares(x: sparse.csr_array) -> np.ndarray:
-    """Sum of squares per column."""
-    return np.bincount(x.indices, x.data**2, x.shape[1])
+def squares(node: np.ndarray, column: np.ndarray, vectors: Sequence[np.ndarray], k: int) -> np.ndarray:
+    """Sum of squares per column (k,) of matrices (nodes, columns) whose entries are sums of what is given; equal nodes
+    lie together."""
+    out = np.bincount(column, sum(v * v for v in vectors), k)
+    for i, j in pairs(node):
+        same = np.flatnonzero(column[i] == column[j])
+        i, j = i[same], j[same]
+        out += np.bincount(column[i], 2 * sum(v[i] * v[j] for v in vectors), k)
+    return out
+
+
+def pairs(node: np.ndarray) -> Iterator[tuple[np.ndarray, np.ndarray]]:
+    """All pairs of places within the runs of a list, each once, by how far they are apart."""
+    first, apart = np.arange(len(node)), 0
+    while len(first):
+        apart += 1
+        first = first[: np.searchsorted(first, len(node) - apart)]
+        first = first[node[first] == node[first + apart]]
+        if len(first):
+            yield first, first + apart
 
 
 def gram_above(m: Messages, parents: list[np.ndarray], fit: SeriesFit) -> np.ndarray:

@@ -12,7 +12,7 @@ from scipy.special import ndtr
 
 from models.covariates import RATE
 from models.cycle_sums import Forest
-from models.fitted import SeriesFit, evaluate, install_frame, seen_cycles
+from models.fitted import UNREAD, SeriesFit, evaluate, install_frame, seen_cycles
 from models.smallblocks import slots
 from models.upper_levels import Evaluation, places
 
@@ -28,7 +28,7 @@ def model_rates(fit: SeriesFit) -> pl.DataFrame:
     where both ends matter, the way the fleet drifts. installs, readings: how many stand behind it.
     """
     forest = with_silent(fit)
-    if forest.cycles.is_empty():
+    if forest.size == 0:
         return pl.DataFrame(schema=SCHEMA)
     state = evaluate(fit, forest)
     return compared(fit, per_model(fit, forest, state.sums.n, state.built_up), state.at, forest.parents[2])
@@ -50,7 +50,7 @@ def silent_cycles(fit: SeriesFit, seen: pl.DataFrame) -> pl.DataFrame:
     return installs.join(seen.select("install_no"), on="install_no", how="anti").select(
         "install_no",
         pl.lit(0, dtype=pl.Int64).alias("cycle_no"),
-        pl.lit("unread").alias("opened_by"),
+        UNREAD.alias("opened_by"),
         pl.lit(None, dtype=pl.Int32).alias("opened_day"),
         pl.lit(None, dtype=pl.Float64).alias("value_before"),
     )

@@ -63,7 +63,7 @@ def fixed_effects(tree: Tree, roots: list[np.ndarray], prior: Priors) -> Evaluat
 
 def with_beta(fit: SeriesFit, forest: Forest) -> SeriesFit:
     """Fixed effects at the covariances as they stand."""
-    if forest.cycles.height == 0:
+    if forest.size == 0:
         return replace(fit, beta_cov=np.linalg.inv(beta_precision(fit)))
     state = evaluate(fit, forest)
     return replace(fit, beta=state.at.beta, beta_cov=state.at.beta_cov * fit.sigma**2)

@@ -8,8 +8,8 @@ from functools import cache
 import numpy as np
 from scipy.special import ndtr
 
-from models.cycle_sums import Forest, clock
-from models.fitted import SeriesFit, State, settle_levels
+from models.cycle_sums import Forest
+from models.fitted import SeriesFit, State, reading_lines, settle_levels
 
 KNEE = 3.0  # standard deviations up to which a reading counts in full
 FAR_OUT = 12.0  # and beyond which a normal has none
@@ -26,26 +26,12 @@ class Residuals:
         return self.residual / (sigma * np.sqrt(1 - np.minimum(self.leverage, 0.98)))
 
 
-def reading_leaves(fit: SeriesFit, forest: Forest) -> tuple[np.ndarray, np.ndarray]:
-    """Per reading: position of its cycle in the tree, and tau."""
-    readings = fit.readings
-    leaf_of_run = np.empty(len(readings.start), dtype=np.int64)
-    at = forest.runs(readings)
-    leaf_of_run[at[at >= 0]] = np.flatnonzero(at >= 0)
-    counts = np.diff(np.r_[readings.start, len(readings.z)])
-    gamma = fit.cycle_gammas(forest)
-    if np.all(gamma == 1.0):
-        return np.repeat(leaf_of_run, counts), clock(readings.hours, 1.0)
-    return np.repeat(leaf_of_run, counts), clock(readings.hours, np.repeat(gamma[leaf_of_run], counts))
-
-
 def residuals(fit: SeriesFit, forest: Forest, state: State) -> Residuals:
-    readings = fit.readings
-    leaf, tau = reading_leaves(fit, forest)
+    readings, lines = fit.readings, reading_lines(fit, forest)
+    leaf, tau = lines.leaf, lines.tau
     mean, cov = settle_levels(fit, forest, state, state.nodes[0])
-    z = readings.z - readings.centre - (0.0 if fit.offset is None else fit.offset)
-    residual = z - mean[0][leaf] - mean[1][leaf] * tau
-    variance = cov[0][leaf] + 2 * tau * cov[1][leaf] + tau**2 * cov[2][leaf]
+    residual = lines.z - mean[0][leaf] - mean[1][leaf] * tau
+    variance = (cov[2][leaf] * tau + 2 * cov[1][leaf]) * tau + cov[0][leaf]
     return Residuals(residual, np.clip(readings.weight * variance / fit.sigma**2, 0.0, 1.0))
 
 

@@ -40,10 +40,12 @@ from models.fitted import (
 from models.joint import install_messages
 from models.lower_levels import LeafSums, Messages, sweep
 from models.pace import rates_after
+from models.posteriors import Open
 from models.projection import analyser_sums, messages_of
 from models.rates import PerModel, added, per_model, silent_forest
 from models.robust import residuals
 from models.series import SeriesInputs
+from models.states import thinned
 from models.tree import Tree
 from models.upper_levels import Above
 
@@ -128,11 +130,11 @@ class Shard:
 
     @property
     def size(self) -> int:
-        return PER_READING * len(self.readings.z) + PER_CYCLE * self.forest.cycles.height
+        return PER_READING * len(self.readings.z) + PER_CYCLE * self.forest.size
 
     @property
     def empty(self) -> bool:
-        return self.forest.cycles.height == 0
+        return self.forest.size == 0
 
     def fit(self, head: SeriesFit) -> SeriesFit:
         """The parameters of the whole with the readings of the shard."""
@@ -140,7 +142,7 @@ class Shard:
 
     def now(self, fit: SeriesFit) -> Shard:
         same = fit.readings.start is self.readings.start
-        forest = self.forest if same else forest_of(self.inputs, fit.readings)
+        forest = self.forest if same else forest_of(self.inputs, fit.readings).like(self.forest)
         return Shard(self.inputs, fit.readings, forest, fit.clean, fit.before)
 
 
@@ -184,6 +186,7 @@ def answer(piece: Piece) -> Any:
 
 def loaded(source: Source, centre: float) -> Shard:
     inputs = source.load()
+    inputs = replace(inputs, cycles=inputs.cycles.with_columns(pl.col("opened_by").cast(pl.Categorical)))
     readings = replace(Readings.of(inputs), centre=centre)
     lean = replace(inputs, readings=inputs.readings.clear())
     return Shard(lean, readings, forest_of(lean, readings), {}, None)
@@ -239,13 +242,16 @@ def with_weights(shard: Shard, head: SeriesFit, above: Above) -> Shard:
 
 
 def said(
-    shard: Shard, head: SeriesFit, roots: Sequence[np.ndarray], gradient: bool, held: bool
+    shard: Shard, head: SeriesFit, roots: Sequence[np.ndarray], gradient: bool, held: bool, every: int = 1
 ) -> tuple[np.ndarray, Messages]:
     """The models met in the shard, and what its cycles and installs say to them; held: the fixed effects but the
-    intercepts taken as known."""
+    intercepts taken as known, and then every: of every so many-th install only."""
     if shard.empty:
         return shard.forest.models, silence(2 if held else len(head.terms.terms), gradient)
     fit, forest = shard.fit(head), shard.forest
+    if held and every > 1:
+        tree, models = thinned(fit, forest, every)
+        return forest.models[models], tree.messages(roots, gradient)
     if held:
         return forest.models, held_tree(fit, forest)[0].messages(roots, gradient)
     forest.last_held = None  # the fixed effects are about to change, or nothing else will be asked
@@ -287,51 +293,65 @@ def said_of_analysers(
 
 def analysers(shard: Shard) -> np.ndarray:
     """Numbers of the analysers named in the shard."""
-    found = np.unique(shard.readings.analyser)
-    return found[found >= 0]
+    named = shard.readings.analyser
+    return np.flatnonzero(np.bincount(named[named >= 0]))
 
 
-def of_models(shard: Shard, head: SeriesFit) -> PerModel:
-    fit, forest = shard.fit(head), shard.forest
-    parts = []
+@dataclass(frozen=True)
+class Ended:
+    """What is asked of a shard when its fit is through, at one go. counts: readings, cycles, installs read, readings
+    that count for less than half; paces: as `pace.rates_after`; pairs: as `cleaning.before_and_after`; said: what the
+    cycles say of the level and rate of its installs, for a joint fit; open: the cycles asked for."""
+
+    counts: np.ndarray
+    models: PerModel
+    pairs: pl.DataFrame
+    paces: np.ndarray
+    said: LeafSums | None
+    open: Open | None
+
+
+def ended(shard: Shard, head: SeriesFit, above: Above, asked: pl.DataFrame | None, numbers: np.ndarray | None) -> Ended:
+    """asked: cycles to tell of; numbers: installs to speak of in a joint fit; None: not wanted."""
+    r, fit = shard.readings, shard.fit(head)
+    counts = np.array([len(r.z), len(r.start), len(shard.forest.installs), int((r.weight < 0.5).sum())])
+    said = None if numbers is None else of_installs(shard, head, numbers)
+    told = None if asked is None else opened(shard, head, above, asked)
+    return Ended(counts, of_models(shard, fit), cleanings(shard, fit), paces(shard, fit, above), said, told)
+
+
+def opened(shard: Shard, head: SeriesFit, above: Above, asked: pl.DataFrame) -> Open | None:
+    return None if asked.is_empty() else Open.of(shard.fit(head), asked, above)
+
+
+def of_installs(shard: Shard, head: SeriesFit, numbers: np.ndarray) -> LeafSums:
+    """What the cycles say of the level and rate of these installs, for the joint fit."""
+    return install_messages(shard.fit(head), numbers, shard.forest)
+
+
+def of_models(shard: Shard, fit: SeriesFit) -> PerModel:
+    forest, parts = shard.forest, []
     if not shard.empty:
         parts.append(per_model(fit, forest, tree_sums(fit, forest).n, built_up_before(fit, forest)))
-    silent = silent_forest(fit, forest.cycles)
-    if not silent.cycles.is_empty():
-        none = np.zeros(silent.cycles.height)
+    silent = silent_forest(fit, forest.rows)
+    if silent.size:
+        none = np.zeros(silent.size)
         parts.append(per_model(fit, silent, none, built_up_before(fit, silent)))
     models = np.unique(np.r_[forest.models, silent.models])
     return added(parts, models, len(fit.terms.terms))
 
 
-def cleanings(shard: Shard, head: SeriesFit) -> pl.DataFrame:
-    fit = shard.fit(head)
-    if fit.before is None or shard.forest.cycles.is_empty():
+def cleanings(shard: Shard, fit: SeriesFit) -> pl.DataFrame:
+    if fit.before is None or shard.empty:
         return pl.DataFrame(schema=PAIRS)
     return before_and_after(fit, shard.forest).select(pl.col(name).cast(kind) for name, kind in PAIRS.items())
 
 
-def counts(shard: Shard) -> np.ndarray:
-    """Readings, cycles, installs read, readings that count for less than half."""
-    r = shard.readings
-    return np.array([len(r.z), len(r.start), len(np.unique(r.install_no)), int((r.weight < 0.5).sum())])
-
-
-def posteriors(shard: Shard, head: SeriesFit, above: Above, asked: pl.DataFrame) -> pl.DataFrame | None:
-    return None if asked.is_empty() else shard.fit(head).posterior(asked, above)
-
-
-def of_installs(shard: Shard, head: SeriesFit, numbers: np.ndarray) -> LeafSums:
-    """What the cycles say of the level and rate of these installs, for the joint fit."""
-    return install_messages(shard.fit(head), numbers)
-
-
-def paces(shard: Shard, head: SeriesFit, above: Above) -> np.ndarray:
-    if shard.empty:
-        return np.zeros((len(head.paces), 3))
-    fit = replace(shard.fit(head), beta=above.at.beta)
-    state = held_state(shard, fit, above, cov=False)
-    return rates_after(fit, shard.forest, state, head.paces)
+def paces(shard: Shard, fit: SeriesFit, above: Above) -> np.ndarray:
+    if shard.empty or not fit.paces:
+        return np.zeros((len(fit.paces), 3))
+    fit = replace(fit, beta=above.at.beta)
+    return rates_after(fit, shard.forest, held_state(shard, fit, above, cov=False), fit.paces)
 
 
 __all__ = ["Given", "Mapper", "Part", "Piece", "Shard", "Source", "answer", "cut", "here"]

@@ -13,12 +13,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from models.lower_levels import LeafSums, Messages, cut_blocks, segment_starts, sweep, sweep_down, sweep_up
+from models.leaf_sums import LeafSums, Messages, cut_blocks, segment_starts
+from models.lower_levels import Basis, sweep, sweep_down, sweep_up
 from models.newton import minimise
 from models.upper_levels import Evaluation, LevelPrior, Nodes, Priors, evaluate_upper
 
 MANY_NODES = 2000  # a level with more nodes than this is swept in blocks
-BLOCK_LEAVES = 8000
+BLOCK_LEAVES = 16_000
+REMEMBERED = 60_000  # leaves of trees that keep the bases of their blocks from one sweep to the next
 TOGETHER = 6000  # up to so many leaves a sweep costs no more than the levels above: all are optimised at once
 PLAIN = Priors()
 SATURATED = 1e-10  # of the mean square: a residual variance below it is none
@@ -159,10 +161,11 @@ class Tree(Trunk):
         self.sizes = sizes
         self.n_groups = sizes[n_lower] if n_lower < len(sizes) else 1
         self.blocks = cut_blocks(self.parents, n_lower, sizes[0], block)
+        self.bases: dict[int, Basis] | None = {} if sizes[0] <= REMEMBERED else None
 
     def messages(self, roots: Sequence[np.ndarray], gradient: bool = True) -> Messages:
         """What the lower levels say to the groups; the part of the work that shards share."""
-        return sweep(self.leaf, self.parents, self.blocks, roots[: self.n_lower], self.n_groups, gradient)
+        return sweep(self.leaf, self.parents, self.blocks, roots[: self.n_lower], self.n_groups, gradient, self.bases)
 
 
 @dataclass
@@ -279,17 +282,20 @@ def leaf_posteriors(
 
     cov False leaves covariances and resolved shares zero, where only means are wanted. wanted: True for the leaves that
     are; the others are left zero."""
-    leaf, q, p = tree.leaf, tree.leaf.q, tree.leaf.p
+    leaf, q = tree.leaf, tree.leaf.q
     out = [Nodes(np.zeros((q, n)), np.zeros((q * (q + 1) // 2, n)), np.zeros(n)) for n in tree.sizes[: tree.n_lower]]
     lower = list(roots[: tree.n_lower])
     prior_rate = np.cumsum([(r @ r.T)[-1, -1] for r in lower[::-1]])[::-1]
     for slices in tree.blocks:
-        block = sweep_up(leaf, tree.parents, slices, lower, None)
+        block = sweep_up(leaf, tree.parents, slices, lower, None, tree.bases)
+        first, last = int(block.parent[-1][0]), int(block.parent[-1][-1]) + 1
+        full, constant = block.basis.full, block.basis.constant
+        group_u, shift = full @ e.group_u[:, first:last], constant @ e.group_u[:, first:last]
         some = None if wanted is None else np.flatnonzero(wanted[slices[0]])
         if some is not None:
             block = block.of_leaves(some)
         groups = block.parent[-1]
-        for level, down in sweep_down(block, lower, q, p):
+        for level, down in sweep_down(block, lower, q):
             index = groups
             for k in range(tree.n_lower - 2, level - 1, -1):
                 index = index[block.parent[k]]
@@ -298,18 +304,25 @@ def leaf_posteriors(
                 if len(some) == 0:
                     continue
                 here = here.start + some
-            nodes.mean[:, here] = np.einsum("icn,cn->in", down.total, e.group_u[:, index])
+            nodes.mean[:, here] = np.einsum("icn,cn->in", down.total, group_u[:, index - first])
+            if level > 0:  # of a node above the leaves no covariate is told, constant or not
+                nodes.mean[:, here] += shift[:, index - first]
             if not cov:
                 continue
             starts = segment_starts(index)
             ends = np.r_[starts[1:], len(index)]
-            spread = np.empty_like(down.total)
+            spread, common = np.empty_like(down.total), np.zeros_like(down.c)
             for a, b in zip(starts.tolist(), ends.tolist(), strict=True):
-                np.matmul(e.group_cov[index[a]], down.total[:, :, a:b], out=spread[:, :, a:b])
+                cov_u = e.group_cov[index[a]]
+                np.matmul(full @ cov_u @ full.T, down.total[:, :, a:b], out=spread[:, :, a:b])
+                if level > 0:
+                    both = np.tensordot(constant @ cov_u @ full.T, down.total[:, :, a:b], axes=(1, 1))  # (q, q, n)
+                    both = both + both.transpose(1, 0, 2) + (constant @ cov_u @ constant.T)[:, :, None]
+                    common[:, a:b] = both[np.tril_indices(q)]
             row = 0
             for i in range(q):
                 for j in range(i + 1):
-                    nodes.cov[row, here] = down.c[row] + np.einsum("cn,cn->n", spread[i], down.total[j])
+                    nodes.cov[row, here] = down.c[row] + common[row] + np.einsum("cn,cn->n", spread[i], down.total[j])
                     row += 1
             if prior_rate[level] > 0:
                 nodes.resolved[here] = 1 - down.c[-1] / prior_rate[level]

@@ -15,6 +15,7 @@ import uuid
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -25,19 +26,23 @@ from models.analysers import FEW, STATED, AnalyserBias, improved, solved
 from models.breaks import typical_gain
 from models.cleaning import SCHEMA as CLEANING
 from models.cleaning import effects_of
-from models.cycle_sums import Readings
+from models.cycle_sums import Readings, positions
 from models.drift import search, settled, without_lost
 from models.fitted import LOWER, Install, SeriesFit, beta_precision, evaluate_held, install_frame
 from models.joint import together
 from models.lower_levels import LeafSums, Messages, merge
 from models.pace import in_words
+from models.posteriors import Open
 from models.projection import gram_above
-from models.rates import added, compared
+from models.rates import PerModel, added, compared
 from models.refit import FINE, NO_SCATTER, variance_priors
 from models.series import FitOptions, SeriesInputs
-from models.shards import Mapper, Part, Piece, Source, Step, answer, here
+from models.shards import Ended, Mapper, Part, Piece, Source, Step, answer, here
 from models.tree import Priors, Trunk
 from models.upper_levels import Above, Evaluation, evaluate_upper, places
+
+LOOKED_AT = 30_000  # installs that bring the covariances so near their optimum that few passes remain
+WORTH_WHILE = 10  # times as many installs
 
 
 @dataclass(frozen=True)
@@ -81,6 +86,7 @@ class Fleet(Trunk):
         design, self.models = (order[c].to_numpy() for c in ("design_no", "model_no"))
         self.designs, to_design = np.unique(design, return_inverse=True)
         self.installs = installs
+        self.every = 1  # the search of the covariances looks at every so many-th install
         self.parts, self.sources, self.mapper = parts, sources, mapper
         self.steps: list[list[Step]] = [[] for _ in parts]
         self.head = head
@@ -106,7 +112,14 @@ class Fleet(Trunk):
     def messages(self, roots: Sequence[np.ndarray], gradient: bool = True, held: bool = True) -> Messages:
         """Of all shards; held: the fixed effects but the intercepts taken as `head` has them."""
         answers = self.ask_all(
-            partial(shards.said, head=self.head, roots=list(roots[:LOWER]), gradient=gradient, held=held)
+            partial(
+                shards.said,
+                head=self.head,
+                roots=list(roots[:LOWER]),
+                gradient=gradient,
+                held=held,
+                every=self.every,
+            )
         )
         groups = [places(self.models, models) for models, _ in answers]
         return merge([m for _, m in answers], groups, len(self.models))
@@ -125,18 +138,22 @@ class Fleet(Trunk):
         return self.evaluate(self.head.roots, priors, gradient=False, messages=m, nodes=False, lower=False)
 
     def refit(self) -> None:
-        """Fixed effects, covariances, and fixed effects again to their optimum: the ones hardly move the others. What
+        """Fixed effects, covariances, and fixed effects again to their optimum: the ones hardly move the others. The
+        covariances of a large fleet are first taken near it with some of the installs, which leaves few passes. What
         the fixed effects beyond the intercepts take from the degrees of freedom is left out, which thousands of
         installs do not feel. Without scatter the parameters stay as they stand."""
         try:
             prior = variance_priors(self.head)
             self.head = replace(self.head, beta=self.fixed_effects(prior).beta)
-            found = self.fit(self.head.roots, prior, FINE)
-            passes = self.head.passes + found.passes
-            self.head = replace(self.head, roots=found.roots, passes=passes, converged=found.converged)
+            many = self.installs.height // LOOKED_AT
+            for every in (many, 1) if many >= WORTH_WHILE else (1,):
+                self.every = every
+                found = self.fit(self.head.roots, prior, FINE)
+                passes = self.head.passes + found.passes
+                self.head = replace(self.head, roots=found.roots, passes=passes, converged=found.converged)
             e = self.fixed_effects(prior)
         except np.linalg.LinAlgError:
-            self.head = replace(self.head, note=NO_SCATTER)
+            self.every, self.head = 1, replace(self.head, note=NO_SCATTER)
             return
         self.head = replace(
             self.head, sigma=float(np.sqrt(e.sigma2)), beta=e.beta, beta_cov=e.beta_cov * e.sigma2, reml=e.criterion
@@ -146,42 +163,49 @@ class Fleet(Trunk):
 @dataclass
 class WholeFit:
     """A large fleet's fit. fit: the parameters, without readings; above: models and designs under it; counts: readings,
-    cycles, installs read."""
+    cycles, installs read; models, pairs, said, open: as `shards.Ended`, of all shards; asked: the cycles in `open`."""
 
     fit: SeriesFit
     fleet: Fleet
     above: Above
     counts: tuple[int, int, int]
+    models: PerModel
+    pairs: pl.DataFrame
+    said: LeafSums | None
+    asked: pl.DataFrame
+    open: Open | None
     install: Install | None = None  # from a joint fit
 
     def posterior(self, cycles: pl.DataFrame) -> pl.DataFrame:
-        """As `SeriesFit.posterior`."""
-        asked = cycles.with_columns(pl.col("install_no").cast(pl.Int64))
-        questions = []
-        for part in self.fleet.parts:
-            own = asked.join(pl.DataFrame({"install_no": part.installs}), on="install_no", how="semi")
-            head = self.fleet.head
-            if self.install is not None:
-                head = replace(head, install=some(self.install, part.installs))
-            above = self.above.part(part.models, part.designs)
-            questions.append(partial(shards.posteriors, head=head, above=above, asked=own))
-        return pl.concat([found for found in self.fleet.ask(questions) if found is not None]).sort(
-            "install_no", "cycle_no"
-        )
+        """As `SeriesFit.posterior`; at once for the cycles that were named when the fleet was fitted."""
+        if self.open is None or not cycles.equals(self.asked):
+            questions = []
+            for part, own in zip(self.fleet.parts, per_part(cycles, self.fleet.parts), strict=True):
+                above = self.above.part(part.models, part.designs)
+                questions.append(partial(shards.opened, head=self.fleet.head, above=above, asked=own))
+            found = [part for part in self.fleet.ask(questions) if part is not None]
+            self.open, self.asked = Open.joined(found), cycles
+        return self.open.told(replace(self.fit, install=self.install))
 
     def model_rates(self) -> pl.DataFrame:
         """As `rates.model_rates`."""
-        parts = self.fleet.ask_all(partial(shards.of_models, head=self.fleet.head))
-        total = added(parts, self.fleet.models, len(self.fit.beta))
-        return compared(self.fit, total, self.above.at, self.fleet.above[0])
+        return compared(self.fit, self.models, self.above.at, self.fleet.above[0])
 
     def cleaning_effects(self) -> pl.DataFrame:
         """As `cleaning.cleaning_effects`."""
-        pairs = pl.concat(self.fleet.ask_all(partial(shards.cleanings, head=self.fleet.head)))
-        if pairs.is_empty():
+        if self.pairs.is_empty():
             return pl.DataFrame(schema=CLEANING)
-        pairs = pairs.sort("design_no", "install_no", "cycle_no")
-        return effects_of(pairs, self.fit.centre, self.fit.inputs.transform)
+        return effects_of(self.pairs, self.fit.centre, self.fit.inputs.transform)
+
+
+def per_part(cycles: pl.DataFrame, parts: Sequence[Part]) -> list[pl.DataFrame]:
+    """The cycles of the installs of each part."""
+    number = np.concatenate([part.installs for part in parts])
+    place = positions(number, cycles["install_no"].to_numpy())
+    order = np.argsort(place, kind="stable")
+    ends = np.searchsorted(place[order], np.cumsum([0, *(len(part.installs) for part in parts)])).tolist()
+    inside = cycles[order]
+    return [inside[a:b] for a, b in pairwise(ends)]
 
 
 def joined_whole(fits: Sequence[WholeFit]) -> list[WholeFit]:
@@ -198,21 +222,23 @@ def joined_whole(fits: Sequence[WholeFit]) -> list[WholeFit]:
         how="left",
         maintain_order="left",
     )
-    said = []
-    for f in fits:
-        m = f.fleet.ask([partial(shards.of_installs, head=f.fleet.head, numbers=part.installs) for part in parts])
-        s, by = (np.concatenate([getattr(x, name) for x in m], axis=1) for name in ("s", "by"))
-        said.append(LeafSums(s, by, sum(x.yy for x in m), sum(x.n_obs for x in m), m[0].columns))
+    said = [f.said if f.said is not None else told_of_installs(f) for f in fits]
     found = together(said, order, [f.fit for f in fits])
     if found is None:
         return fits
     return [replace(f, install=i, fit=replace(f.fit, together=found[1])) for f, i in zip(fits, found[0], strict=True)]
 
 
-def some(known: Install, numbers: np.ndarray) -> Install:
-    numbers = np.sort(numbers)
-    at = np.searchsorted(known.install_no, numbers)
-    return Install(numbers, known.mean[:, at], known.cov[:, at])
+def told_of_installs(fit: WholeFit) -> LeafSums:
+    head = fit.fleet.head
+    return end_to_end(
+        fit.fleet.ask([partial(shards.of_installs, head=head, numbers=p.installs) for p in fit.fleet.parts])
+    )
+
+
+def end_to_end(said: Sequence[LeafSums]) -> LeafSums:
+    s, by = (np.concatenate([getattr(x, name) for x in said], axis=1) for name in ("s", "by"))
+    return LeafSums(s, by, sum(x.yy for x in said), sum(x.n_obs for x in said), said[0].columns)
 
 
 def fit_whole(
@@ -222,12 +248,13 @@ def fit_whole(
     sources: Sequence[Source],
     mapper: Mapper = here,
     group: str = "",
+    asked: pl.DataFrame | None = None,
 ) -> WholeFit:
     """The whole fleet from what its sample taught.
 
     installs: install_no, model_no, design_no of all; parts: `shards.cut` of them; sources: where the readings of each
-    part are read. mapper: who does the work. group: of fits that are done together; whoever works on another group
-    forgets the shards of this one.
+    part are read. mapper: who does the work. group: a name of the fit; whoever works on another one forgets the shards
+    of this. asked: cycles of which the posterior will be wanted.
     """
     fit = searched.fit
     designs = sorted(set(installs["design_no"].to_list()))
@@ -251,15 +278,30 @@ def fit_whole(
     if fit.reml is None:
         cov = above.at.beta_cov * fit.sigma**2
         fleet.head = replace(fleet.head, beta=above.at.beta, beta_cov=cov)
-    readings, cycles, read, slight = np.sum(fleet.ask_all(shards.counts), axis=0).tolist()
+    questions = []
+    own = [None] * len(parts) if asked is None else per_part(asked, parts)
+    for part, cycles in zip(parts, own, strict=True):
+        known = above.part(part.models, part.designs)
+        numbers = None if asked is None else part.installs
+        questions.append(partial(shards.ended, head=fleet.head, above=known, asked=cycles, numbers=numbers))
+    ends: list[Ended] = fleet.ask(questions)
+    readings, n_cycles, read, slight = np.sum([e.counts for e in ends], axis=0).tolist()
     done = replace(fleet.head, downweighted_share=slight / max(readings, 1))
     if done.paces:
-        said = []
-        for part in parts:
-            said.append(partial(shards.paces, head=done, above=above.part(part.models, part.designs)))
-        done = replace(done, pace=in_words(done, done.paces, np.sum(fleet.ask(said), axis=0)))
+        done = replace(done, pace=in_words(done, done.paces, np.sum([e.paces for e in ends], axis=0)))
     fleet.head = done
-    return WholeFit(done, fleet, above, (readings, cycles, read))
+    opened = [e.open for e in ends if e.open is not None]
+    return WholeFit(
+        done,
+        fleet,
+        above,
+        (readings, n_cycles, read),
+        added([e.models for e in ends], fleet.models, len(done.beta)),
+        pl.concat([e.pairs for e in ends]).sort("design_no", "install_no", "cycle_no"),
+        None if asked is None else end_to_end([e.said for e in ends if e.said is not None]),
+        pl.DataFrame() if asked is None else asked,
+        None if not opened else Open.joined(opened),
+    )
 
 
 def renewed(fleet: Fleet, above: Above, stated: float) -> AnalyserBias:

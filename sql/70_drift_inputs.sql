@@ -1,4 +1,5 @@
--- drift_installs, drift_analysers, drift_readings, drift_cycles, drift_now: exactly what the drift model sees.
+-- drift_installs, drift_analysers, drift_unsaid, drift_cleaned_too, drift_readings, drift_cycles, drift_now,
+-- drift_doubts: exactly what the drift model sees.
 -- reads: current_installs, current_models, current_visits, observations, cycles, series, series_installs, visit_clock, install_clock.
 -- Views with series_no, so that one series is read at a time. Analysers are numbered in the order of their names.
 
@@ -25,6 +26,27 @@ select (row_number() over (order by analyser_id) - 1)::integer as analyser_no, a
 from (select distinct analyser_id from current_readings where analyser_id is not null)
 order by analyser_no;
 
+-- drift_unsaid: one row per series and visit that leaves open whether work was done that would have set the series back.
+-- A table, since only these few are joined to all values.   key: series_no, visit_no.
+create or replace table drift_unsaid as
+select s.series_no::integer as series_no, v.visit_no, v.install_no
+from current_visits v
+join series s on case s.reset_class
+    when 'exchanger' then v.exchanger_cleaning is null
+    when 'burner' then v.exchanger_cleaning is null or v.burner_adjusted is null
+    when 'electrodes' then v.electrodes_cleaned is null
+    when 'trap' then v.trap_cleaned is null
+    when 'media' then v.media_renewed is null
+end
+join series_installs a on a.install_no = v.install_no and a.series_no = s.series_no
+where v.exchanger_cleaning is null or v.burner_adjusted is null or v.electrodes_cleaned is null or v.trap_cleaned is null
+    or v.media_renewed is null
+order by s.series_no, v.visit_no;
+
+-- drift_cleaned_too: visits that adjusted the burner and did not leave the exchanger alone.   key: visit_no.
+create or replace table drift_cleaned_too as
+select visit_no from current_visits where burner_adjusted and exchanger_cleaning is distinct from 'none' order by visit_no;
+
 -- drift_readings: one usable value per row, in the order of the fit.   key: series_no, install_no, cycle_no, day, stage_order, visit_no.
 create or replace view drift_readings as
 select
@@ -37,18 +59,9 @@ select
     o.stage_order,
     a.analyser_no,
     o.visit_no,
-    -- the visit leaves open whether work was done that would have set this back
-    case s.reset_class
-        when 'exchanger' then v.exchanger_cleaning is null
-        when 'burner' then v.exchanger_cleaning is null or v.burner_adjusted is null
-        when 'electrodes' then v.electrodes_cleaned is null
-        when 'trap' then v.trap_cleaned is null
-        when 'media' then v.media_renewed is null
-        else false
-    end as unsure
+    u.visit_no is not null as unsure -- whether work was done that would have set this back
 from observations o
-join series s on s.series_no = o.series_no
-join current_visits v on v.visit_no = o.visit_no
+left join drift_unsaid u on u.series_no = o.series_no and u.visit_no = o.visit_no
 left join drift_analysers a on a.analyser_id = o.analyser_id
 where o.usable and o.value is not null and o.hours_in_cycle is not null;
 
@@ -62,10 +75,10 @@ select
     (c.opened_on - date '1970-01-01')::integer as opened_day,
     before.value as value_before,
     -- adjusting and cleaning at one visit: what each gave back cannot be told apart
-    c.opened_by = 'adjusted' and v.exchanger_cleaning is distinct from 'none' as also_cleaned
+    c.opened_by = 'adjusted' and v.visit_no is not null as also_cleaned
 from cycles c
 join series s on s.reset_class = c.reset_class
-left join current_visits v on v.visit_no = c.opened_visit_no
+left join drift_cleaned_too v on v.visit_no = c.opened_visit_no and c.opened_by = 'adjusted'
 left join observations before
     on before.series_no = s.series_no and before.visit_no = c.opened_visit_no and before.stage_order = 0 and before.usable
     and before.cycle_no < c.cycle_no;
@@ -96,35 +109,39 @@ join install_clock k on k.install_no = c.install_no;
 -- that leaves open whether it was worked on, where no value was read after it. cycle_no is that of the cycle it would
 -- have opened. A table, since it looks at all visits and is read series by series.   key: series_no, install_no.
 create or replace table drift_doubts as
-with open_visits as (
-    select v.install_no, v.visit_no, v.visited_on, c.clock_h, r.reset_class
-    from current_visits v
-    join visit_clock c on c.visit_no = v.visit_no
-    cross join (values ('exchanger'), ('burner'), ('electrodes'), ('trap'), ('media')) r (reset_class)
-    where case r.reset_class
-        when 'exchanger' then v.exchanger_cleaning is null and not c.rst_exchanger
-        when 'burner' then (v.exchanger_cleaning is null or v.burner_adjusted is null) and not c.rst_burner
-        when 'electrodes' then v.electrodes_cleaned is null and not c.rst_electrodes
-        when 'trap' then v.trap_cleaned is null and not c.rst_trap
-        else v.media_renewed is null and not c.rst_media
-    end
-),
-usual as (
+with usual as (
     select reset_class, mode(opened_by order by opened_by) filter (opened_by not in ('new', 'unknown')) as opened_by
     from cycles group by reset_class
+),
+doubted as (
+    select d.series_no, d.install_no, d.cycle_no, s.reset_class, v.visit_no, c.visited_on, c.clock_h
+    from drift_now d
+    join series s on s.series_no = d.series_no
+    join drift_unsaid v on v.series_no = d.series_no and v.install_no = d.install_no
+        and v.visit_no > coalesce(d.opened_visit_no, -1)
+    join visit_clock c on c.visit_no = v.visit_no and case s.reset_class
+        when 'exchanger' then not c.rst_exchanger
+        when 'burner' then not c.rst_burner
+        when 'electrodes' then not c.rst_electrodes
+        when 'trap' then not c.rst_trap
+        else not c.rst_media
+    end
+),
+read as materialized (
+    select o.series_no, o.install_no, o.visit_no, o.stage_order, o.value
+    from observations o semi join doubted d on d.install_no = o.install_no and d.series_no = o.series_no
+    where o.usable and o.value is not null and o.hours_in_cycle is not null
+),
+latest as (
+    select series_no, install_no, max(visit_no * 2 + stage_order) as latest from read group by all
 )
 select d.series_no, d.install_no, (d.cycle_no + 1)::integer as cycle_no, u.opened_by,
-    (v.visited_on - date '1970-01-01')::integer as opened_day, b.value as value_before,
-    greatest(k.now_h - v.clock_h, 0) as hours_open
-from drift_now d
-join series s on s.series_no = d.series_no
-join usual u on u.reset_class = s.reset_class
-join open_visits v on v.reset_class = s.reset_class and v.install_no = d.install_no
-    and v.visit_no > coalesce(d.opened_visit_no, -1)
+    (d.visited_on - date '1970-01-01')::integer as opened_day, b.value as value_before,
+    greatest(k.now_h - d.clock_h, 0) as hours_open
+from doubted d
+join usual u on u.reset_class = d.reset_class
 join install_clock k on k.install_no = d.install_no
-left join drift_readings b on b.series_no = d.series_no and b.visit_no = v.visit_no and b.stage_order = 0
-left join (
-    select series_no, install_no, max(visit_no * 2 + stage_order) as latest from drift_readings group by all
-) r on r.series_no = d.series_no and r.install_no = d.install_no
-where coalesce(r.latest, -1) <= v.visit_no * 2
-qualify row_number() over (partition by d.series_no, d.install_no order by v.visit_no desc) = 1;
+left join read b on b.series_no = d.series_no and b.visit_no = d.visit_no and b.stage_order = 0
+left join latest r on r.series_no = d.series_no and r.install_no = d.install_no
+where coalesce(r.latest, -1) <= d.visit_no * 2
+qualify row_number() over (partition by d.series_no, d.install_no order by d.visit_no desc) = 1;

@@ -12,9 +12,8 @@ from scipy import sparse
 from models.analysers import STATED, AnalyserBias, analyser_bias
 from models.cycle_sums import Forest
 from models.drift import fit_series
-from models.fitted import beta_precision, built_up_before, freed_levels, install_frame, seen_cycles
+from models.fitted import beta_precision, built_up_before, freed_levels, install_frame, reading_lines, seen_cycles
 from models.projection import Projector
-from models.robust import reading_leaves
 from models.series import FitOptions
 
 OPTIONS = FitOptions(gammas=(1.0,), breaks=False, pace=False)
@@ -70,7 +69,8 @@ def test_products_with_the_projection_agree_with_dense_matrices():
     freed = freed_levels(forest)
     assert freed.any()
     assert fit.readings.weight.min() < 0.5
-    leaf, tau = reading_leaves(fit, forest)
+    lines = reading_lines(fit, forest)
+    leaf, tau = lines.leaf, lines.tau
     z = np.stack([np.ones(len(tau)), tau], axis=1)
     v = np.diag(fit.sigma**2 / fit.readings.weight)
     node = leaf

@@ -22,7 +22,8 @@ from models.tree import (
 
 
 def random_tree(rng: np.random.Generator, q: int, children: tuple[int, ...]):
-    """A tree with 0 to 4 readings per leaf and one covariate on the last component."""
+    """A tree with 0 to 4 readings per leaf and one covariate on the last component, which differs between leaves, or
+    between nodes of a higher level only."""
     n = int(rng.integers(1, children[0] + 1))
     parents = []
     for k in children[1:]:
@@ -34,7 +35,8 @@ def random_tree(rng: np.random.Generator, q: int, children: tuple[int, ...]):
     rows = len(leaf)
     z = np.column_stack([np.ones(rows), *(rng.normal(1, 1, rows) for _ in range(q - 1))])
     y = rng.normal(3, 2, rows)
-    x = rng.normal(size=n)
+    owner = ancestors(parents, np.arange(n))[int(rng.integers(0, len(children)))]
+    x = rng.normal(size=n)[owner]
     design = np.column_stack([z, z[:, q - 1] * x[leaf]])
     return sums_of(z, y, leaf, n, q, x), parents, leaf, z, y, design
 

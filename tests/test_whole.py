@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pickle
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 import polars as pl
@@ -104,6 +105,27 @@ def test_whoever_works_on_the_shards_finds_the_same_digits(made, searched, mappe
     expected = told(whole(made, searched, most=60), made)
     for name, value in told(whole(made, searched, most=60, mapper=mapper), made).items():
         np.testing.assert_array_equal(value, expected[name], err_msg=name)
+
+
+def test_some_installs_first_lead_to_the_same_optimum(made, searched, monkeypatch):
+    asked: list[int] = []
+    monkeypatch.setattr(shards, "said", partial(counted, shards.said, asked))
+    at_once = whole(made, searched, most=1_000)
+    passes = asked.count(1)
+    asked.clear()
+    monkeypatch.setattr("models.whole.LOOKED_AT", 50)
+    stepwise = whole(made, searched, most=1_000)
+    assert asked.count(10) > 0  # every tenth of 500
+    assert asked.count(1) <= passes + 1
+    assert stepwise.fit.reml == pytest.approx(at_once.fit.reml, abs=1e-3)
+    np.testing.assert_allclose(stepwise.fit.psi, at_once.fit.psi, rtol=0.02, atol=1e-6)
+
+
+def counted(said, asked, *args, held, every=1, **told):
+    """Notes how many passes look at every so many-th install with the fixed effects held."""
+    if held:
+        asked.append(every)
+    return said(*args, held=held, every=every, **told)
 
 
 def test_the_whole_from_a_sample_is_as_good_as_a_search_on_all(made, in_large_shards):

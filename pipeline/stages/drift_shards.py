@@ -1,10 +1,11 @@
-"""A large fleet's series in shards: written to Parquet files once, read from there by whoever works on a shard."""
+"""A large fleet's series in shards: written to Arrow files once, read from there by whoever works on a shard."""
 
 from __future__ import annotations
 
+import itertools
 import shutil
 import tempfile
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import partial
@@ -19,9 +20,7 @@ from models.shards import Mapper, Part, cut
 from models.whole import Searched, WholeFit, fit_whole, search_sample
 from pipeline.schema import Series
 from pipeline.stages.drift_inputs import CYCLE_COLUMNS, READING_COLUMNS
-from pipeline.store import Store, literal
-
-ROW_GROUP = 20_480  # rows read and unpacked together: a shard is some of them
+from pipeline.store import Store
 
 
 @dataclass(frozen=True)
@@ -34,14 +33,16 @@ class InFiles:
     shard: int | None = None
 
     def load(self, only: np.ndarray | None = None) -> SeriesInputs:
-        keep = pl.lit(True) if self.shard is None else pl.col("shard") == self.shard
-        if only is not None:
-            keep = keep & pl.col("install_no").is_in(pl.Series(only.astype(np.int32)).implode())
-        s = self.series
+        """A shard's installs come in tree order (design, model, number), more than a shard by number."""
+        s, shard = self.series, "*" if self.shard is None else f"{self.shard:05}"
 
         def frame(name: str) -> pl.DataFrame:
-            found = pl.scan_parquet(f"{self.place}/{name}.parquet").filter(keep).drop("shard").collect()
-            return found.sort("install_no", maintain_order=True)
+            found = pl.scan_ipc(f"{self.place}/{name}-{shard}.arrow")
+            if only is not None:
+                found = found.filter(pl.col("install_no").is_in(pl.Series(only.astype(np.int32)).implode()))
+            if self.shard is None:
+                found = found.sort("install_no", maintain_order=True)
+            return found.collect()
 
         return SeriesInputs(
             s.series_no, s.indicator, s.firing, s.transform, s.worse,
@@ -49,32 +50,39 @@ class InFiles:
         )  # fmt: skip
 
     def installs_read(self) -> np.ndarray:
-        found = pl.scan_parquet(f"{self.place}/readings-{self.series.series_no}.parquet").select("install_no").unique()
+        found = pl.scan_ipc(f"{self.place}/readings-{self.series.series_no}-*.arrow").select("install_no").unique()
         return found.collect()["install_no"].sort().to_numpy()
 
     def sample(self, options: FitOptions) -> SeriesInputs:
         """What the search sees: a sample of the installs that were read, or all where they are few."""
         read = self.installs_read()
         if len(read) > 2 * options.search_installs:
-            installs = pl.read_parquet(f"{self.place}/installs.parquet")
+            installs = pl.scan_ipc(f"{self.place}/installs-*.arrow").collect()
             read = sampled(read, installs, options.search_installs)
         return self.load(read)
 
 
 def fitted_in_shards(
-    place: str, groups: Sequence[Sequence[Series]], installs: pl.DataFrame, options: FitOptions, mapper: Mapper
+    place: str,
+    groups: Sequence[Sequence[Series]],
+    installs: pl.DataFrame,
+    options: FitOptions,
+    mapper: Mapper,
+    asked: Callable[[Series], pl.DataFrame],
 ) -> Iterator[list[WholeFit]]:
-    """The fits of each group of series, one group after the other. place: where `written` wrote."""
+    """The fits of each group of series, one group after the other. place: where `written` wrote. asked: the cycles of
+    a series of which the posterior will be wanted."""
     parts = cut(installs)
     members = [s for group in groups for s in group]
     searched = mapper(partial(searched_in, place=place, options=options), members)
     by_number = {s.series_no: found for s, found in zip(members, searched, strict=True)}
-    for number, group in enumerate(groups):
-        sources = {s: [InFiles(place, s, k) for k in range(len(parts))] for s in group}
-        yield [
-            fit_whole(by_number[s.series_no], installs, parts, sources[s], mapper, group=f"{place} {number}")
-            for s in group
-        ]
+    for group in groups:
+        found = []
+        for s in group:
+            sources = [InFiles(place, s, k) for k in range(len(parts))]
+            name = f"{place} {s.series_no}"
+            found.append(fit_whole(by_number[s.series_no], installs, parts, sources, mapper, name, asked(s)))
+        yield found
 
 
 def searched_in(series: Series, place: str, options: FitOptions) -> Searched:
@@ -83,29 +91,31 @@ def searched_in(series: Series, place: str, options: FitOptions) -> Searched:
 
 @contextmanager
 def written(store: Store, series: Sequence[Series], installs: pl.DataFrame, place: str | None = None) -> Iterator[str]:
-    """A folder with all series sorted by shard, gone afterwards. place: the folder, if not one beside the store."""
+    """A folder with all series by shard, gone afterwards. place: the folder, if not one beside the store."""
     beside = store.path.parent if store.path is not None else None
     folder = Path(place) if place is not None else Path(tempfile.mkdtemp(prefix="fit-shards-", dir=beside))
     folder.mkdir(parents=True, exist_ok=True)
+    parts = cut(installs)
     try:
-        store.write("drift_shards", shard_numbers(cut(installs)))
-        copy(store, folder, "installs", "select d.shard, i.* from drift_installs i", "install_no")
+        store.write("drift_shards", places_in_shards(parts))
+        write(store, folder, "installs", len(parts), "select *, 0 as nr from drift_installs", "nr")
         for s in series:
             k = s.series_no
-            copy(
+            write(
                 store,
                 folder,
                 f"readings-{k}",
-                "select d.shard, i.* exclude (visit_no) "
-                f"from (select {READING_COLUMNS}, visit_no from drift_readings where series_no = {k}) i",
-                "install_no, cycle_no, day, stage_order, visit_no",
+                len(parts),
+                f"select {READING_COLUMNS}, visit_no as nr from drift_readings where series_no = {k}",
+                "cycle_no, day, stage_order, nr",
             )
-            copy(
+            write(
                 store,
                 folder,
                 f"cycles-{k}",
-                f"select d.shard, i.* from (select {CYCLE_COLUMNS} from drift_cycles where series_no = {k}) i",
-                "install_no, cycle_no",
+                len(parts),
+                f"select {CYCLE_COLUMNS}, 0 as nr from drift_cycles where series_no = {k}",
+                "cycle_no",
             )
         yield str(folder)
     finally:
@@ -113,16 +123,20 @@ def written(store: Store, series: Sequence[Series], installs: pl.DataFrame, plac
         shutil.rmtree(folder, ignore_errors=True)
 
 
-def shard_numbers(parts: Sequence[Part]) -> pl.DataFrame:
-    """install_no, shard."""
+def places_in_shards(parts: Sequence[Part]) -> pl.DataFrame:
+    """install_no, shard, place: of the install among those of all shards."""
     shard = np.repeat(np.arange(len(parts)), [len(p.installs) for p in parts])
     number = np.concatenate([p.installs for p in parts])
-    return pl.DataFrame({"install_no": number.astype(np.int32), "shard": shard.astype(np.int32)})
+    return pl.DataFrame({"install_no": number, "shard": shard, "place": np.arange(len(number))}).cast(pl.Int32)
 
 
-def copy(store: Store, folder: Path, name: str, query: str, order: str) -> None:
-    where = literal(str(folder / f"{name}.parquet"))
-    store.run(
-        f"copy ({query} join drift_shards d on d.install_no = i.install_no order by d.shard, {order}) "
-        f"to {where} (format parquet, row_group_size {ROW_GROUP})"
+def write(store: Store, folder: Path, name: str, shards: int, query: str, order: str) -> None:
+    """The rows of a query, shard by shard, each in a file; the installs in the order of their shard, then `order`."""
+    rows = store.frame(
+        f"select i.* exclude (nr), d.shard from ({query}) i join drift_shards d on d.install_no = i.install_no "
+        f"order by d.place, {order}"
     )
+    ends = np.searchsorted(rows["shard"].to_numpy(), np.arange(shards + 1)).tolist()
+    rows = rows.drop("shard")
+    for shard, (a, b) in enumerate(itertools.pairwise(ends)):
+        rows[a:b].write_ipc(folder / f"{name}-{shard:05}.arrow", compression="lz4")

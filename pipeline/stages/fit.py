@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from functools import partial
+from functools import lru_cache, partial
 from typing import Any
 
 import numpy as np
@@ -89,9 +89,10 @@ def fit(
     store.run(OPEN_DOUBTS)
     summaries, rates, cleanings, analysers, paces = [], [RATES_EMPTY], [CLEANING_EMPTY], [ANALYSERS], [PACES]
     groups = [[series for series in SERIES if (series.indicator, series.firing) in group] for group in GROUPS]
-    for series, fitted in fits(store, groups, installs, options, mapper, place):
+    asked = lru_cache(maxsize=max(map(len, groups)))(partial(asked_of, store))
+    for series, fitted in fits(store, groups, installs, options, mapper, place, asked):
         summaries.append(summary(series, fitted))
-        write_open_cycles(store, series, fitted)
+        write_open_cycles(store, series, fitted, asked(series))
         rates.append(of_series(series, fitted.model_rates()).select(RATES_EMPTY.columns))
         cleanings.append(of_series(series, fitted.cleaning_effects()).select(CLEANING_EMPTY.columns))
         analysers.append(analyser_rows(store, series, fitted.fit))
@@ -113,12 +114,13 @@ def fits(
     options: FitOptions,
     mapper: Mapper,
     place: str | None,
+    asked: Callable[[Series], Asked],
 ) -> Iterator[tuple[Series, WholeFit | SmallFit]]:
     """Each series with its fit: a small fleet's all at once, a large one's in shards, group by group."""
     members = [series for group in groups for series in group]
     if installs.height > 2 * options.search_installs:
         with written(store, members, installs, place) as folder:
-            found = fitted_in_shards(folder, groups, installs, options, mapper)
+            found = fitted_in_shards(folder, groups, installs, options, mapper, lambda s: asked(s).cycles)
             for group, unjoined in zip(groups, found, strict=True):
                 yield from zip(group, joined_whole(unjoined), strict=True)
         return
@@ -176,15 +178,28 @@ def summary(series: Series, told: WholeFit | SmallFit) -> dict[str, object]:
     }
 
 
-def write_open_cycles(store: Store, series: Series, fitted: WholeFit | SmallFit) -> None:
-    """The posterior of the open cycles of one series, and of those that unrecorded work may have opened since."""
+@dataclass(frozen=True)
+class Asked:
+    """The open cycles of a series, those that unrecorded work may have opened since, and all of them."""
+
+    open: pl.DataFrame
+    doubted: pl.DataFrame
+    cycles: pl.DataFrame
+
+
+def asked_of(store: Store, series: Series) -> Asked:
     asked, doubted = open_cycles(store, series), open_doubts(store, series)
-    if asked.is_empty():
+    return Asked(asked, doubted, pl.concat([asked, doubted], how="vertical_relaxed"))
+
+
+def write_open_cycles(store: Store, series: Series, fitted: WholeFit | SmallFit, asked: Asked) -> None:
+    """The posterior of the open cycles of one series, and of those that unrecorded work may have opened since."""
+    if asked.open.is_empty():
         return
-    known = fitted.posterior(pl.concat([asked, doubted], how="vertical_relaxed"))
-    store.append("open_cycles", known_rows(known, asked, series))
+    known = fitted.posterior(asked.cycles)
+    store.append("open_cycles", known_rows(known, asked.open, series))
     chance = pl.lit(fitted.fit.open_share).round_sig_figs(DIGITS).alias("chance")
-    store.append("open_doubts", known_rows(known, doubted, series).with_columns(chance))
+    store.append("open_doubts", known_rows(known, asked.doubted, series).with_columns(chance))
 
 
 def known_rows(known: pl.DataFrame, asked: pl.DataFrame, series: Series) -> pl.DataFrame:

@@ -1,0 +1,185 @@
+"""What is known of the level and rate of some cycles under a fit, and of those of the same install read otherwise."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, fields
+from typing import TYPE_CHECKING
+
+import numpy as np
+import polars as pl
+
+from models import smallblocks as sb
+from models.covariates import fixed_values
+from models.cycle_sums import PARTS, Forest, clock, positions, rate_scale
+from models.states import UNKNOWN, UNREAD, State, blind_starts, evaluate, from_own, install_frame, seen_cycles
+from models.upper_levels import Above
+
+if TYPE_CHECKING:
+    from models.fitted import SeriesFit
+
+BASES = ("install", "model", "design", "fleet")
+
+
+@dataclass(frozen=True)
+class Install:
+    """Posterior of each install's level and rate from all indicators of a joint fit: install_no sorted, mean (2, n),
+    cov packed (3, n); on the fit's scale less its centre, inner clock, covariates left out."""
+
+    install_no: np.ndarray
+    mean: np.ndarray
+    cov: np.ndarray
+
+
+@dataclass
+class Open:
+    """Some cycles under the fit of their series; all arrays by cycle, the last axis.
+
+    mean (2, n), cov packed (3, n): level and rate, levels not yet settled. Given its install's effect a cycle depends
+    on its own readings only: expected (2, n) is what its covariates add to that, ws packed (3, n) and score (2, n) are
+    what its readings say, cov_own packed (3, n) is what they leave of its own effect. read (3, n): weight of the
+    readings, mean tau and mean z where the level was freed, else weight 0. more (2, n): added to the level and to its
+    variance. basis: place in BASES.
+    """
+
+    install_no: np.ndarray
+    cycle_no: np.ndarray
+    gamma: np.ndarray
+    shift: np.ndarray
+    readings: np.ndarray
+    basis: np.ndarray
+    mean: np.ndarray
+    cov: np.ndarray
+    expected: np.ndarray
+    ws: np.ndarray
+    score: np.ndarray
+    cov_own: np.ndarray
+    read: np.ndarray
+    more: np.ndarray
+
+    @classmethod
+    def of(cls, fit: SeriesFit, cycles: pl.DataFrame, above: Above | None = None) -> Open:
+        """cycles, above: as `SeriesFit.posterior`."""
+        asked = cycles.select(
+            pl.col("install_no").cast(pl.Int64),
+            pl.col("cycle_no").cast(pl.Int64) * PARTS,
+            pl.col("opened_by").cast(pl.Categorical),
+            (pl.col("opened_day") if "opened_day" in cycles.columns else pl.lit(None))
+            .cast(pl.Int32)
+            .alias("opened_day"),
+            pl.col("value_before").cast(pl.Float64),
+        ).unique(["install_no", "cycle_no"], maintain_order=True)
+        number, cycle = (asked[c].to_numpy() for c in ("install_no", "cycle_no"))
+        # after unrecorded work the part that is open speaks for the cycle
+        part = fit.readings.latest_part(number, cycle)
+        opened = pl.col("opened_by")
+        unread = asked.filter(pl.Series(part < 0)).with_columns(
+            pl.when(opened.fill_null(UNKNOWN) == "unknown").then(UNREAD).otherwise(opened).alias("opened_by")
+        )
+        forest = Forest.of(pl.concat([seen_cycles(fit.inputs, fit.readings), unread]), install_frame(fit.inputs))
+        wanted = np.zeros(forest.size, dtype=bool)
+        place = forest.place(number, np.where(part < 0, cycle, part))
+        wanted[place[place >= 0]] = True
+        at = None if above is None else above.of(forest.models, forest.designs)
+        return cls.at(fit, forest, evaluate(fit, forest, at=at, wanted=wanted), np.flatnonzero(wanted))
+
+    @classmethod
+    def at(cls, fit: SeriesFit, forest: Forest, state: State, here: np.ndarray) -> Open:
+        """The cycles `here` of a forest whose state is known."""
+        sums, leaf, s2 = state.sums, state.tree.leaf, fit.sigma**2
+        ws, u, big_k, _ = sb.integrate(leaf.s[:, here] / s2, np.linalg.cholesky(fit.psi[0] + 1e-14 * np.eye(2)))
+        by = leaf.by[:, here] / s2
+        run = forest.runs(fit.readings)[here]
+        w = np.where(state.freed, sums.w, 0.0)[here]
+        of_weight = lambda x: x[here] / np.where(w > 0, w, 1.0)
+        return cls(
+            forest.installs[forest.parents[0][here]],
+            forest.rows["cycle_no"].to_numpy()[here],
+            fit.cycle_gammas(forest)[here],
+            np.where(run >= 0, np.r_[fit.readings.shift, 0.0][run], 0.0),
+            sums.n[here].astype(np.int32),
+            basis_of(forest, state, here),
+            state.nodes[0].mean[:, here],
+            state.nodes[0].cov[:, here],
+            fixed_values(fit.terms, state.at.beta, forest, state.built_up)[:, here],
+            ws,
+            sb.subtract_transposed(by, big_k, sb.times(u, by)),
+            sb.gram(u),
+            np.stack([w, of_weight(sums.t), of_weight(sums.z)]),
+            np.stack(blind_starts(fit, forest, state))[:, here],
+        )
+
+    @classmethod
+    def joined(cls, parts: Sequence[Open]) -> Open:
+        return cls(*(np.concatenate([getattr(p, f.name) for p in parts], axis=-1) for f in fields(cls)))
+
+    def told(self, fit: SeriesFit) -> pl.DataFrame:
+        """As `SeriesFit.posterior`; with what all indicators say of an install, where the fit has it."""
+        mean, cov = self.mean.copy(), self.cov.copy()
+        if fit.install is not None:
+            k = positions(fit.install.install_no, self.install_no)
+            here = k >= 0
+            expected, d = self.expected + fit.install.mean[:, k], fit.psi[0]
+            keep = np.eye(2)[:, :, None] - np.einsum("ik,kjn->ijn", d, self.ws[sb.slots(2)])
+            score = self.score - sb.symmetric_times(self.ws, expected)
+            mean[:, here] = (expected + sb.constant_times(d, score))[:, here]
+            cov[:, here] = (self.cov_own + sb.sandwich(keep, fit.install.cov[:, k]))[:, here]
+        own = np.flatnonzero(self.read[0] > 0)
+        from_own(mean, cov, own, self.read[:, own], fit.sigma)
+        out = pl.DataFrame(
+            {
+                "install_no": self.install_no,
+                "cycle_no": self.cycle_no // PARTS,
+                "m0": mean[0] + self.more[0] + fit.centre,
+                "m1": mean[1],
+                "v00": cov[0] + self.more[1],
+                "v01": cov[1],
+                "v11": cov[2],
+                "gamma": self.gamma,
+                "basis": pl.Series(BASES)[self.basis],
+                "readings": self.readings,
+                "shift": self.shift,
+            }
+        )
+        return own_clock(out).sort("install_no", "cycle_no")
+
+
+def own_clock(out: pl.DataFrame) -> pl.DataFrame:
+    """From the fit's inner clock to the caller's; a start after unrecorded work is moved back to the recorded one.
+
+    With exponent 1 moving the start only moves the level; otherwise `hours_shift` tells how many hours after the
+    recorded start the clock of the drift began.
+    """
+    gamma = out["gamma"].to_numpy()
+    shift = out["shift"].to_numpy()
+    m0, m1, v00, v01, v11 = (out[c].to_numpy().copy() for c in ("m0", "m1", "v00", "v01", "v11"))
+    back = np.where(gamma == 1.0, clock(shift, 1.0), 0.0)
+    m0 -= m1 * back
+    v00 += back**2 * v11 - 2 * back * v01
+    v01 -= back * v11
+    scale = rate_scale(gamma)
+    return out.drop("shift").with_columns(
+        pl.Series("m0", m0),
+        pl.Series("m1", m1 * scale),
+        pl.Series("v00", v00),
+        pl.Series("v01", v01 * scale),
+        pl.Series("v11", v11 * scale**2),
+        pl.Series("hours_shift", np.where(gamma == 1.0, 0.0, shift)),
+    )
+
+
+def basis_of(forest: Forest, state: State, here: np.ndarray) -> np.ndarray:
+    """What the rates of the cycles `here` lean on most, as a place in BASES: the largest weight of the shrinkage chain.
+
+    With r the share of a level's own rate variance that its data resolved, the install's own readings carry weight r_i,
+    the model's r_m (1 - r_i), the design's r_d (1 - r_m) (1 - r_i), the fleet the rest.
+    """
+    install = np.clip(state.nodes[0].resolved[here], 0, 1)
+    to_install, to_model, to_design = forest.parents
+    model = to_model[to_install[here]]
+    r_m = np.clip(state.nodes[2].resolved, 0, 1)[model]
+    r_d = np.clip(state.nodes[3].resolved, 0, 1)[to_design[model]]
+    weights = np.stack(
+        [install, (1 - install) * r_m, (1 - install) * (1 - r_m) * r_d, (1 - install) * (1 - r_m) * (1 - r_d)]
+    )
+    return weights.argmax(axis=0)

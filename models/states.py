@@ -1,0 +1,258 @@
+"""A fit laid over its cycles: their sums, their tree, and what follows for every node."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import polars as pl
+
+from models import priors as assumed
+from models import smallblocks as sb
+from models.below import posteriors_below
+from models.covariates import LEVEL, RATE, code, codes, fixed_values
+from models.cycle_sums import CycleSums, Forest, Readings, positions
+from models.leaf_sums import without
+from models.series import SeriesInputs, forward
+from models.tree import Nodes, Priors, Tree, leaf_posteriors
+from models.upper_levels import Evaluation
+
+if TYPE_CHECKING:
+    from models.fitted import SeriesFit
+
+LOWER = 2  # cycles and installs are swept in blocks; appliance models and designs are optimised inside
+UNREAD = pl.lit("unread", dtype=pl.Categorical)
+UNKNOWN = pl.lit("unknown", dtype=pl.Categorical)
+
+
+@dataclass
+class State:
+    """Posteriors of all nodes of a forest under a fit; relative covariances times sigma2. fixed: what the fixed effects
+    but the intercepts do to the level and rate of each cycle, (2, cycles), where they were held."""
+
+    sums: CycleSums
+    freed: np.ndarray
+    built_up: np.ndarray | None
+    tree: Tree
+    at: Evaluation
+    nodes: list[Nodes]
+    fixed: np.ndarray | None = None
+
+
+def install_frame(inputs: SeriesInputs) -> pl.DataFrame:
+    if inputs.installs.schema["install_no"] == pl.Int64:
+        return inputs.installs
+    return inputs.installs.with_columns(pl.col("install_no").cast(pl.Int64))
+
+
+def seen_cycles(inputs: SeriesInputs, readings: Readings) -> pl.DataFrame:
+    """Cycles with usable readings; one that the cycles table does not know counts as opened by unknown."""
+    known = inputs.cycles.select(
+        pl.col("opened_by").cast(pl.Categorical),
+        pl.col("opened_day").cast(pl.Int32),
+        pl.col("value_before").cast(pl.Float64),
+    )
+    row = readings.row
+    if len(row) and row.min() < 0:  # a row without anything at the end, for cycles that the table does not know
+        known = pl.concat([known, known.clear(1)])
+    return pl.DataFrame({"install_no": readings.install_no, "cycle_no": readings.cycle_no}).hstack(
+        known[np.where(row < 0, known.height - 1, row)].with_columns(pl.col("opened_by").fill_null(UNKNOWN))
+    )
+
+
+def freed_levels(forest: Forest) -> np.ndarray:
+    """Cycles whose level nobody knows at their start: running when the records began ("unread": and never read
+    since)."""
+    if "freed" not in forest.memo:
+        opened = codes(forest, "opened_by")
+        forest.memo["freed"] = (opened < 0) | (opened == code("unknown")) | (opened == code("unread"))
+    return forest.memo["freed"]
+
+
+def built_up_before(fit: SeriesFit, forest: Forest) -> np.ndarray | None:
+    """What had built up when the cycle opened: level before the work less the install's level when clean; nan if
+    unknown.
+
+    The level before is the fitted one where the fit has it (work is done where a reading came out high: the reading
+    alone would be too high), else the reading.
+    """
+    if not fit.clean:
+        return None
+    last, key = forest.last_built_up, (fit.centre, float(fit.beta[0]))
+    if last is not None and last[0] is fit.clean and last[1] is fit.before and last[2] == key:
+        return last[3]
+    found = built_up_anew(fit, forest)
+    forest.last_built_up = (fit.clean, fit.before, key, found)
+    return found
+
+
+def built_up_anew(fit: SeriesFit, forest: Forest) -> np.ndarray:
+    if "value before" not in forest.memo:
+        read = forest.rows["value_before"].fill_null(np.nan).to_numpy()
+        forest.memo["value before"] = forward(read, fit.inputs.transform)
+    z = forest.memo["value before"] - fit.centre
+    if fit.before is not None:
+        fitted_z = fitted_before(fit.before, forest)
+        z = np.where(np.isfinite(fitted_z), fitted_z, z)
+    at = positions(fit.clean["install_no"], forest.installs)
+    level = np.where(at >= 0, np.r_[fit.clean["level"], 0.0][at], float(fit.beta[0]))
+    return z - level[forest.parents[0]]
+
+
+def fitted_before(before: dict[str, np.ndarray], forest: Forest) -> np.ndarray:
+    """The fitted level before the work that opened each cycle of the tree, nan where there is none."""
+    out = np.full(forest.size, np.nan)
+    place = forest.place(before["install_no"], before["cycle_no"])
+    out[place[place >= 0]] = before["before"][place >= 0]
+    return out
+
+
+@dataclass(frozen=True)
+class Lines:
+    """Per reading: cycle of the tree, tau, and z less the fit's centre and its analyser's bias."""
+
+    leaf: np.ndarray
+    tau: np.ndarray
+    z: np.ndarray
+
+
+def reading_lines(fit: SeriesFit, forest: Forest) -> Lines:
+    """Where the readings stand in the tree and at the fit's exponents and analyser biases; the last are remembered."""
+    readings, biases = fit.readings, None if fit.analysers is None else fit.analysers.bias.tobytes()
+    key, last = (fit.gamma, biases, readings.centre, fit.in_kelvin), forest.last_lines
+    if last is not None and last[0] is readings.start and last[1] == key:
+        return last[2]
+    runs = forest.runs(readings)
+    seen = np.flatnonzero(runs >= 0)
+    leaf_of_run = np.empty(len(readings.start), dtype=np.int64)
+    leaf_of_run[runs[seen]] = seen
+    if last is not None and last[0] is readings.start and last[1][0] == fit.gamma:
+        leaf, tau = last[2].leaf, last[2].tau
+    else:
+        leaf = np.repeat(leaf_of_run.astype(np.int32), readings.counts)
+        tau = readings.clock(fit.cycle_gammas(forest)[leaf_of_run])
+    offset = fit.offset
+    z = readings.z - readings.centre if offset is None else readings.z - readings.centre - offset
+    lines = Lines(leaf, tau, z)
+    forest.last_lines = (readings.start, key, lines)
+    return lines
+
+
+def tree_sums(fit: SeriesFit, forest: Forest) -> CycleSums:
+    """Sums of the forest's cycles at the fit's exponents, weights and analyser biases; the last are remembered."""
+    readings, lines = fit.readings, reading_lines(fit, forest)
+    last = forest.last_sums
+    if last is not None and last[0] is readings.weight and last[1] is lines:
+        return last[2]
+    sums = readings.summed(lines.tau, lines.z).at(forest.runs(readings))
+    forest.last_sums = (readings.weight, lines, sums)
+    return sums
+
+
+def evaluate(fit: SeriesFit, forest: Forest, at: Evaluation | None = None, wanted: np.ndarray | None = None) -> State:
+    """Posteriors of all nodes of the forest at the fitted parameters; the fixed effects keep their weak priors here.
+
+    at: what is known of the forest's appliance models and designs, where the forest is only part of the fleet. wanted:
+    the cycles that are, if not all."""
+    sums, freed, built_up = tree_sums(fit, forest), freed_levels(forest), built_up_before(fit, forest)
+    tree = Tree(sums.leaf(fit.terms.columns(forest, built_up), freed), forest.parents, n_lower=LOWER)
+    if at is None:
+        at = tree.evaluate(fit.roots, Priors(beta_precision=beta_precision(fit)), sigma2=fit.sigma**2, gradient=False)
+    lower = leaf_posteriors(tree, fit.roots, at, wanted=wanted)
+    nodes = [Nodes(n.mean, n.cov * fit.sigma**2, n.resolved) for n in (*lower, *at.nodes)]
+    return State(sums, freed, built_up, tree, at, nodes)
+
+
+def evaluate_held(fit: SeriesFit, forest: Forest, cov: bool = True, at: Evaluation | None = None) -> State:
+    """As `evaluate`, with the fixed effects but the intercepts taken as known: for the search, where their own
+    uncertainty does not matter, at a fraction of the work."""
+    tree, fixed = held_tree(fit, forest)
+    if at is None:
+        priors = Priors(beta_precision=beta_precision(fit)[:2, :2])
+        at = tree.evaluate(fit.roots, priors, sigma2=fit.sigma**2, gradient=False)
+    lower = posteriors_below(tree, fit.roots, -at.group_u[:2], sb.pack(at.group_cov[:, :2, :2]) if cov else None)
+    lower[0].mean += fixed
+    nodes = [Nodes(n.mean, n.cov * fit.sigma**2, n.resolved) for n in (*lower, *at.nodes)]
+    built_up = built_up_before(fit, forest)
+    return State(tree_sums(fit, forest), freed_levels(forest), built_up, tree, at, nodes, fixed)
+
+
+def held_tree(fit: SeriesFit, forest: Forest) -> tuple[Tree, np.ndarray]:
+    """The tree with all fixed effects but the intercepts taken off the readings, and what they do to each cycle;
+    remembered, since the covariances move on while these stay."""
+    sums, built_up = tree_sums(fit, forest), built_up_before(fit, forest)
+    last, key = forest.last_held, (fit.terms, fit.beta.tobytes())
+    if last is not None and last[0] is sums and last[1] is built_up and last[2] == key:
+        return last[3]
+    leaf = sums.leaf(((LEVEL, None), (RATE, None)), freed_levels(forest))
+    fixed = fixed_values(fit.terms, fit.beta, forest, built_up)
+    held = Tree(without(leaf, fixed), forest.parents, n_lower=LOWER), fixed
+    forest.last_held = (sums, built_up, key, held)
+    return held
+
+
+def thinned(fit: SeriesFit, forest: Forest, every: int) -> tuple[Tree, np.ndarray]:
+    """As `held_tree`, with every so many-th install only; and which models these belong to, as places in the tree."""
+    to_install, to_model = forest.parents[:2]
+    kept = np.arange(len(forest.installs)) % every == 0
+    here = np.flatnonzero(kept[to_install])
+    known = held_tree(fit, forest)[1][:, here]
+    leaf = tree_sums(fit, forest).taken(here).leaf(((LEVEL, None), (RATE, None)), freed_levels(forest)[here])
+    models, of_install = np.unique(to_model[kept], return_inverse=True)
+    parents = [(np.cumsum(kept) - 1)[to_install[here]], of_install, np.zeros(len(models), dtype=int)]
+    return Tree(without(leaf, known), parents, n_lower=LOWER), models
+
+
+def beta_precision(fit: SeriesFit) -> np.ndarray:
+    w = assumed.weak(fit.inputs.indicator, fit.inputs.transform)
+    out = []
+    for t in fit.terms.terms:
+        if t.how == "intercept":
+            sd = w.level_mean_sd if t.component == LEVEL else w.rate_mean_sd
+        elif t.how == "carry":
+            sd = 1.0
+        else:
+            sd = 3 * w.level_mean_sd if t.component == LEVEL else 3 * w.rate_mean_sd
+        out.append(1 / sd**2)
+    return np.diag(out)
+
+
+def settle_levels(fit: SeriesFit, forest: Forest, state: State, leaf: Nodes) -> tuple[np.ndarray, np.ndarray]:
+    """Level and rate of the cycles; levels that were freed come from the cycle's own mean and the rate, and what is not
+    known of a start widens the level."""
+    mean, cov = leaf.mean.copy(), leaf.cov.copy()
+    own = np.flatnonzero(state.freed & (state.sums.w > 0))
+    if len(own):
+        w = state.sums.w[own]
+        from_own(mean, cov, own, np.stack([w, state.sums.t[own] / w, state.sums.z[own] / w]), fit.sigma)
+    shift, spread = blind_starts(fit, forest, state)
+    mean[0] += shift
+    cov[0] += spread
+    return mean, cov
+
+
+def from_own(mean: np.ndarray, cov: np.ndarray, own: np.ndarray, read: np.ndarray, sigma: float) -> None:
+    """Levels of the cycles `own` from what was read of them and their rates, put into mean and cov. read (3, own):
+    weight, mean tau, mean z."""
+    w, tbar, zbar = read
+    mean[0, own] = zbar - tbar * mean[1, own]
+    cov[0, own] = sigma**2 / w + tbar**2 * cov[2, own]
+    cov[1, own] = -tbar * cov[2, own]
+
+
+def blind_starts(fit: SeriesFit, forest: Forest, state: State) -> tuple[np.ndarray, np.ndarray]:
+    """What is added to level and its variance of cycles without readings, of whose start too little is known."""
+    more, variance, unread = np.zeros(forest.size), np.zeros(forest.size), state.sums.w == 0
+    shift, spread = fit.unknown or (0.0, assumed.weak(fit.inputs.indicator, fit.inputs.transform).unknown)
+    blind = state.freed & unread
+    more[blind], variance[blind] = shift, spread**2
+    # where what had built up before the work is not known, its spread stays in the level
+    if unread.any():
+        for j, term in enumerate(fit.terms.terms):
+            if term.how == "carry":
+                here = term.applies(forest) & unread
+                if state.built_up is not None:
+                    here &= ~np.isfinite(state.built_up)
+                variance[here] += (fit.beta[j] * term.spread) ** 2
+    return more, variance
