@@ -65,6 +65,7 @@ class Rule:
     name: as it stands in the column `findings`.   column: the entered cell it is shown at.
     misleads: which fits it would mislead, of "flue", "co", "o2".   message: what is said to the reader.
     broken: of a test, true where it holds; null counts as false. None: found by comparing tests (patterns.py).
+    only_if: a condition that holds wherever this and other rules hold, at few tests: the rest is not looked at there.
     """
 
     name: str
@@ -72,6 +73,7 @@ class Rule:
     misleads: frozenset[str]
     message: pl.Expr
     broken: Callable[[Entered], Any] | None = None
+    only_if: Callable[[Entered], Any] | None = None
 
 
 TEST = Entered.of(pl)
@@ -113,6 +115,10 @@ def _exchanged(test: Entered) -> Any:
     tests lie there, and fewer that are off for another reason."""
     turned = co2_residual_pct(replace(test, o2=test.co2, co2=test.o2)).abs() <= co2_bound_pct(test.fuel_max) / 2
     return (_off_line(test) & turned & (test.co2 < O2_AMBIENT_PCT)).fill_null(False)
+
+
+def _suspect_co2(test: Entered) -> Any:
+    return _off_line(test) | co2_impossible(test)
 
 
 def _n(expression: pl.Expr, decimals: int = 1) -> pl.Expr:
@@ -176,6 +182,7 @@ RULES: tuple[Rule, ...] = (
         _BOTH,
         pl.format("CO2 of {} % is more than {} gives without excess air ({} %).", _n(CO2), pl.col("fuel"), _n(MAX)),
         lambda test: co2_impossible(test) & ~_exchanged(test),
+        _suspect_co2,
     ),
     Rule(
         "co2_zero",
@@ -190,6 +197,7 @@ RULES: tuple[Rule, ...] = (
         _BOTH,
         pl.format("{}: the other way round they agree; the two seem exchanged.", _BESIDE),
         _exchanged,
+        _suspect_co2,
     ),
     Rule(
         "o2_co2_disagree",
@@ -201,6 +209,7 @@ RULES: tuple[Rule, ...] = (
             _n((CO2 + counted_co_pct()) / (1 - (O2 - counted_co_pct() / 2) / O2_IN_AIR_PCT)),
         ),
         lambda test: _off_line(test) & ~_exchanged(test) & ~co2_impossible(test),
+        _suspect_co2,
     ),
     Rule(
         "other_fuel_set",
@@ -252,8 +261,15 @@ PATTERN_COLUMNS = {"neighbour_o2_pct": pl.Float64, "unchanged": pl.String, "othe
 def broken_rules(language: Any = pl) -> Any:
     """The rules that a test breaks by itself, one bit each (`BIT`). [Int32]   language: Polars or `sql_formulas`."""
     test = Entered.of(language)
-    broken = [(BIT[rule.name], rule.broken(test)) for rule in RULES if rule.broken is not None]
-    return reduce(add, (language.when(is_broken).then(bit).otherwise(0) for bit, is_broken in broken))
+
+    def bits(rules: Iterable[Rule]) -> Any:
+        broken = ((BIT[rule.name], rule.broken(test)) for rule in rules if rule.broken is not None)
+        return reduce(add, (language.when(is_broken).then(bit).otherwise(0) for bit, is_broken in broken))
+
+    alone = bits(rule for rule in RULES if rule.only_if is None)
+    conditions = dict.fromkeys(rule.only_if for rule in RULES if rule.only_if is not None)
+    together = ((only_if(test), bits(r for r in RULES if r.only_if is only_if)) for only_if in conditions)
+    return reduce(add, (language.when(suspect).then(some).otherwise(0) for suspect, some in together), alone)
 
 
 def keeps_sql(fit: str, broken: str) -> str:

