@@ -1,4 +1,4 @@
-"""The physics of a flue-gas test, one formula per function: expressions in, expression out.
+"""The physics of a flue-gas test, one formula per function: expressions in, expression out, of Polars or of SQL.
 
 All concentrations are by volume; O2, CO2 and CO in dry gas. Amounts (`Gas`) are moles per mole of gas fuel or per kg of
 oil, as in `fuels.Fuel`, whose constants arrive as `FuelTerms`: columns for a whole table, literals for one fuel.
@@ -9,11 +9,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import polars as pl
 
 from pipeline.enthalpy import REFERENCE_K, ZERO_C, enthalpy_at_kj, enthalpy_kj
 from pipeline.fuels import OXYGEN_IN_AIR, VAPORISATION_KJ, FuelTerms
+from pipeline.sql_formulas import when_any
 from pipeline.vapour import per_mol_dry
 
 O2_IN_AIR_PCT = 100 * OXYGEN_IN_AIR
@@ -52,7 +54,7 @@ class Gas:
 
 def o2_without_co_pct(o2_pct: pl.Expr, co_ppm: pl.Expr) -> pl.Expr:
     """O2 that would be left if the CO burnt: O2 - CO/2 where CO is above 2000 ppm. [%]"""
-    return o2_pct - pl.when(co_ppm > CO_COUNTS_ABOVE_PPM).then(co_ppm / 2e4).otherwise(0.0)
+    return o2_pct - when_any(co_ppm > CO_COUNTS_ABOVE_PPM).then(co_ppm / 2e4).otherwise(0.0)
 
 
 def o2_from_co2_pct(co2_pct: pl.Expr, co2_max_pct: pl.Expr) -> pl.Expr:
@@ -62,7 +64,7 @@ def o2_from_co2_pct(co2_pct: pl.Expr, co2_max_pct: pl.Expr) -> pl.Expr:
     """
     o2_pct = O2_IN_AIR_PCT * (1 - co2_pct / co2_max_pct)
     possible = (co2_max_pct > 0) & (co2_pct > 0) & (co2_pct <= co2_max_pct + CO2_ABOVE_MAX_PCT)
-    return pl.when(possible).then(o2_pct.clip(lower_bound=0.0))
+    return when_any(possible).then(o2_pct.clip(lower_bound=0.0))
 
 
 def co2_from_o2_pct(o2_pct: pl.Expr, co2_max_pct: pl.Expr) -> pl.Expr:
@@ -111,7 +113,7 @@ def co_at_o2_ppm(co_ppm: pl.Expr, o2_pct: pl.Expr, reference_o2_pct: float = 3.0
 
 def co_co2_ratio(co_ppm: pl.Expr, co2_pct: pl.Expr) -> pl.Expr:
     """CO over CO2; null where there is no CO2 (hydrogen)."""
-    return pl.when(co2_pct > 0).then(co_ppm / (1e4 * co2_pct))
+    return when_any(co2_pct > 0).then(co_ppm / (1e4 * co2_pct))
 
 
 def co_mg_per_kwh(air_free_ppm: pl.Expr, fuel: FuelTerms, per_net: bool = False) -> pl.Expr:
@@ -156,7 +158,7 @@ def condensate_mol(gas: Gas, gas_water_pa: pl.Expr, saturation_pa: pl.Expr, pres
     pressures), since above the boiling point the formula changes sign.
     """
     condensed = gas.h2o - gas.dry * per_mol_dry(saturation_pa, pressure_pa)
-    return pl.when(gas_water_pa > saturation_pa).then(condensed).when(gas_water_pa <= saturation_pa).then(0.0)
+    return when_any(gas_water_pa > saturation_pa).then(condensed).when(gas_water_pa <= saturation_pa).then(0.0)
 
 
 def condensate_kg_per_kwh(condensed_mol: pl.Expr, fuel: FuelTerms) -> pl.Expr:
@@ -166,7 +168,7 @@ def condensate_kg_per_kwh(condensed_mol: pl.Expr, fuel: FuelTerms) -> pl.Expr:
 
 def condensing_fraction(condensed_mol: pl.Expr, fuel: FuelTerms) -> pl.Expr:
     """Condensate over the water made from the fuel; above 1 where humid air is dried as well."""
-    return pl.when(fuel.water > 0).then(condensed_mol / fuel.water)
+    return when_any(fuel.water > 0).then(condensed_mol / fuel.water)
 
 
 def media_g(condensate_kg: pl.Expr, ph_in: pl.Expr | float, co2_uptake: pl.Expr | float = 0.3) -> pl.Expr:
@@ -238,12 +240,12 @@ def adiabatic_flame_c(flame_kj: pl.Expr, products_kj: Sequence[pl.Expr]) -> pl.E
     Explicit: inverse interpolation of fourth order between the exact enthalpies at 25 °C and at FLAME_NODES_K; within
     1.3 K of the root from 0 to 20.5 % O2.
     """
-    return interpolated(flame_kj, [pl.lit(0.0), *products_kj], [REFERENCE_K, *FLAME_NODES_K]) - ZERO_C
+    return interpolated(flame_kj, [0.0, *products_kj], [REFERENCE_K, *FLAME_NODES_K]) - ZERO_C
 
 
-def interpolated(x: pl.Expr, nodes: Sequence[pl.Expr], values: Sequence[float]) -> pl.Expr:
+def interpolated(x: pl.Expr, nodes: Sequence[pl.Expr | float], values: Sequence[float]) -> pl.Expr:
     """The polynomial through (nodes, values) at x, from divided differences; nodes rise and differ row by row."""
-    table: list[pl.Expr] = [pl.lit(value) for value in values]
+    table: list[Any] = list(values)
     slopes = [table[0]]
     for order in range(1, len(nodes)):
         table = [(table[i + 1] - table[i]) / (nodes[i + order] - nodes[i]) for i in range(len(table) - 1)]
@@ -272,7 +274,7 @@ def exchanger_ntu(flame_c: pl.Expr, flue_temp_c: pl.Expr, return_temp_c: pl.Expr
     appliance at like firing and return temperature.
     """
     gap_in, gap_out = flame_c - return_temp_c, flue_temp_c - return_temp_c
-    return pl.when((gap_out > 0) & (gap_in > gap_out)).then((gap_in / gap_out).log())
+    return when_any((gap_out > 0) & (gap_in > gap_out)).then((gap_in / gap_out).log())
 
 
 def exchanger_effectiveness(ntu: pl.Expr) -> pl.Expr:

@@ -1,14 +1,17 @@
-"""Puts the combustion values and findings onto a frame of tests, each formula as it stands in combustion.py."""
+"""Puts the combustion values and findings onto tests, each formula as it stands in combustion.py: onto a frame in
+memory, or as a query that the store answers."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import fields
+from typing import Any
 
 import polars as pl
 
-from pipeline import combustion, findings, patterns, vapour
+from pipeline import combustion, findings, patterns, sql_formulas, vapour
 from pipeline.combustion import O2_AMBIENT_PCT, Gas
-from pipeline.fuels import FUEL_COLUMNS
+from pipeline.fuels import FuelTerms
 
 ASSUMED_AIR_C = 20.0
 """Combustion air where it was not measured: for exchanger_ntu alone, which 15 K move by 0.2 %. What depends on it more
@@ -59,124 +62,149 @@ def with_values(tests: pl.LazyFrame, fuel_terms: pl.DataFrame, relative_humidity
     fuel_terms: `FuelTable.frame`.   relative_humidity_pct: of the combustion air.
     A value is null where an input is missing, where the test was rejected, or where the fuel is not known.
     """
-    return (
+    known = (
         tests.with_columns(pl.col(*INPUTS, "altitude_m").fill_nan(None))
         .rename({"co_air_free_ppm": "air_free_given_ppm"})
         .join(fuel_terms.lazy(), on="fuel", how="left", maintain_order="left")
-        .with_columns(_ambient_and_co())
-        .with_columns(_burnt_o2())
-        .with_columns(_concentrations(relative_humidity_pct))
-        .with_columns(vapour.per_mol_dry(pl.col("air_vapour_pa"), pl.col("ambient_pa")).alias("humidity"))
-        .with_columns(_heats_and_water())
-        .with_columns(_flame_and_dew_point())
-        .with_columns(_condensate())
-        .with_columns(_losses())
-        .with_columns(_efficiency())
     )
+    for step in steps(pl, relative_humidity_pct):
+        known = known.with_columns(step)
+    return known
 
 
-def _ambient_and_co() -> list[pl.Expr]:
-    air, o2 = pl.col("air_temp_c"), pl.col("o2_pct")
-    air_known = air.is_between(*AIR_RANGE_C)
-    o2_first = pl.coalesce(o2, combustion.o2_from_co2_pct(pl.col("co2_pct"), FUEL_COLUMNS.co2_max_pct))
+def values_sql(source: str, relative_humidity_pct: float, *, whole: bool = False) -> str:
+    """`with_values` as a query: all columns of `source` and those of every step.
+
+    source: a query with INPUTS (co_air_free_ppm as air_free_given_ppm), altitude_m and the constants of the fuel; no
+    NaN. What nobody asks of the query is not computed.   whole: all rows are wanted; each step is then kept from being
+    written out within the next, which would work it out several times, and no condition gets past it.
+    """
+    query, apart = source, " offset 0" if whole else ""
+    for step in steps(sql_formulas, relative_humidity_pct):
+        query = f"select *, {', '.join(value.named for value in step)} from ({query}{apart})"
+    return query
+
+
+def steps(on: Any, relative_humidity_pct: float) -> list[list[Any]]:
+    """Named expressions, step after step: each may use what those before it made.   on: Polars or `sql_formulas`."""
+    fuel = FuelTerms(**{field.name: on.col(f"fuel_{field.name}") for field in fields(FuelTerms)})
+    humidity = vapour.per_mol_dry(on.col("air_vapour_pa"), on.col("ambient_pa"))
     return [
-        vapour.ambient_pressure_pa(pl.col("altitude_m").fill_null(0.0)).alias("ambient_pa"),
-        pl.when(air_known).then(air).otherwise(ASSUMED_AIR_C).alias("air_used_c"),
+        _ambient_and_co(on, fuel),
+        _burnt_o2(on, fuel),
+        _concentrations(on, fuel, relative_humidity_pct),
+        [humidity.alias("humidity")],
+        _heats_and_water(on, fuel),
+        _flame_and_dew_point(on),
+        _condensate(on, fuel),
+        _losses(on, fuel),
+        _efficiency(on, fuel),
+    ]
+
+
+def _ambient_and_co(on: Any, fuel: FuelTerms) -> list[Any]:
+    air, o2 = on.col("air_temp_c"), on.col("o2_pct")
+    air_known = air.is_between(*AIR_RANGE_C)
+    o2_first = on.coalesce(o2, combustion.o2_from_co2_pct(on.col("co2_pct"), fuel.co2_max_pct))
+    return [
+        vapour.ambient_pressure_pa(on.col("altitude_m").fill_null(0.0)).alias("ambient_pa"),
+        on.when(air_known).then(air).otherwise(ASSUMED_AIR_C).alias("air_used_c"),
         air_known.fill_null(False).alias("air_known"),
-        pl.coalesce(
-            "co_ppm", combustion.co_measured_ppm(pl.col("air_free_given_ppm"), o2_first).clip(lower_bound=0.0)
+        on.coalesce(
+            "co_ppm", combustion.co_measured_ppm(on.col("air_free_given_ppm"), o2_first).clip(lower_bound=0.0)
         ).alias("co_seen_ppm"),
     ]
 
 
-def _burnt_o2() -> list[pl.Expr]:
+def _burnt_o2(on: Any, fuel: FuelTerms) -> list[Any]:
     """O2 that all stoichiometry uses: as read or from CO2, less what CO above 2000 ppm still wants."""
-    o2, co = pl.col("o2_pct"), pl.col("co_seen_ppm")
-    read = pl.when((o2 >= 0) & (o2 < O2_AMBIENT_PCT)).then(combustion.o2_without_co_pct(o2, co))
-    carbon_pct = pl.col("co2_pct") + findings.counted_co_pct()
-    from_co2 = combustion.o2_from_co2_pct(carbon_pct, FUEL_COLUMNS.co2_max_pct)
-    from_co2 = pl.when(from_co2 + findings.counted_co_pct() / 2 < O2_AMBIENT_PCT).then(from_co2)
-    return [pl.when(o2.is_null()).then(from_co2).otherwise(read).alias("o2_burnt_pct")]
+    o2, co = on.col("o2_pct"), on.col("co_seen_ppm")
+    read = on.when((o2 >= 0) & (o2 < O2_AMBIENT_PCT)).then(combustion.o2_without_co_pct(o2, co))
+    carbon_pct = on.col("co2_pct") + findings.counted_co_pct(co)
+    from_co2 = combustion.o2_from_co2_pct(carbon_pct, fuel.co2_max_pct)
+    from_co2 = on.when(from_co2 + findings.counted_co_pct(co) / 2 < O2_AMBIENT_PCT).then(from_co2)
+    return [on.when(o2.is_null()).then(from_co2).otherwise(read).alias("o2_burnt_pct")]
 
 
-def _concentrations(relative_humidity_pct: float) -> list[pl.Expr]:
-    o2, burnt, co = pl.col("o2_pct"), pl.col("o2_burnt_pct"), pl.col("co_seen_ppm")
-    lean = (burnt >= 0) & ~findings.co2_impossible().fill_null(False)
+def _concentrations(on: Any, fuel: FuelTerms, relative_humidity_pct: float) -> list[Any]:
+    o2, burnt, co = on.col("o2_pct"), on.col("o2_burnt_pct"), on.col("co_seen_ppm")
+    lean = (burnt >= 0) & ~findings.co2_impossible(findings.Entered.of(on)).fill_null(False)
     rejected = o2.is_not_null() & burnt.is_null()
-    air_free = pl.coalesce("air_free_given_ppm", combustion.co_air_free_ppm(pl.col("co_ppm"), burnt))
-    counted_pct = findings.counted_co_pct()
-    co2 = combustion.co2_from_o2_pct(burnt, FUEL_COLUMNS.co2_max_pct) - counted_pct
-    co2_dry = pl.when(lean & (co2 >= 0)).then(co2)
+    air_free = on.coalesce("air_free_given_ppm", combustion.co_air_free_ppm(on.col("co_ppm"), burnt))
+    counted_pct = findings.counted_co_pct(co)
+    co2 = combustion.co2_from_o2_pct(burnt, fuel.co2_max_pct) - counted_pct
+    co2_dry = on.when(lean & (co2 >= 0)).then(co2)
     return [
-        pl.when(lean).then(combustion.excess_air_ratio(burnt, FUEL_COLUMNS)).alias("excess_air_ratio"),
-        pl.when(burnt.is_not_null()).then(pl.coalesce(o2, burnt + counted_pct / 2)).alias("o2_dry_pct"),
+        on.when(lean).then(combustion.excess_air_ratio(burnt, fuel)).alias("excess_air_ratio"),
+        on.when(burnt.is_not_null()).then(on.coalesce(o2, burnt + counted_pct / 2)).alias("o2_dry_pct"),
         co2_dry.alias("co2_dry_pct"),
-        pl.when(~rejected & (air_free >= 0)).then(air_free).alias("co_air_free_ppm"),
-        pl.when(co >= 0).then(combustion.co_co2_ratio(co, co2_dry)).alias("co_co2_ratio"),
-        vapour.air_vapour_pa(pl.col("air_used_c"), relative_humidity_pct).alias("air_vapour_pa"),
-        (pl.col("flue_temp_c") - pl.col("return_temp_c")).alias("flue_over_return_k"),
+        on.when(~rejected & (air_free >= 0)).then(air_free).alias("co_air_free_ppm"),
+        on.when(co >= 0).then(combustion.co_co2_ratio(co, co2_dry)).alias("co_co2_ratio"),
+        vapour.air_vapour_pa(on.col("air_used_c"), relative_humidity_pct).alias("air_vapour_pa"),
+        (on.col("flue_temp_c") - on.col("return_temp_c")).alias("flue_over_return_k"),
     ]
 
 
-def gas() -> Gas:
+def gas(on: Any, fuel: FuelTerms) -> Gas:
     """The flue gas of each test, from the columns excess_air_ratio and humidity."""
-    return combustion.flue_gas(pl.col("excess_air_ratio"), pl.col("humidity"), FUEL_COLUMNS)
+    return combustion.flue_gas(on.col("excess_air_ratio"), on.col("humidity"), fuel)
 
 
-def _where_air_is_known(value: pl.Expr) -> pl.Expr:
-    return pl.when(pl.col("air_known")).then(value)
+def _where_air_is_known(on: Any, value: Any) -> Any:
+    return on.when(on.col("air_known")).then(value)
 
 
-def _heats_and_water() -> list[pl.Expr]:
-    air_kj = combustion.air_enthalpy_kj(gas(), pl.col("air_used_c"))
-    h2o_pct = _where_air_is_known(combustion.flue_h2o_pct(gas()))
+def _heats_and_water(on: Any, fuel: FuelTerms) -> list[Any]:
+    air_kj = combustion.air_enthalpy_kj(gas(on, fuel), on.col("air_used_c"))
+    h2o_pct = _where_air_is_known(on, combustion.flue_h2o_pct(gas(on, fuel)))
     return [
         air_kj.alias("air_kj"),
-        (FUEL_COLUMNS.net_kj + air_kj).alias("flame_kj"),
+        (fuel.net_kj + air_kj).alias("flame_kj"),
         *(
-            combustion.products_enthalpy_kj(gas(), temp_k).alias(name)
+            combustion.products_enthalpy_kj(gas(on, fuel), temp_k).alias(name)
             for name, temp_k in zip(PRODUCTS_KJ, combustion.FLAME_NODES_K, strict=True)
         ),
         h2o_pct.alias("flue_h2o_pct"),
-        combustion.water_pa(h2o_pct, pl.col("ambient_pa")).alias("water_pa"),
-        vapour.saturation_pressure_pa(pl.col("flue_temp_c")).alias("flue_vapour_pa"),
+        combustion.water_pa(h2o_pct, on.col("ambient_pa")).alias("water_pa"),
+        vapour.saturation_pressure_pa(on.col("flue_temp_c")).alias("flue_vapour_pa"),
     ]
 
 
-def _flame_and_dew_point() -> list[pl.Expr]:
-    flame_c = combustion.adiabatic_flame_c(pl.col("flame_kj"), [pl.col(name) for name in PRODUCTS_KJ])
+def _flame_and_dew_point(on: Any) -> list[Any]:
+    flame_c = combustion.adiabatic_flame_c(on.col("flame_kj"), [on.col(name) for name in PRODUCTS_KJ])
     return [
         flame_c.alias("flame_used_c"),
-        vapour.saturation_temperature_c(pl.col("water_pa")).alias("dew_point_c"),
+        vapour.saturation_temperature_c(on.col("water_pa")).alias("dew_point_c"),
     ]
 
 
-def _condensate() -> list[pl.Expr]:
-    flame, flue, water = pl.col("flame_used_c"), pl.col("flue_temp_c"), pl.col("return_temp_c")
-    condensed = combustion.condensate_mol(gas(), pl.col("water_pa"), pl.col("flue_vapour_pa"), pl.col("ambient_pa"))
+def _condensate(on: Any, fuel: FuelTerms) -> list[Any]:
+    flame, flue, water = on.col("flame_used_c"), on.col("flue_temp_c"), on.col("return_temp_c")
+    saturation, ambient = on.col("flue_vapour_pa"), on.col("ambient_pa")
+    condensed = combustion.condensate_mol(gas(on, fuel), on.col("water_pa"), saturation, ambient)
     return [
-        _where_air_is_known(flame).alias("adiabatic_flame_c"),
+        _where_air_is_known(on, flame).alias("adiabatic_flame_c"),
         condensed.alias("condensed_mol"),
         combustion.exchanger_ntu(flame, flue, water).alias("exchanger_ntu"),
     ]
 
 
-def _losses() -> list[pl.Expr]:
-    condensed = pl.col("condensed_mol")
-    sensible = combustion.loss_sensible_pct(gas(), condensed, pl.col("flue_temp_c"), pl.col("air_kj"), FUEL_COLUMNS)
+def _losses(on: Any, fuel: FuelTerms) -> list[Any]:
+    condensed = on.col("condensed_mol")
+    sensible = combustion.loss_sensible_pct(gas(on, fuel), condensed, on.col("flue_temp_c"), on.col("air_kj"), fuel)
     return [
-        combustion.condensate_kg_per_kwh(condensed, FUEL_COLUMNS).alias("condensate_kg_per_kwh"),
-        combustion.condensing_fraction(condensed, FUEL_COLUMNS).alias("condensing_fraction"),
+        combustion.condensate_kg_per_kwh(condensed, fuel).alias("condensate_kg_per_kwh"),
+        combustion.condensing_fraction(condensed, fuel).alias("condensing_fraction"),
         sensible.alias("loss_sensible_pct"),
-        combustion.loss_latent_pct(condensed, FUEL_COLUMNS).alias("loss_latent_pct"),
+        combustion.loss_latent_pct(condensed, fuel).alias("loss_latent_pct"),
     ]
 
 
-def _efficiency() -> list[pl.Expr]:
-    gross = combustion.efficiency_gross_pct(pl.col("loss_sensible_pct"), pl.col("loss_latent_pct"))
+def _efficiency(on: Any, fuel: FuelTerms) -> list[Any]:
+    gross = combustion.efficiency_gross_pct(on.col("loss_sensible_pct"), on.col("loss_latent_pct"))
     return [
         gross.alias("efficiency_gross_pct"),
-        combustion.efficiency_net_pct(gross, FUEL_COLUMNS).alias("efficiency_net_pct"),
+        combustion.efficiency_net_pct(gross, fuel).alias("efficiency_net_pct"),
     ]
 
 
@@ -201,27 +229,3 @@ def with_patterns(tests: pl.DataFrame, fuel_terms: pl.DataFrame) -> pl.DataFrame
     tests: whole installs, in the order of visit_no, stage and firing.
     """
     return patterns.with_air_in_probe(patterns.with_other_fuel(tests.drop(findings.PATTERN_COLUMNS), fuel_terms))
-
-
-def derived_rows(tests: pl.DataFrame) -> pl.DataFrame:
-    """The rows of the table `derived_values`, from the result of `with_rules` or `with_patterns`."""
-    return tests.select(
-        *KEYS,
-        *(pl.col(name).cast(pl.Float32) for name in VALUES),
-        *_verdict(tests),
-        "flame_current_ua",
-        "analyser_id",
-    )
-
-
-def mended_rows(tests: pl.DataFrame) -> pl.DataFrame:
-    """What `with_patterns` may change in the table `derived_values`, and the keys of the test."""
-    return tests.select("visit_no", "stage", "firing", *_verdict(tests))
-
-
-def _verdict(tests: pl.DataFrame) -> list[pl.Expr | pl.Series]:
-    broken = pl.col("broken")
-    return [
-        findings.named(tests["broken"]).alias("findings"),
-        *(findings.keeps(fit, broken).alias(f"keep_{fit}") for fit in ("flue", "co", "o2")),
-    ]

@@ -9,6 +9,7 @@ from __future__ import annotations
 import csv
 from functools import cache
 from importlib.resources import files
+from typing import Any, cast
 
 import polars as pl
 
@@ -48,11 +49,10 @@ def enthalpy_kj(gas: str, temp_c: pl.Expr) -> pl.Expr:
     """
     temp_k = temp_c + ZERO_C
     *lower, value = coefficients(gas)
-    result: pl.Expr | float = value
+    result: Any = value
     for c in reversed(lower):
         result = result * temp_k + c
-    assert isinstance(result, pl.Expr)
-    return result
+    return cast("pl.Expr", result)
 
 
 def enthalpy_at_kj(gas: str, temp_k: float) -> float:

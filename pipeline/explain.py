@@ -17,8 +17,9 @@ from rich.table import Table
 from rich.text import Text
 
 from pipeline import combustion
-from pipeline.derive import ASSUMED_AIR_C, FUEL_COLUMNS, INPUTS, with_values
+from pipeline.derive import ASSUMED_AIR_C, INPUTS, with_values
 from pipeline.errors import FleetError, nearest, printable, shown_value
+from pipeline.fuels import FUEL_COLUMNS
 from pipeline.store import Store
 from pipeline.units import shown_unit
 

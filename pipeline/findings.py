@@ -6,14 +6,16 @@ rules a test breaks travel as one integer, a bit each, until they are put into w
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, fields, replace
 from functools import reduce
-from operator import or_
+from operator import add, or_
+from typing import Any
 
 import polars as pl
 
 from pipeline.combustion import CO2_ABOVE_MAX_PCT, CO_COUNTS_ABOVE_PPM, O2_AMBIENT_PCT, O2_IN_AIR_PCT
+from pipeline.sql_formulas import when_any
 
 O2_ACCURACY_PCT = 0.2
 CO2_ACCURACY_PCT = 0.3
@@ -30,37 +32,65 @@ SUPPLY_BELOW_RETURN_K = 1.0
 
 
 @dataclass(frozen=True)
+class Entered:
+    """The columns of a test that rules look at, as expressions of Polars or of SQL.
+
+    seen_co: CO as measured, also where only its air-free value was given.   fuel_max: CO2max of the fuel.
+    """
+
+    o2: Any
+    co2: Any
+    co: Any
+    seen_co: Any
+    fuel_max: Any
+    flue: Any
+    back: Any
+    supply: Any
+
+    @classmethod
+    def of(cls, language: Any) -> Entered:
+        """language: Polars or `sql_formulas`."""
+        return cls(*(language.col(name) for name in ENTERED))
+
+
+ENTERED = (
+    "o2_pct", "co2_pct", "co_ppm", "co_seen_ppm", "fuel_co2_max_pct", "flue_temp_c", "return_temp_c", "supply_temp_c",
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
 class Rule:
     """One contradiction.
 
     name: as it stands in the column `findings`.   column: the entered cell it is shown at.
     misleads: which fits it would mislead, of "flue", "co", "o2".   message: what is said to the reader.
-    broken: true where it holds; null counts as false. None: found by comparing tests (patterns.py).
+    broken: of a test, true where it holds; null counts as false. None: found by comparing tests (patterns.py).
+    only_if: a condition that holds wherever this and other rules hold, at few tests: the rest is not looked at there.
     """
 
     name: str
     column: str
     misleads: frozenset[str]
     message: pl.Expr
-    broken: pl.Expr | None = None
+    broken: Callable[[Entered], Any] | None = None
+    only_if: Callable[[Entered], Any] | None = None
 
 
-O2, CO2, CO = pl.col("o2_pct"), pl.col("co2_pct"), pl.col("co_ppm")
-SEEN_CO = pl.col("co_seen_ppm")
-"""CO as measured, also where only its air-free value was given."""
-MAX = pl.col("fuel_co2_max_pct")
-FLUE, RETURN, SUPPLY = pl.col("flue_temp_c"), pl.col("return_temp_c"), pl.col("supply_temp_c")
+TEST = Entered.of(pl)
+O2, CO2, CO, SEEN_CO, MAX, FLUE, RETURN, SUPPLY = (getattr(TEST, part.name) for part in fields(Entered))
 
 
 def counted_co_pct(co_ppm: pl.Expr = SEEN_CO) -> pl.Expr:
     """CO where there is so much that the balance of oxygen and carbon feels it, else 0. [%]"""
-    return pl.when(co_ppm > CO_COUNTS_ABOVE_PPM).then(co_ppm / 1e4).otherwise(0.0)
+    counted: pl.Expr = when_any(co_ppm > CO_COUNTS_ABOVE_PPM).then(co_ppm / 1e4).otherwise(0.0)
+    return counted
 
 
-def co2_residual_pct(o2_pct: pl.Expr = O2, co2_pct: pl.Expr = CO2, co_ppm: pl.Expr = SEEN_CO) -> pl.Expr:
+def co2_residual_pct(test: Entered = TEST) -> pl.Expr:
     """CO2 as read (with CO where it counts) less the CO2 that the fuel gives beside this O2. [%]"""
-    co_pct = counted_co_pct(co_ppm)
-    return co2_pct + co_pct - MAX * (1 - (o2_pct - co_pct / 2) / O2_IN_AIR_PCT)
+    co_pct = counted_co_pct(test.seen_co)
+    residual: pl.Expr = test.co2 + co_pct - test.fuel_max * (1 - (test.o2 - co_pct / 2) / O2_IN_AIR_PCT)
+    return residual
 
 
 def co2_bound_pct(co2_max_pct: pl.Expr = MAX) -> pl.Expr:
@@ -68,22 +98,27 @@ def co2_bound_pct(co2_max_pct: pl.Expr = MAX) -> pl.Expr:
     return CO2_ACCURACY_PCT + O2_ACCURACY_PCT * co2_max_pct / O2_IN_AIR_PCT + ROUNDING_PCT
 
 
-def co2_impossible(co2_pct: pl.Expr = CO2, co2_max_pct: pl.Expr = MAX) -> pl.Expr:
+def co2_impossible(test: Entered = TEST) -> pl.Expr:
     """More CO2 than the fuel can give at all: the fuel is another one, or the value is wrong."""
-    return co2_pct > co2_max_pct + CO2_ABOVE_MAX_PCT
+    impossible: pl.Expr = test.co2 > test.fuel_max + CO2_ABOVE_MAX_PCT
+    return impossible
 
 
-def _off_line() -> pl.Expr:
+def _off_line(test: Entered) -> Any:
     """O2 and CO2, both readable, that the fuel cannot give together."""
-    both = (O2 >= 0) & (O2 < O2_AMBIENT_PCT) & (CO2 > 0)
-    return both & (co2_residual_pct().abs() > co2_bound_pct())
+    both = (test.o2 >= 0) & (test.o2 < O2_AMBIENT_PCT) & (test.co2 > 0)
+    return both & (co2_residual_pct(test).abs() > co2_bound_pct(test.fuel_max))
 
 
-def exchanged() -> pl.Expr:
+def _exchanged(test: Entered) -> Any:
     """O2 and CO2 that disagree as entered and agree with the fuel the other way round, within half the bound: most
     tests lie there, and fewer that are off for another reason."""
-    turned = co2_residual_pct(o2_pct=CO2, co2_pct=O2).abs() <= co2_bound_pct() / 2
-    return (_off_line() & turned & (CO2 < O2_AMBIENT_PCT)).fill_null(False)
+    turned = co2_residual_pct(replace(test, o2=test.co2, co2=test.o2)).abs() <= co2_bound_pct(test.fuel_max) / 2
+    return (_off_line(test) & turned & (test.co2 < O2_AMBIENT_PCT)).fill_null(False)
+
+
+def _suspect_co2(test: Entered) -> Any:
+    return _off_line(test) | co2_impossible(test)
 
 
 def _n(expression: pl.Expr, decimals: int = 1) -> pl.Expr:
@@ -106,14 +141,14 @@ RULES: tuple[Rule, ...] = (
         "o2_pct",
         _BOTH,
         pl.format("O2 of {} % is that of air: the probe was not in the flue gas.", _n(O2)),
-        O2 >= O2_AMBIENT_PCT,
+        lambda test: test.o2 >= O2_AMBIENT_PCT,
     ),
     Rule(
         "sample_mostly_air",
         "o2_pct",
         _BOTH,
         pl.format("O2 of {} %: no burner runs with so much air; most of the sample was air.", _n(O2)),
-        (O2 > MOSTLY_AIR_O2_PCT) & (O2 < O2_AMBIENT_PCT),
+        lambda test: (test.o2 > MOSTLY_AIR_O2_PCT) & (test.o2 < O2_AMBIENT_PCT),
     ),
     Rule(
         "air_in_probe",
@@ -127,34 +162,42 @@ RULES: tuple[Rule, ...] = (
             pl.col("unchanged"),
         ),
     ),
-    Rule("o2_negative", "o2_pct", _BOTH, pl.format("O2 of {} % cannot be: the cell needs care.", _n(O2)), O2 < 0),
+    Rule(
+        "o2_negative",
+        "o2_pct",
+        _BOTH,
+        pl.format("O2 of {} % cannot be: the cell needs care.", _n(O2)),
+        lambda test: test.o2 < 0,
+    ),
     Rule(
         "air_short",
         "co_ppm",
         frozenset(),
         pl.format("CO of {} ppm wants more oxygen than the O2 of {} %: too little air.", _n(SEEN_CO, 0), _n(O2)),
-        (O2 >= 0) & (O2 - counted_co_pct() / 2 < 0),
+        lambda test: (test.o2 >= 0) & (test.o2 - counted_co_pct(test.seen_co) / 2 < 0),
     ),
     Rule(
         "co2_above_fuel_max",
         "co2_pct",
         _BOTH,
         pl.format("CO2 of {} % is more than {} gives without excess air ({} %).", _n(CO2), pl.col("fuel"), _n(MAX)),
-        co2_impossible() & ~exchanged(),
+        lambda test: co2_impossible(test) & ~_exchanged(test),
+        _suspect_co2,
     ),
     Rule(
         "co2_zero",
         "co2_pct",
         frozenset(),
         pl.format("CO2 of {} % cannot be with {}: taken as not measured.", _n(CO2), pl.col("fuel")),
-        (CO2 <= 0) & (MAX > 0),
+        lambda test: (test.co2 <= 0) & (test.fuel_max > 0),
     ),
     Rule(
         "o2_co2_exchanged",
         "co2_pct",
         _BOTH,
         pl.format("{}: the other way round they agree; the two seem exchanged.", _BESIDE),
-        exchanged(),
+        _exchanged,
+        _suspect_co2,
     ),
     Rule(
         "o2_co2_disagree",
@@ -165,7 +208,8 @@ RULES: tuple[Rule, ...] = (
             _BESIDE,
             _n((CO2 + counted_co_pct()) / (1 - (O2 - counted_co_pct() / 2) / O2_IN_AIR_PCT)),
         ),
-        _off_line() & ~exchanged() & ~co2_impossible(),
+        lambda test: _off_line(test) & ~_exchanged(test) & ~co2_impossible(test),
+        _suspect_co2,
     ),
     Rule(
         "other_fuel_set",
@@ -192,21 +236,21 @@ RULES: tuple[Rule, ...] = (
         "flue_temp_c",
         frozenset({"flue"}),
         pl.format("Flue gas of {} °C is no warmer than the return water of {} °C that cools it.", _n(FLUE), _n(RETURN)),
-        FLUE <= RETURN,
+        lambda test: test.flue <= test.back,
     ),
     Rule(
         "supply_below_return",
         "return_temp_c",
         frozenset({"flue"}),
         pl.format("Supply water of {} °C below the return of {} °C: the two seem exchanged.", _n(SUPPLY), _n(RETURN)),
-        SUPPLY < RETURN - SUPPLY_BELOW_RETURN_K,
+        lambda test: test.supply < test.back - SUPPLY_BELOW_RETURN_K,
     ),
     Rule(
         "co_not_shown",
         "co_ppm",
         frozenset({"co"}),
         pl.format("CO of {} ppm is nothing an analyser shows (whole ppm, at most {}).", _n(CO, 4), int(MOST_CO_PPM)),
-        (CO < 0) | (CO > MOST_CO_PPM) | ((CO > 0) & (CO < LEAST_CO_PPM)),
+        lambda test: (test.co < 0) | (test.co > MOST_CO_PPM) | ((test.co > 0) & (test.co < LEAST_CO_PPM)),
     ),
 )
 BIT = {rule.name: 1 << place for place, rule in enumerate(RULES)}
@@ -214,37 +258,34 @@ PATTERN_COLUMNS = {"neighbour_o2_pct": pl.Float64, "unchanged": pl.String, "othe
 """What patterns.py adds to the tests it finds something about."""
 
 
-def broken_rules() -> pl.Expr:
-    """The rules that a test breaks by itself, one bit each (`BIT`). [Int32]"""
-    return reduce(
-        or_,
-        (
-            pl.when(rule.broken).then(pl.lit(BIT[rule.name], pl.Int32)).otherwise(pl.lit(0, pl.Int32))
-            for rule in RULES
-            if rule.broken is not None
-        ),
-    )
+def broken_rules(language: Any = pl) -> Any:
+    """The rules that a test breaks by itself, one bit each (`BIT`). [Int32]   language: Polars or `sql_formulas`."""
+    test = Entered.of(language)
+
+    def bits(rules: Iterable[Rule]) -> Any:
+        broken = ((BIT[rule.name], rule.broken(test)) for rule in rules if rule.broken is not None)
+        return reduce(add, (language.when(is_broken).then(bit).otherwise(0) for bit, is_broken in broken))
+
+    alone = bits(rule for rule in RULES if rule.only_if is None)
+    conditions = dict.fromkeys(rule.only_if for rule in RULES if rule.only_if is not None)
+    together = ((only_if(test), bits(r for r in RULES if r.only_if is only_if)) for only_if in conditions)
+    return reduce(add, (language.when(suspect).then(some).otherwise(0) for suspect, some in together), alone)
 
 
-def keeps(fit: str, broken: pl.Expr) -> pl.Expr:
-    """Whether a test may go into a fit ("flue", "co" or "o2")."""
-    mask = reduce(or_, (BIT[rule.name] for rule in RULES if fit in rule.misleads))
-    return (broken & pl.lit(mask, pl.Int32)) == 0
+def keeps_sql(fit: str, broken: str) -> str:
+    """Whether a test may go into a fit ("flue", "co" or "o2").   broken: SQL of its broken rules."""
+    mask = reduce(or_, (BIT[rule.name] for rule in RULES if fit in rule.misleads), 0)
+    return f"({broken} & {mask}) = 0"
 
 
-def names_of(broken: int) -> str | None:
-    """The names of the rules in `broken`, joined by semicolons; None where there is none."""
-    return ";".join(rule.name for rule in RULES if broken & BIT[rule.name]) or None
+def names_sql(broken: str) -> str:
+    """The names of the rules in `broken`, joined by semicolons; null where there is none."""
+    names = ", ".join(f"case when {broken} & {bit} <> 0 then '{name}' end" for name, bit in BIT.items())
+    return f"case when {broken} <> 0 then concat_ws(';', {names}) end"
 
 
 OFF_LINE = BIT["o2_co2_disagree"] | BIT["o2_co2_exchanged"] | BIT["co2_above_fuel_max"]
 """What another fuel's line can explain."""
-
-
-def named(broken: pl.Series) -> pl.Series:
-    """`names_of` for a column; cheap, since few combinations occur."""
-    seen = broken.unique()
-    return broken.replace_strict(seen, [names_of(value) for value in seen], return_dtype=pl.String).cast(pl.String)
 
 
 def worded(tests: pl.DataFrame, wanted: Iterable[Rule] = RULES) -> pl.DataFrame:

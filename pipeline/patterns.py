@@ -7,6 +7,7 @@ CO air-free, flame current, flue temperature.
 
 from __future__ import annotations
 
+import numpy as np
 import polars as pl
 
 from pipeline.combustion import O2_AMBIENT_PCT, O2_IN_AIR_PCT
@@ -198,45 +199,36 @@ def with_air_in_probe(tests: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def o2_marks(tests: pl.DataFrame) -> pl.DataFrame:
-    """What `jumping_installs` needs of the tests, 11 bytes each: place (visit, stage), install_no, high, o2."""
-    marks = tests.select(
-        (pl.col("visit_no").cast(pl.UInt32) * 2 + (pl.col("stage") == "as_left").cast(pl.UInt32)).alias("place"),
-        pl.col("install_no").cast(pl.Int32),
-        (pl.col("firing") == "high").alias("high"),
-        pl.when(_O2_READ).then((pl.col("o2_pct") * 100).round()).cast(pl.Int16).alias("o2"),
-    )
-    return marks.drop_nulls("o2")
-
-
-def jumping_installs(marks: pl.DataFrame) -> pl.DataFrame:
+def jumping_installs(place: np.ndarray, o2: np.ndarray, install_of_visit: np.ndarray) -> np.ndarray:
     """install_no where an O2 lies O2_JUMP_PCT above that of the same firing at the visits before and after (where there
     are such), or above the other stage of its own visit with none to compare: what `with_air_in_probe` may name.
 
-    marks: `o2_marks` of all tests, in any order.
+    place: of the tests of one firing, twice the visit_no and one more as left.   o2: hundredths of a per cent; int16,
+    below 0 where it was not read.   install_of_visit: install_no by visit_no.
     """
-    install, visit, o2 = pl.col("install_no"), pl.col("place") // 2, pl.col("o2")
+    at_place = np.full(2 * len(install_of_visit), -1, np.int16)
+    at_place[place] = o2
+    there = np.flatnonzero(at_place >= 0)
+    o2, visit = at_place[there], there >> 1
+    install = install_of_visit[visit]
 
-    def above(step: int) -> pl.Expr:
-        """Against the test `step` places on; null where that is another install's."""
-        jump = o2 - o2.shift(step) >= round(100 * O2_JUMP_PCT)
-        return pl.when(install == install.shift(step)).then(jump)
+    def above(step: int) -> tuple[np.ndarray, np.ndarray]:
+        """Whether the test `step` places on is the same install's, and the O2 lies above it."""
+        same, jump = np.zeros(len(o2), bool), np.zeros(len(o2), bool)
+        here, beside = (slice(step, None), slice(None, -step)) if step > 0 else (slice(None, step), slice(-step, None))
+        same[here] = install[here] == install[beside]
+        jump[here] = same[here] & (o2[here] - o2[beside] >= round(100 * O2_JUMP_PCT))
+        return same, jump
 
-    sides, jumps = pl.lit(True), pl.lit(False)
+    sides, jumps = np.ones(len(o2), bool), np.zeros(len(o2), bool)
     for step in (1, -1):
-        own_visit = (visit == visit.shift(step)).fill_null(False)
-        other_visit = pl.when(own_visit).then(above(2 * step)).otherwise(above(step))
-        sides = sides & other_visit.fill_null(True)
-        jumps = jumps | above(step).fill_null(False) | (own_visit & above(2 * step).fill_null(False))
-    firings = [marks.lazy().filter(pl.col("high") == high).sort("place") for high in (True, False)]
-    found = [firing.filter(sides & jumps).select(install.unique()).collect() for firing in firings]
-    return pl.concat(found).unique().sort("install_no")
-
-
-def off_line_installs(tests: pl.DataFrame) -> pl.DataFrame:
-    """install_no of the tests whose CO2 another fuel might explain."""
-    off = (pl.col("broken") & pl.lit(OFF_LINE, pl.Int32)) != 0
-    return tests.filter(off).select(pl.col("install_no").cast(pl.Int32).unique())
+        (same, jump), (same_beyond, jump_beyond) = above(step), above(2 * step)
+        own_visit = np.zeros(len(o2), bool)
+        here, beside = (slice(1, None), slice(None, -1)) if step > 0 else (slice(None, -1), slice(1, None))
+        own_visit[here] = visit[here] == visit[beside]
+        sides &= np.where(own_visit, ~same_beyond | jump_beyond, ~same | jump)
+        jumps |= jump | (own_visit & jump_beyond)
+    return np.unique(install[sides & jumps])
 
 
 _O2_READ = (pl.col("o2_pct") >= 0) & (pl.col("o2_pct") < O2_AMBIENT_PCT)

@@ -91,6 +91,18 @@ class Store:
         finally:
             self.run(f"set threads = {threads}")
 
+    @contextmanager
+    def joins_as_written(self) -> Iterator[None]:
+        """Within it, joins are made in the order written: what stands on the left streams past the rest.
+
+        DuckDB takes a positional join for empty when it orders joins, and would hold the largest table in memory.
+        """
+        self.run("set disabled_optimizers = 'join_order,build_side_probe_side'")
+        try:
+            yield
+        finally:
+            self.run("reset disabled_optimizers")
+
     def frame(self, query: str, params: Sequence[Any] | None = None) -> pl.DataFrame:
         """The result of a query as a frame."""
         return self.db.sql(query, params=list(params) if params is not None else None).pl()

@@ -9,6 +9,7 @@ from __future__ import annotations
 import polars as pl
 
 from pipeline.enthalpy import ZERO_C
+from pipeline.sql_formulas import when_any
 
 SEA_LEVEL_PA = 101_325.0
 LEAST_PA = 10.0
@@ -64,7 +65,7 @@ def saturation_temperature_c(pressure_pa: pl.Expr) -> pl.Expr:
     g = (n2 * beta + n5) * beta + n8
     d = -2 * g / (f + (f.pow(2) - 4 * e * g).sqrt())
     temp_k = (n10 + d - ((n10 + d).pow(2) - 4 * (n9 + n10 * d)).sqrt()) / 2
-    return pl.when(pressure_pa >= LEAST_PA).then(temp_k - ZERO_C)
+    return when_any(pressure_pa >= LEAST_PA).then(temp_k - ZERO_C)
 
 
 def air_vapour_pa(air_temp_c: pl.Expr, relative_humidity_pct: pl.Expr | float) -> pl.Expr:

@@ -62,9 +62,7 @@ TEST = {
     "co_air_free_ppm": None,
     "o2_dry_pct": None,
     "flame_current_ua": None,
-    "keep_flue": True,
-    "keep_co": True,
-    "keep_o2": True,
+    "broken": 0,
     "analyser_id": None,
 }
 TYPES: dict[str, pl.DataType] = {

@@ -14,7 +14,7 @@ PACKAGES = ("pipeline", "models", "reports")
 # Within pipeline a module imports only from those that stand before it; a folder counts as one.
 ORDER = (
     *("interpreter", "kept", "errors", "units", "schema", "settings", "safe_text", "store"),
-    *("enthalpy", "vapour", "fuels", "combustion", "findings", "patterns", "intake"),
+    *("sql_formulas", "enthalpy", "vapour", "fuels", "combustion", "findings", "patterns", "intake"),
     *("derive", "exports", "explain", "calendar_files", "sample", "stages"),
     *("outfolder", "fleet_place", "prefect_server", "prefect_api"),
     *("terminal", "workers", "job", "flows", "command", "cli"),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from made_store import made_store
 
+from pipeline.findings import BIT
 from pipeline.settings import Settings
 from pipeline.stages.cycles import cycles
 from pipeline.store import Store
@@ -111,7 +112,7 @@ def test_misleading_and_impossible_values_stay_but_are_not_usable():
                 "stage": "as_found",
                 "flue_over_return_k": 10.0,
                 "co_air_free_ppm": 50.0,
-                "keep_flue": False,
+                "broken": BIT["flue_below_return"],
             },
             {"visit_no": 1, "stage": "as_found", "flue_over_return_k": 10.0, "co_air_free_ppm": 0.0},
             {"visit_no": 2, "stage": "as_found", "flue_over_return_k": 10.0, "co_air_free_ppm": 55.0},

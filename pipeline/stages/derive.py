@@ -1,26 +1,26 @@
 """derive: combustion values and findings of every current test.
 
-All tests stream through memory once, in whatever order they lie. What only several tests of an install show is then
-looked for among the few installs that give a reason to, and their rows are mended.
+One statement works out, in the store, what the fit needs of all tests and which rules each breaks by itself; the other
+values are a view. What only several tests of an install show is then looked for among the few installs that give a
+reason to, and their rows are mended.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
 
-from pipeline import findings, fuels, patterns
+from pipeline import findings, fuels, patterns, sql_formulas
+from pipeline.combustion import O2_AMBIENT_PCT
 from pipeline.derive import (
     COMPARED,
     FIRINGS,
     INPUTS,
     STAGES,
     VALUES,
-    derived_rows,
-    mended_rows,
+    values_sql,
     with_patterns,
     with_rules,
     with_values,
@@ -33,48 +33,78 @@ TESTS_AT_ONCE = 500_000
 SAMPLED_VISITS = 300_000
 """So many visits tell well enough which analysers compute their CO2."""
 
-# Stage and firing as places in STAGES and FIRINGS: words would cost as much on the way as all values together.
-TESTS = """
-select visit_no, (stage = 'as_left')::utinyint as stage, (firing = 'low')::utinyint as firing, analyser_id, {inputs}
-from current_readings
-""".format(inputs=", ".join(f"{name}::double as {name}" for name in INPUTS))
-
-VISITS = """
-select visit_no, install_no,
-    coalesce(burner_adjusted, false) or coalesce(exchanger_cleaning, 'none') <> 'none' as worked
-from current_visits
-"""
-
-ANALYSERS = f"""
-select analyser_id,
-    case when compared_visits >= {patterns.COMPARED_VISITS} then scatter_pct <= {patterns.COMPUTED_SCATTER_PCT} end
-        as analyser_computes,
-    off_share
-from analyser_lines
-"""
-
-# Rows lie in the order in which current_readings gives them: the cycles stage sets its own columns beside them. Kept as
-# they are, values fill hardly more room than compressed, and writing them costs half as much.
-DERIVED_VALUES = """
-create or replace table derived_values (
-    visit_no integer, install_no integer, stage enum ({stages}), firing enum ({firings}), {values}, findings varchar,
-    keep_flue boolean, keep_co boolean, keep_o2 boolean, flame_current_ua double, analyser_id varchar
+GIVEN = ", ".join(
+    f"r.{name}::double as {'air_free_given_ppm' if name == 'co_air_free_ppm' else name}" for name in INPUTS
 )
+TESTS = f"""
+select r.visit_no, v.visit_id, v.install_no, r.stage, r.firing, r.analyser_id, {GIVEN},
+    i.altitude_m::double as altitude_m, i.fuel, f.* exclude (fuel)
+from current_readings r
+join current_visits v on v.visit_no = r.visit_no
+join current_installs i on i.install_no = v.install_no
+left join fuel_terms f on f.fuel = i.fuel
+"""
+"""All tests with what `values_sql` wants of them."""
+
+SUSPECT_TESTS = f"""
+select r.visit_no, v.install_no, r.stage, r.firing, r.analyser_id,
+    coalesce(v.burner_adjusted, false) or coalesce(v.exchanger_cleaning, 'none') <> 'none' as worked,
+    {", ".join(f"r.{name}::double as {name}" for name in INPUTS)}, i.fuel, i.altitude_m::double as altitude_m,
+    case when a.compared_visits >= {patterns.COMPARED_VISITS} then a.scatter_pct <= {patterns.COMPUTED_SCATTER_PCT} end
+        as analyser_computes,
+    a.off_share
+from current_readings r
+join (select * from current_visits semi join suspect_installs using (install_no)) v on v.visit_no = r.visit_no
+join current_installs i on i.install_no = v.install_no
+left join analyser_lines a on a.analyser_id = r.analyser_id
+order by r.visit_no, r.stage, r.firing
+"""
+
+# Rows lie in the order in which current_readings gives them: the cycles stage sets its own columns beside them.
+FITTED = ("co_air_free_ppm", "flue_over_return_k", "o2_dry_pct")
+DERIVED_VALUES = """
+create or replace table derived_values as
+select visit_no, install_no, stage::enum ({stages}) as stage, firing::enum ({firings}) as firing, {values},
+    flame_current_ua, {broken}::smallint as broken, analyser_id
+from ({{tests}})
 """.format(
     stages=", ".join(literal(name) for name in STAGES),
     firings=", ".join(literal(name) for name in FIRINGS),
-    values=", ".join(f"{name} float using compression uncompressed" for name in VALUES),
+    values=", ".join(f"{name}::float as {name}" for name in FITTED),
+    broken=findings.broken_rules(sql_formulas).text,
 )
 
+# The view works out what is asked of it, by the formulas that the table was made with.
 DERIVED = f"""
 create or replace view derived as
-select v.visit_id, d.visit_no, d.stage::varchar as stage, d.firing::varchar as firing,
-    {", ".join(f"d.{name}" for name in VALUES)}, d.findings, d.keep_flue, d.keep_co, d.keep_o2
-from derived_values d join current_visits v on v.visit_no = d.visit_no
+select t.visit_id, t.visit_no, d.stage::varchar as stage, d.firing::varchar as firing,
+    {", ".join(f"t.{name}::float as {name}" for name in VALUES)}, {findings.names_sql("d.broken")} as findings,
+    {", ".join(f"{findings.keeps_sql(fit, 'd.broken')} as keep_{fit}" for fit in ("flue", "co", "o2"))}
+from ({{tests}}) t
+join derived_values d on d.visit_no = t.visit_no and d.stage::varchar = t.stage and d.firing::varchar = t.firing
+"""
+
+BROKEN_TESTS = f"""
+select r.visit_no, r.stage, r.firing, {GIVEN}, r.broken, i.altitude_m::double as altitude_m, i.fuel, f.* exclude (fuel)
+from current_installs i
+join (
+    select r.*, d.install_no, d.broken
+    from current_readings r
+    join (from derived_values where broken <> 0) d
+        on d.visit_no = r.visit_no and d.stage::varchar = r.stage and d.firing::varchar = r.firing
+) r on r.install_no = i.install_no
+left join fuel_terms f on f.fuel = i.fuel
+"""
+BROKEN = f"select visit_no, stage, firing, broken, fuel, {', '.join(findings.ENTERED)} from ({{tests}})"
+
+O2_READ = f"""
+select visit_no * 2 + (stage = 'as_left')::integer as place, firing = 'high' as high,
+    case when o2_pct >= 0 and o2_pct < {O2_AMBIENT_PCT} then round(o2_pct::double * 100) else -1 end::smallint as o2
+from current_readings
 """
 
 MEND = """
-update derived_values set findings = m.findings, keep_flue = m.keep_flue, keep_co = m.keep_co, keep_o2 = m.keep_o2
+update derived_values set broken = m.broken
 from mended_tests m
 where derived_values.visit_no = m.visit_no and derived_values.stage = m.stage and derived_values.firing = m.firing;
 delete from found_rules using mended_tests m
@@ -117,77 +147,35 @@ def derive(store: Store, settings: Settings) -> int:
     store.set_fact("units", settings.units)
     visits = store.scalar("select count(*) from current_visits")
     store.write("fuel_sampling", pl.DataFrame({"every_nth": [max(1, visits // SAMPLED_VISITS)]}))
-    store.run_file("40_analyser_lines.sql")
-    store.run(DERIVED_VALUES)
-    store.run(DERIVED)
-    beside = Beside.of(store)
-    written = 0
-    o2_marks, off_line, worded = [], [], []
-
-    def worked_out() -> Iterator[pl.DataFrame]:
-        nonlocal written
-        for part in _streamed(store):
-            tests = with_rules(with_values(beside.added_to(part), terms, rh_pct))
-            worded.append(findings.worded(tests))
-            o2_marks.append(patterns.o2_marks(tests))
-            off_line.append(patterns.off_line_installs(tests))
-            written += tests.height
-            yield derived_rows(tests)
-
-    store.append_stream("derived_values", worked_out())
-    store.write("found_rules", pl.concat(worded))
-    suspects = pl.concat([*off_line, patterns.jumping_installs(pl.concat(o2_marks))]).unique().sort("install_no")
-    _compare_tests(store, beside, suspects, terms, rh_pct)
+    with store.joins_as_written():
+        store.run_file("40_analyser_lines.sql")
+        store.run(DERIVED_VALUES.format(tests=values_sql(TESTS, rh_pct, whole=True)))
+        broken = store.frame(BROKEN.format(tests=values_sql(BROKEN_TESTS, rh_pct)))
+    store.run(DERIVED.format(tests=values_sql(TESTS, rh_pct)))
+    nothing_beside = (pl.lit(None, dtype).alias(name) for name, dtype in findings.PATTERN_COLUMNS.items())
+    store.write("found_rules", findings.worded(broken.with_columns(nothing_beside)))
+    store.write("suspect_installs", _suspects(store))
+    with store.joins_as_written():
+        _compare_tests(store, terms, rh_pct)
     store.run(READING_FINDINGS)
-    return written
+    return int(store.scalar("select count(*) from derived_values"))
 
 
-@dataclass(frozen=True)
-class Beside:
-    """What stands beside a test: by visit_no its install and whether work was done, by install_no fuel and altitude.
-
-    Numbers count from 0 without gaps in a store, so that looking up is taking by place.
-    """
-
-    install_no: np.ndarray
-    worked: np.ndarray
-    fuel: pl.Series
-    altitude_m: pl.Series
-    analysers: pl.DataFrame
-
-    @classmethod
-    def of(cls, store: Store) -> Beside:
-        visits = store.frame(VISITS)
-        place = visits["visit_no"].to_numpy()
-        length = int(place.max()) + 1 if len(place) else 0
-        install_no, worked = np.full(length, -1, np.int32), np.zeros(length, bool)
-        install_no[place], worked[place] = visits["install_no"].to_numpy(), visits["worked"].to_numpy()
-        installs = store.frame(
-            "select i.fuel, i.altitude_m::double as altitude_m from (select unnest(range((select "
-            "max(install_no) + 1 from current_installs))) as install_no) n left join current_installs i "
-            "on i.install_no = n.install_no order by n.install_no"
-        )
-        return cls(install_no, worked, installs["fuel"], installs["altitude_m"], store.frame(ANALYSERS))
-
-    def added_to(self, tests: pl.DataFrame) -> pl.LazyFrame:
-        """The tests with the columns that `with_values` and the rules want besides the readings."""
-        visit = tests["visit_no"].to_numpy()
-        install = pl.Series("install_no", self.install_no[visit])
-        return (
-            tests.with_columns(
-                pl.col("stage").cat.to(pl.Enum(STAGES)),
-                pl.col("firing").cat.to(pl.Enum(FIRINGS)),
-                install,
-                pl.Series("worked", self.worked[visit]),
-                self.fuel.gather(install).alias("fuel"),
-                self.altitude_m.gather(install).alias("altitude_m"),
-            )
-            .lazy()
-            .join(self.analysers.lazy(), on="analyser_id", how="left", maintain_order="left")
-        )
+def _suspects(store: Store) -> pl.DataFrame:
+    """install_no of the installs whose tests give a reason to be compared with one another."""
+    off_line = f"select distinct install_no from derived_values where broken & {findings.OFF_LINE} <> 0"
+    visits = store.db.sql("select visit_no, install_no from current_visits").fetchnumpy()
+    install_of_visit = np.full(int(visits["visit_no"].max(initial=-1)) + 1, -1, np.int32)
+    install_of_visit[visits["visit_no"]] = visits["install_no"]
+    read = store.db.sql(O2_READ).fetchnumpy()
+    found = [np.asarray(store.db.sql(off_line).fetchnumpy()["install_no"])]
+    for high in (True, False):
+        firing = np.flatnonzero(read["high"] == high)
+        found.append(patterns.jumping_installs(read["place"][firing], read["o2"][firing], install_of_visit))
+    return pl.DataFrame({"install_no": np.unique(np.concatenate(found)).astype(np.int32)})
 
 
-def _streamed(store: Store, query: str = TESTS) -> Iterator[pl.DataFrame]:
+def _streamed(store: Store, query: str) -> Iterator[pl.DataFrame]:
     """The tests of a query in pieces, read beside what is written; at least one piece, if without rows."""
     with store.db.cursor() as beside:
         reader = beside.sql(query).to_arrow_reader(TESTS_AT_ONCE)
@@ -212,19 +200,14 @@ def _whole_installs(pieces: Iterator[pl.DataFrame]) -> Iterator[pl.DataFrame]:
         yield kept
 
 
-def _compare_tests(store: Store, beside: Beside, suspects: pl.DataFrame, terms: pl.DataFrame, rh_pct: float) -> None:
+def _compare_tests(store: Store, terms: pl.DataFrame, rh_pct: float) -> None:
     """Look at all tests of the suspect installs together, and mend what was written of them."""
-    store.write("suspect_installs", suspects)
-    query = (
-        f"{TESTS} where visit_no in (select v.visit_no from current_visits v semi join suspect_installs using "
-        "(install_no)) order by visit_no, stage, firing"
-    )
     mended, told = [], []
-    for part in _whole_installs(beside.added_to(piece).collect() for piece in _streamed(store, query)):
+    for part in _whole_installs(_streamed(store, SUSPECT_TESTS)):
         alone = with_rules(with_values(part.lazy(), terms, rh_pct), COMPARED)
         together = with_patterns(alone, terms)
         changed = together.filter(together["broken"] != alone["broken"])
-        mended.append(mended_rows(changed))
+        mended.append(changed.select("visit_no", "stage", "firing", "broken"))
         told.append(findings.worded(changed))
     if mended:
         store.write("mended_tests", pl.concat(mended))

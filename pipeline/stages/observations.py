@@ -13,6 +13,7 @@ from collections.abc import Iterator
 import numpy as np
 import polars as pl
 
+from pipeline.findings import keeps_sql
 from pipeline.schema import SERIES, Series
 from pipeline.store import Store
 
@@ -78,7 +79,7 @@ def _branches(series: Series) -> Iterator[str]:
     if series.indicator in TESTED:
         column, value, about, above_zero = TESTED[series.indicator]
         usable = f"(c.barred & {BARRED[about] | BARRED['superseded']}) = 0"
-        usable += f" and d.keep_{about}" * (about != "flame") + f" and d.{column} > 0" * above_zero
+        usable += f" and {keeps_sql(about, 'd.broken')}" * (about != "flame") + f" and d.{column} > 0" * above_zero
         yield TEST_BRANCH.format(**common, reset=series.reset_class, column=column, value=value, usable=usable)
         return
     found, left, above_zero = AT_VISITS[series.indicator]
