@@ -21,7 +21,7 @@ from pipeline.derive import ASSUMED_AIR_C, INPUTS, with_values
 from pipeline.errors import FleetError, nearest, printable, shown_value
 from pipeline.fuels import FUEL_COLUMNS
 from pipeline.store import Store
-from pipeline.units import shown_unit
+from pipeline.units import shown_name, shown_unit
 
 CONDENSATE_PH = 3.0
 """Condensate as it leaves the exchanger: about 3 (Sustainability 2022, 14, 15015)."""
@@ -72,7 +72,7 @@ FUEL_UNITS = ("fuel_air", "fuel_dry_gas", "fuel_water", "fuel_gross_kj", "fuel_n
 
 @dataclass(frozen=True)
 class ExplainedValue:
-    """One value in the unit shown, None where it is empty; `inputs` then says what is missing."""
+    """One value in the unit shown, and named for it; None where it is empty: `inputs` then says what is missing."""
 
     name: str
     value: float | None
@@ -245,6 +245,7 @@ def _heading(visit: Mapping[str, Any], values: pl.DataFrame, rh_pct: float, syst
     if values.height:
         row = values.row(0, named=True)
         altitude = _number(*_shown(row["altitude_m"] or 0.0, "m", system))
+        ambient, pressure = _shown(row["ambient_pa"] / 1000, "kPa", system)
         if row["fuel_air"] is None:
             lines.append(f"Fuel {row['fuel']} is not known; only what needs no fuel is derived.")
         else:
@@ -254,8 +255,7 @@ def _heading(visit: Mapping[str, Any], values: pl.DataFrame, rh_pct: float, syst
                 f"{row['fuel_net_kj']:.6g} kJ; CO2max {row['fuel_co2_max_pct']:.2f} %"
             )
         lines.append(
-            f"Altitude {altitude}: {row['ambient_pa'] / 1000:.2f} kPa; combustion air taken at {rh_pct:g} % relative "
-            "humidity"
+            f"Altitude {altitude}: {ambient:.2f} {pressure}; combustion air taken at {rh_pct:g} % relative humidity"
         )
     else:
         lines.append("No analyser test was recorded at this visit.")
@@ -276,14 +276,15 @@ def _explained(
     if value is not None:
         inputs = ", ".join(_said(name, row[name], system) for name in formula.inputs if row[name] is not None)
         if formula.name == "exchanger_ntu" and not row["air_known"]:
-            inputs += f" (air taken at {ASSUMED_AIR_C:g} °C)"
+            assumed, degree = _shown(ASSUMED_AIR_C, "°C", system)
+            inputs += f" (air taken at {assumed:g} {degree})"
     else:
-        missing = [f"no {name}" for name in formula.inputs if row[name] is None]
+        missing = [f"no {_name(name, system)}" for name in formula.inputs if row[name] is None]
         inputs = ", ".join(missing) or "outside the range in which it holds"
     limit = ""
     if formula.indicator:
         limit = _limit(limits.get((formula.indicator, row["firing"])), system)
-    return ExplainedValue(formula.name, value, unit, inputs, formula.words, formula.source, limit)
+    return ExplainedValue(_name(formula.name, system), value, unit, inputs, formula.words, formula.source, limit)
 
 
 def _limit(limit: Limit | None, system: str) -> str:
@@ -298,7 +299,11 @@ def _limit(limit: Limit | None, system: str) -> str:
 def _said(name: str, value: float, system: str) -> str:
     if name in FUEL_UNITS:
         return f"{name.removeprefix('fuel_')} of the fuel {value:.6g}"
-    return f"{SHOWN_AS.get(name, name)} {_number(*_shown(value, UNITS.get(name, ''), system))}"
+    return f"{_name(SHOWN_AS.get(name, name), system)} {_number(*_shown(value, UNITS.get(name, ''), system))}"
+
+
+def _name(column: str, system: str) -> str:
+    return shown_name(column, UNITS.get(column, ""), system)
 
 
 def _shown(value: float | None, unit: str, system: str) -> tuple[float | None, str]:

@@ -57,6 +57,12 @@ SHOWN_US: dict[str, Unit] = {
     "kg/kWh": Unit("gal per 100 000 Btu", 1e5 / 3412.14 / KG_PER_US_GALLON),
 }
 
+# how our columns end -> how they end in the unit shown under "us"; the longer one first
+ENDINGS_US = {
+    "_kg_per_kwh": "_gal_per_100k_btu", "_mg_l": "_gpg", "_kpa": "_psi", "_kw": "_kbtuh", "_kg": "_lb",
+    "_c": "_f", "_k": "_f", "_m": "_ft",
+}  # fmt: skip
+
 
 def other_forms(column: str) -> dict[str, Unit]:
     """The other-unit forms of one of our columns: header -> conversion to our unit.
@@ -75,6 +81,14 @@ def shown_unit(unit: str, system: str) -> Unit:
     if system == "us" and unit in SHOWN_US:
         return SHOWN_US[unit]
     return Unit(unit, 1.0)
+
+
+def shown_name(column: str, unit: str, system: str) -> str:
+    """A column that is held in `unit` and named for it, named for the unit shown: `flue_temp_c` as `flue_temp_f`."""
+    if shown_unit(unit, system).name == unit:
+        return column
+    ours = next((ending for ending in ENDINGS_US if column.endswith(ending)), "")
+    return column.removesuffix(ours) + ENDINGS_US.get(ours, "")
 
 
 def to_shown(value: pl.Expr, unit: str, system: str) -> pl.Expr:

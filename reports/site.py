@@ -222,6 +222,11 @@ class Site:
         )
         self._put(page.name, html)
 
+    @staticmethod
+    def part(template: str, **context: Any) -> Markup:
+        """A part that stands on several pages, made once."""
+        return Markup(templates().get_template(template).render(context))
+
     def write_single(self, name: str, template: str, **context: Any) -> None:
         """Write a page that carries its own style and script, for a phone that is handed one file."""
         script = asset("phone.js")

@@ -1,5 +1,5 @@
 -- page_state: one row per install: what it needs, in one word, and the worst chance behind it.
--- reads: current_installs, current_areas, current_models, forecasts, visit_plan, run_facts, page_options.   key: install_no.
+-- reads: current_installs, current_areas, current_models, forecasts, observations, visit_plan, run_facts, page_options.   key: install_no.
 -- page_options and page_series are written by the pages stage: weeks ahead, cards per area, units and labels as shown.
 create or replace macro page_as_of() as (select value::date from run_facts where key = 'as_of');
 create or replace macro page_share(part, whole) as case when whole > 0 then part / whole end;
@@ -61,3 +61,26 @@ select f.install_no, s.series_no, s.label, s.short_label, s.unit, s.indicator, s
        f.rate_per_1000h * s.factor as rate, f.rate_low_per_1000h * s.factor as rate_low,
        f.rate_high_per_1000h * s.factor as rate_high, f.basis
 from forecasts f join page_series s using (series_no);
+
+-- page_sample: some installs of each model and fuel, the same each run; what a picture or a check of limits is made from.
+create or replace table page_sample as
+select install_no, model_no, fuel from current_installs
+qualify row_number() over (partition by model_no, fuel order by (install_no::bigint * 48271) % 2147483647, install_no)
+        <= (select installs_sampled from page_options);
+
+-- page_cards: one row per visit card: the installs planned for the coming weeks, at most so many per area, soonest first.
+create or replace table page_cards as
+with soon as (
+    select l.install_no, l.area_no, v.planned_week, v.due_on, v.leading_indicator, v.expected_minutes, v.p_out_at_planned,
+           v.p_out_at_interval, v.tasks, v.take_along, v.last_visit_on,
+           row_number() over (partition by l.area_no order by v.planned_week, v.p_out_at_planned desc nulls last, l.install_no) as card_no,
+           count(*) over (partition by l.area_no) as in_window
+    from visit_plan v join page_labels l using (install_id)
+    where v.planned_week is not null and v.planned_week <= page_as_of() + 7 * (select weeks_ahead::integer from page_options)
+)
+select * from soon where card_no <= (select cards_per_area from page_options);
+
+-- page_observations: every reading of the installs in page_sample and page_cards: what pages show reading by reading.
+create or replace table page_observations as
+select install_no, series_no, visit_no, visited_on, stage, stage_order, hours_in_cycle, value, usable
+from observations semi join (select install_no from page_sample union select install_no from page_cards) using (install_no);

@@ -1,5 +1,5 @@
 -- page_models: one row per appliance model and series, in the units shown, with the model's name.
--- reads: appliance_models, current_models, observations, limits, open_cycles, current_installs, page_series.   key: model_no, series_no.
+-- reads: appliance_models, current_models, page_sample, page_observations, limits, open_cycles, current_installs, page_series.   key: model_no, series_no.
 create or replace view page_models as
 select m.model_no, m.model_id, coalesce(nullif(m.name, ''), m.model_id) as model, a.exchanger_design, s.series_no, s.label, s.unit,
        a.installs, a.visits, a.rate_per_1000h * s.factor as rate, a.rate_low_per_1000h * s.factor as rate_low,
@@ -16,17 +16,11 @@ select series_no, model_no, place_shown from (
     from page_models where installs >= 3 and rate is not null)
 where place_shown <= (select models_drawn from page_options);
 
--- page_sample: some installs of each model and fuel, the same each run; what a picture or a check of limits is made from.
-create or replace table page_sample as
-select install_no, model_no, fuel from current_installs
-qualify row_number() over (partition by model_no, fuel order by (install_no::bigint * 48271) % 2147483647, install_no)
-        <= (select installs_sampled from page_options);
-
 -- page_model_points: a sample of readings of those models, the same each run.
 create or replace table page_model_points as
 select o.series_no, i.model_no, o.visit_no, o.stage, o.hours_in_cycle as hours, o.value * s.factor + s.shift as value,
        case when o.value < l.limit_low or o.value > l.limit_high then 'out of range' else 'in range' end as state
-from observations o
+from page_observations o
 join page_sample i using (install_no)
 join page_shown_models k on k.series_no = o.series_no and k.model_no = i.model_no
 join page_series s on s.series_no = o.series_no
@@ -61,7 +55,7 @@ select i.model_no, i.fuel, o.series_no, any_value(s.label) as label, any_value(s
        mode(l.limit_low) * any_value(s.factor) + any_value(s.shift) as limit_low,
        mode(l.limit_high) * any_value(s.factor) + any_value(s.shift) as limit_high,
        mode(l.limit_source) as limit_source
-from observations o
+from page_observations o
 join page_sample i using (install_no)
 join limits l on l.install_no = o.install_no and l.series_no = o.series_no
 join page_series s on s.series_no = o.series_no

@@ -1,16 +1,5 @@
--- page_cards: one row per visit card: the installs planned for the coming weeks, at most so many per area, soonest first.
--- reads: visit_plan, page_labels, page_state, page_series_state, observations, open_cycles, install_clock, current_visits.   key: install_no.
-create or replace table page_cards as
-with soon as (
-    select l.install_no, l.area_no, v.planned_week, v.due_on, v.leading_indicator, v.expected_minutes, v.p_out_at_planned,
-           v.p_out_at_interval, v.tasks, v.take_along, v.last_visit_on,
-           row_number() over (partition by l.area_no order by v.planned_week, v.p_out_at_planned desc nulls last, l.install_no) as card_no,
-           count(*) over (partition by l.area_no) as in_window
-    from visit_plan v join page_labels l using (install_id)
-    where v.planned_week is not null and v.planned_week <= page_as_of() + 7 * (select weeks_ahead::integer from page_options)
-)
-select * from soon where card_no <= (select cards_per_area from page_options);
-
+-- page_card_*: what the visit cards of page_cards show: heads, series, readings, open cycles, last visit.
+-- reads: visit_plan, page_cards, page_labels, page_state, page_series_state, page_observations, open_cycles, install_clock, current_visits.   key: install_no.
 create or replace view page_card_heads as
 select c.*, l.install_id, l.site_label, l.area, l.area_id, l.model, l.model_id, l.fuel, l.installed_on, l.exchanger_design,
        l.exchanger_material, l.condensing, l.media_kg, l.service_interval_months, s.state, s.p_out_now, coalesce(k.visits, 0) as visits
@@ -23,7 +12,7 @@ select * from page_series_state semi join page_cards using (install_no);
 
 create or replace view page_card_points as
 select o.install_no, o.series_no, o.visited_on, o.stage, o.stage_order, o.value * s.factor + s.shift as value, o.usable
-from observations o semi join page_cards using (install_no)
+from page_observations o semi join page_cards using (install_no)
 join page_series s using (series_no)
 where o.value is not null
 qualify row_number() over (partition by o.install_no, o.series_no order by o.visited_on desc, o.stage_order desc) <= 16;

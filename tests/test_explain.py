@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 
 import pytest
@@ -100,11 +101,29 @@ def test_a_visit_without_a_test_says_so(store: Store) -> None:
 
 def test_other_units_are_shown_where_asked_for(store: Store) -> None:
     store.set_fact("units", "us")
-    row = next(row for row in explain(store, "V0").tests[0].values if row.name == "dew_point_c")
+    row = next(row for row in explain(store, "V0").tests[0].values if row.name == "dew_point_f")
     assert row.unit == "°F"
     assert row.value == pytest.approx(55.4 * 1.8 + 32, abs=0.1)
-    gap = next(row for row in explain(store, "V0").tests[0].values if row.name == "flue_over_return_k")
+    gap = next(row for row in explain(store, "V0").tests[0].values if row.name == "flue_over_return_f")
     assert gap.value == pytest.approx(5 * 1.8)
+    assert "flue_temp_f 104.0 °F, return_temp_f 95.0 °F" in gap.inputs  # 40 and 35 °C
+    low = explain(store, "V0").tests[1]
+    assert "(no air_temp_f)" in low.empty
+    assert any("(air taken at 68 °F)" in row.inputs for row in low.values)
+
+
+def test_names_end_in_the_unit_that_is_shown(store: Store) -> None:
+    ends = {"°C": ("_c",), "K": ("_k",), "°F": ("_f",), "°F difference": ("_f",), "kg/kWh": ("_kg_per_kwh",)}
+    for system in ("si", "us"):
+        store.set_fact("units", system)
+        told = str(explain(store, "V0"))
+        named = re.findall(
+            r"\b([a-z][a-z0-9]*(?:_[a-z0-9]+)+) (?:= )?-?[\d.e+-]+ (°[CF](?: difference)?|K|kg/kWh)", told
+        )
+        assert len(named) > 10
+        assert [(name, unit) for name, unit in named if not name.endswith(ends[unit])] == []
+    assert not re.search(r"\b\w+_(c|k|m|kg_per_kwh)\b(?= (?:= )?[\d–])", told)
+    assert "kPa" not in told
 
 
 def test_text_of_the_fleet_is_no_markup(store: Store) -> None:

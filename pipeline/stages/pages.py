@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Callable, Sequence
 from datetime import date
 from pathlib import Path
+from typing import TypeVar
 
 import numpy as np
 import polars as pl
@@ -14,12 +16,14 @@ from pipeline.combustion import co2_from_o2_pct, co_measured_ppm, excess_air_rat
 from pipeline.kept import vega_script_file
 from pipeline.schema import SERIES, Series
 from pipeline.settings import Settings
-from pipeline.stages.side_by_side import helpers
+from pipeline.stages.side_by_side import helpers, side_by_side
 from pipeline.store import Store
 from pipeline.units import shown_unit, to_shown
-from reports import cards as card_builder
 from reports.pages import front, limits, models, quality, staffing, tags, visits
 from reports.site import Fleet, Site, clean, shown
+
+T = TypeVar("T")
+R = TypeVar("R")
 
 VIEWS = (
     "80_page_basics.sql",
@@ -35,6 +39,7 @@ VIEWS = (
 WEEKS_AHEAD = 8
 CARDS_OF_ALL = 16_000  # over the whole fleet; the plan itself is in exports/visit_plan.csv
 CARDS_AN_AREA = 1_000
+CARDS_ALONE = 1_000  # up to so many are made here, while helpers draw charts
 SAMPLED = 400  # installs of a model and fuel from which pictures and the check of limits are made
 TAG_WEEKS = 4
 TAGS_AN_AREA = 300
@@ -331,25 +336,27 @@ def visits_of(store: Store, made: Site) -> None:
                 return_dtype=pl.String,
             )
         )
-    cards = card_builder.build_cards(
-        heads,
-        get(store, "select * from page_card_series order by install_no, series_no"),
-        get(store, "select * from page_card_points order by install_no, series_no, visited_on, stage_order"),
-        shown(_fans(store, made.fleet.as_of)),
-        get(store, "select * from page_card_last"),
-        get(store, "select * from page_sisters"),
-        made.fleet.as_of,
-    )
     visits.visits_pages(
         made,
         {
             "area_visits": get(store, "select * from page_area_visits"),
             "card_heads": heads,
+            "card_series": get(store, "select * from page_card_series order by install_no, series_no"),
+            "card_points": get(
+                store, "select * from page_card_points order by install_no, series_no, visited_on, stage_order"
+            ),
+            "card_fans": shown(_fans(store, made.fleet.as_of)),
+            "card_last": get(store, "select * from page_card_last"),
+            "sisters": get(store, "select * from page_sisters"),
             "find": get(store, "select * from page_find"),
             "area_names": get(store, "select area_no, coalesce(nullif(name, ''), area_id) as area from current_areas"),
         },
-        cards,
+        side_by_side if heads.height > CARDS_ALONE else _here,
     )
+
+
+def _here(function: Callable[[T], R], pieces: Sequence[T]) -> list[R]:
+    return [function(piece) for piece in pieces]
 
 
 def _fans(store: Store, as_of: date, months: int = 12) -> pl.DataFrame:

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 from datetime import date, timedelta
+from pathlib import Path
 from typing import Any
 
 import polars as pl
 from markupsafe import Markup
 
 from reports import tables, theme
-from reports.site import Site
+from reports.cards import build_cards
+from reports.site import Fleet, Site
 
 CARDS_A_PAGE = 160  # about 11 kB each: under 2 MB, and room for the search of a phone page
 FIND_A_SHARD = 20_000
@@ -33,17 +36,40 @@ def card_pages(heads: pl.DataFrame) -> dict[int, str]:
     }
 
 
-def visits_pages(site: Site, frames: Mapping[str, pl.DataFrame], cards: Mapping[int, list[dict[str, Any]]]) -> None:
+@dataclass(frozen=True)
+class AreaCards:
+    """All that the pages of one area's cards are made from; small enough to travel to another process.
+
+    frames: as `build_cards` takes them, of this area. others: the installs without a card that are due soonest, one row
+    each, of `other_installs`. in_window: visits of the coming weeks, with a card or without.
+    """
+
+    folder: Path
+    fleet: Fleet
+    area_no: int
+    area: str
+    frames: dict[str, pl.DataFrame]
+    in_window: int
+    others: pl.DataFrame
+    other_installs: int
+
+
+def visits_pages(
+    site: Site,
+    frames: Mapping[str, pl.DataFrame],
+    mapper: Callable[[Callable[[AreaCards], list[str]], list[AreaCards]], list[list[str]]],
+) -> None:
     """visits.html, visits/area-NN.html, phone/area-NN.html and the search index.
 
-    frames: area_visits (area_no, area, week, visits, hours), card_heads, find (one row per install), area_names.
+    frames: area_visits (area_no, area, week, visits, hours), card_heads, find (one row per install), area_names, and
+    for `build_cards` card_series, card_points, card_fans, card_last and sisters.
+    mapper: does the areas, function of every piece, here or in processes beside.
     """
-    plan = frames["area_visits"]
+    plan, heads = frames["area_visits"], frames["card_heads"]
     names: dict[int, str] = dict(frames["area_names"].select("area_no", "area").iter_rows())
-    shards = _search(site, frames["find"], frames["card_heads"], names)
-    windows = dict(frames["card_heads"].group_by("area_no").agg(pl.col("in_window").first()).iter_rows())
-    for area_no in sorted(cards):
-        _area(site, area_no, names.get(area_no, theme.DASH), cards[area_no], windows[area_no], frames["find"])
+    shards = _search(site, frames["find"], heads, names)
+    for written in mapper(write_area, _by_areas(site, frames, names)):
+        site.pages += written
     as_of = site.fleet.as_of
     this_week = as_of - timedelta(days=as_of.weekday())
     soon = plan.filter(pl.col("week") < this_week + timedelta(days=28))
@@ -53,10 +79,9 @@ def visits_pages(site: Site, frames: Mapping[str, pl.DataFrame], cards: Mapping[
         if plan.height
         else "No visit is planned yet."
     ]
-    total = sum(len(c) for c in cards.values())
-    if total:
+    if heads.height:
         headlines.append(
-            f"{theme.plural(total, 'card')} for the visits that come first; the whole plan is in "
+            f"{theme.plural(heads.height, 'card')} for the visits that come first; the whole plan is in "
             "exports/visit_plan.csv."
         )
     site.write(
@@ -65,11 +90,54 @@ def visits_pages(site: Site, frames: Mapping[str, pl.DataFrame], cards: Mapping[
         headlines=headlines,
         shards=shards["shards"],
         find_note=shards["note"],
-        areas=_by_area(plan, this_week, cards),
+        areas=_by_area(plan, this_week, set(heads["area_no"])),
     )
 
 
-def _by_area(plan: pl.DataFrame, this_week: date, cards: Mapping[int, list[Any]]) -> tables.Table:
+def _by_areas(site: Site, frames: Mapping[str, pl.DataFrame], names: Mapping[int, str]) -> list[AreaCards]:
+    """The areas with cards, in order."""
+    heads = frames["card_heads"]
+    area_of = heads.select("install_no", "area_no")
+
+    def apart(frame: pl.DataFrame) -> dict[int, pl.DataFrame]:
+        parts = frame.partition_by("area_no", as_dict=True, maintain_order=True)
+        return {int(area_no): part for (area_no,), part in parts.items()}
+
+    of_cards = {
+        name: apart(frames[f"card_{name}"].join(area_of, on="install_no", maintain_order="left"))
+        for name in ("series", "points", "fans", "last")
+    }
+    others = apart(
+        frames["find"].join(area_of, on="install_no", how="anti").sort("due_on", "install_no", nulls_last=True)
+    )
+    pieces = []
+    for area_no, own in sorted(apart(heads).items()):
+        given = {name: of_cards[name].get(area_no, frames[f"card_{name}"].clear()) for name in of_cards}
+        rest = others.get(area_no, frames["find"].clear())
+        pieces.append(
+            AreaCards(
+                site.folder,
+                site.fleet,
+                area_no,
+                names.get(area_no, theme.DASH),
+                {"heads": own, "sisters": frames["sisters"], **given},
+                own["in_window"][0],
+                rest.head(FIND_ON_PHONE),
+                rest.height,
+            )
+        )
+    return pieces
+
+
+def write_area(piece: AreaCards) -> list[str]:
+    """The pages of one area's cards, for the desk and for the phone; returns their names."""
+    site = Site(piece.folder, piece.fleet)
+    cards = build_cards(**piece.frames, as_of=piece.fleet.as_of)[piece.area_no]
+    _area(site, piece, cards)
+    return site.pages
+
+
+def _by_area(plan: pl.DataFrame, this_week: date, cards: set[int]) -> tables.Table:
     weeks = [this_week + timedelta(days=7 * k) for k in range(WEEKS_SHOWN)]
     wide = (
         plan.group_by("area_no", "area")
@@ -100,7 +168,8 @@ def _by_area(plan: pl.DataFrame, this_week: date, cards: Mapping[int, list[Any]]
     return tables.build("Planned visits by area and week beginning", wide, columns, 300, rest="areas")
 
 
-def _area(site: Site, area_no: int, area: str, cards: list[dict[str, Any]], in_window: int, find: pl.DataFrame) -> None:
+def _area(site: Site, piece: AreaCards, cards: list[dict[str, Any]]) -> None:
+    area_no, area, in_window, others = piece.area_no, piece.area, piece.in_window, piece.others
     parts = [cards[k : k + CARDS_A_PAGE] for k in range(0, len(cards), CARDS_A_PAGE)]
     out = sum(c["state"] == "out_of_range" for c in cards)
     words = (
@@ -113,19 +182,14 @@ def _area(site: Site, area_no: int, area: str, cards: list[dict[str, Any]], in_w
         if in_window > len(cards)
         else ""
     )
-    carded = {c["install_id"] for c in cards}
-    here = find.filter(pl.col("area_no") == area_no)
-    others = here.filter(~pl.col("install_id").is_in(list(carded))).sort("due_on", "install_no", nulls_last=True)
     index = [
         [i, s or "", m or "", theme.STATES[st][1], theme.day(w) if w else ""]
-        for i, s, m, st, w in others.head(FIND_ON_PHONE)
-        .select("install_id", "site_label", "model", "state", "planned_week")
-        .iter_rows()
+        for i, s, m, st, w in others.select("install_id", "site_label", "model", "state", "planned_week").iter_rows()
     ]
     note = (
-        f"The search knows the {FIND_ON_PHONE:,} installs of this area that are due soonest, of {others.height:,} "
-        "without a card."
-        if others.height > FIND_ON_PHONE
+        f"The search knows the {FIND_ON_PHONE:,} installs of this area that are due soonest, of "
+        f"{piece.other_installs:,} without a card."
+        if piece.other_installs > FIND_ON_PHONE
         else ""
     )
     desk = [
@@ -140,7 +204,7 @@ def _area(site: Site, area_no: int, area: str, cards: list[dict[str, Any]], in_w
             "area": area,
             "part": part,
             "headlines": headlines,
-            "cards": some,
+            "cards": site.part("cards.html.j2", cards=some),
             "weeks": weeks,
             "rest": rest,
         }
