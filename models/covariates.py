@@ -215,12 +215,19 @@ def fixed_values(terms: Terms, beta: np.ndarray, forest: Forest, built_up: np.nd
 
 def carried(terms: Sequence[tuple[Term, float]], forest: Forest, built_up: np.ndarray | None) -> np.ndarray:
     """What carry terms, each with its share, do to each cycle; no cycle has more than one."""
-    share, centre = np.zeros(forest.size), np.zeros(forest.size)
+    kind, material = codes(forest, "opened_by"), np.zeros(0, dtype=np.int32)
+    if any(t.name for t, _ in terms):
+        material = park_codes(forest, "material")
+    size = int(kind.max(initial=0)) + 2, int(material.max(initial=0)) + 2  # the last places, also -1, for none
+    share, centre = np.zeros(size), np.zeros(size)
     for t, b in terms:
-        here = t.applies(forest)
-        share[here], centre[here] = b, t.centre
+        named = np.array([code(name) for name in t.name.removeprefix("~").split(",") if name], dtype=int)
+        of = np.isin(np.arange(size[1]), named, invert=t.name in ("", "~") or t.name.startswith("~"))
+        if code(t.value) < size[0] - 1:
+            share[code(t.value), of], centre[code(t.value), of] = b, t.centre
+    place = (kind, material[forest.parents[0]] if len(material) else -1)
     w = np.full(forest.size, np.nan) if built_up is None else built_up
-    return share * np.where(np.isfinite(w), w, centre)
+    return share[place] * np.where(np.isfinite(w), w, centre[place])
 
 
 def choose_terms(forest: Forest, sums: CycleSums, freed: np.ndarray, covariates: bool) -> Terms:

@@ -22,6 +22,8 @@ from pipeline.schema import Series
 from pipeline.stages.drift_inputs import CYCLE_COLUMNS, READING_COLUMNS
 from pipeline.store import Store
 
+KEPT_OF_STORE = "500MB"
+
 
 @dataclass(frozen=True)
 class InFiles:
@@ -117,10 +119,22 @@ def written(store: Store, series: Sequence[Series], installs: pl.DataFrame, plac
                 f"select {CYCLE_COLUMNS}, 0 as nr from drift_cycles where series_no = {k}",
                 "cycle_no",
             )
-        yield str(folder)
+        with little_memory(store):
+            yield str(folder)
     finally:
         store.run("drop table if exists drift_shards")
         shutil.rmtree(folder, ignore_errors=True)
+
+
+@contextmanager
+def little_memory(store: Store) -> Iterator[None]:
+    """Within it the store keeps little of its file in memory, which is wanted for the shards."""
+    limit = store.scalar("select current_setting('memory_limit')")
+    store.run(f"set memory_limit = '{KEPT_OF_STORE}'")
+    try:
+        yield
+    finally:
+        store.run(f"set memory_limit = '{limit}'")
 
 
 def places_in_shards(parts: Sequence[Part]) -> pl.DataFrame:
