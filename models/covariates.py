@@ -48,6 +48,8 @@ class Term:
         if self.how == "carry":
             w = np.full(forest.size, np.nan) if built_up is None else built_up
             return np.where(self.applies(forest), np.where(np.isfinite(w), w, self.centre), 0.0)
+        if self.of_install:
+            return self.in_park(forest)[forest.parents[0]]
         if self not in forest.memo:
             remember((self,), forest)
         return forest.memo[self]
@@ -66,8 +68,6 @@ class Term:
 
     def values(self, forest: Forest) -> np.ndarray:
         """The column, or where a carry term applies."""
-        if self.of_install:
-            return self.in_park(forest)[forest.parents[0]]
         if self.how == "since":
             return in_scope(forest.cycles, self.name, self.value, self.how, int(self.centre)).astype(np.int8)
         if self.how == "opened":
@@ -134,7 +134,7 @@ def remember(terms: Iterable[Term], forest: Forest) -> None:
     """Fill the forest's memory with the columns of these terms."""
     for t in terms:
         key = (t.name, t.value) if t.how == "carry" else t
-        if t.how != "intercept" and key not in forest.memo:
+        if t.how != "intercept" and not t.of_install and key not in forest.memo:
             forest.memo[key] = t.values(forest)
 
 

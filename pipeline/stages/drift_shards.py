@@ -22,7 +22,7 @@ from pipeline.schema import Series
 from pipeline.stages.drift_inputs import CYCLE_COLUMNS, READING_COLUMNS
 from pipeline.store import Store
 
-KEPT_OF_STORE = "500MB"
+FOR_STORE = "1GB"  # of memory meanwhile: the shards want the rest
 
 
 @dataclass(frozen=True)
@@ -98,6 +98,8 @@ def written(store: Store, series: Sequence[Series], installs: pl.DataFrame, plac
     folder = Path(place) if place is not None else Path(tempfile.mkdtemp(prefix="fit-shards-", dir=beside))
     folder.mkdir(parents=True, exist_ok=True)
     parts = cut(installs)
+    limit = store.scalar("select current_setting('memory_limit')")
+    store.run(f"set memory_limit = '{FOR_STORE}'")
     try:
         store.write("drift_shards", places_in_shards(parts))
         write(store, folder, "installs", len(parts), "select *, 0 as nr from drift_installs", "nr")
@@ -119,22 +121,11 @@ def written(store: Store, series: Sequence[Series], installs: pl.DataFrame, plac
                 f"select {CYCLE_COLUMNS}, 0 as nr from drift_cycles where series_no = {k}",
                 "cycle_no",
             )
-        with little_memory(store):
-            yield str(folder)
+        yield str(folder)
     finally:
         store.run("drop table if exists drift_shards")
-        shutil.rmtree(folder, ignore_errors=True)
-
-
-@contextmanager
-def little_memory(store: Store) -> Iterator[None]:
-    """Within it the store keeps little of its file in memory, which is wanted for the shards."""
-    limit = store.scalar("select current_setting('memory_limit')")
-    store.run(f"set memory_limit = '{KEPT_OF_STORE}'")
-    try:
-        yield
-    finally:
         store.run(f"set memory_limit = '{limit}'")
+        shutil.rmtree(folder, ignore_errors=True)
 
 
 def places_in_shards(parts: Sequence[Part]) -> pl.DataFrame:
