@@ -99,8 +99,8 @@ def before_and_after(fit: SeriesFit, forest: Forest) -> pl.DataFrame:
     order = fit.clean["install_no"]
     clean = pl.DataFrame({"install_no": order.astype(np.int64), "clean": fit.clean["level"]})
     return (
-        forest.cycles.select("install_no", "cycle_no", "design_no", pl.col("opened_by").alias("kind"))
-        .with_columns(clean_se=pl.Series(clean_error(fit, forest)))
+        forest.rows.select("install_no", "cycle_no", pl.col("opened_by").alias("kind"))
+        .with_columns(forest.column("design_no"), clean_se=pl.Series(clean_error(fit, forest)))
         .filter(~pl.col("kind").is_in(["new", "unknown"]))
         .join(alone, on=["install_no", "cycle_no"], how="semi")
         .join(runs, on=["install_no", "cycle_no"])

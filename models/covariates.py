@@ -48,6 +48,8 @@ class Term:
         if self.how == "carry":
             w = np.full(forest.size, np.nan) if built_up is None else built_up
             return np.where(self.applies(forest), np.where(np.isfinite(w), w, self.centre), 0.0)
+        if self.of_install:
+            return self.in_park(forest)[forest.parents[0]]
         if self not in forest.memo:
             remember((self,), forest)
         return forest.memo[self]
@@ -66,8 +68,6 @@ class Term:
 
     def values(self, forest: Forest) -> np.ndarray:
         """The column, or where a carry term applies."""
-        if self.of_install:
-            return self.in_park(forest)[forest.parents[0]]
         if self.how == "since":
             return in_scope(forest.cycles, self.name, self.value, self.how, int(self.centre)).astype(np.int8)
         if self.how == "opened":
@@ -134,7 +134,7 @@ def remember(terms: Iterable[Term], forest: Forest) -> None:
     """Fill the forest's memory with the columns of these terms."""
     for t in terms:
         key = (t.name, t.value) if t.how == "carry" else t
-        if t.how != "intercept" and key not in forest.memo:
+        if t.how != "intercept" and not t.of_install and key not in forest.memo:
             forest.memo[key] = t.values(forest)
 
 
@@ -215,12 +215,19 @@ def fixed_values(terms: Terms, beta: np.ndarray, forest: Forest, built_up: np.nd
 
 def carried(terms: Sequence[tuple[Term, float]], forest: Forest, built_up: np.ndarray | None) -> np.ndarray:
     """What carry terms, each with its share, do to each cycle; no cycle has more than one."""
-    share, centre = np.zeros(forest.size), np.zeros(forest.size)
+    kind, material = codes(forest, "opened_by"), np.zeros(0, dtype=np.int32)
+    if any(t.name for t, _ in terms):
+        material = park_codes(forest, "material")
+    size = int(kind.max(initial=0)) + 2, int(material.max(initial=0)) + 2  # the last places, also -1, for none
+    share, centre = np.zeros(size), np.zeros(size)
     for t, b in terms:
-        here = t.applies(forest)
-        share[here], centre[here] = b, t.centre
+        named = np.array([code(name) for name in t.name.removeprefix("~").split(",") if name], dtype=int)
+        of = np.isin(np.arange(size[1]), named, invert=t.name in ("", "~") or t.name.startswith("~"))
+        if code(t.value) < size[0] - 1:
+            share[code(t.value), of], centre[code(t.value), of] = b, t.centre
+    place = (kind, material[forest.parents[0]] if len(material) else -1)
     w = np.full(forest.size, np.nan) if built_up is None else built_up
-    return share * np.where(np.isfinite(w), w, centre)
+    return share[place] * np.where(np.isfinite(w), w, centre[place])
 
 
 def choose_terms(forest: Forest, sums: CycleSums, freed: np.ndarray, covariates: bool) -> Terms:

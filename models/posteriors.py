@@ -182,4 +182,4 @@ def basis_of(forest: Forest, state: State, here: np.ndarray) -> np.ndarray:
     weights = np.stack(
         [install, (1 - install) * r_m, (1 - install) * (1 - r_m) * r_d, (1 - install) * (1 - r_m) * (1 - r_d)]
     )
-    return weights.argmax(axis=0)
+    return weights.argmax(axis=0).astype(np.uint8)

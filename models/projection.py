@@ -23,8 +23,9 @@ from models.fitted import (
     reading_lines,
     tree_sums,
 )
-from models.lower_levels import Messages, design_rows, segment_starts
+from models.lower_levels import Messages, design_rows, segment_starts, sweep_down, sweep_up
 from models.robust import residuals
+from models.tree import Tree
 
 
 class Projector:
@@ -96,6 +97,76 @@ def messages_of(fit: SeriesFit, forest: Forest, vectors: sparse.csr_array) -> Me
     quad[p:, :p] = quad[:p, p:].T
     said = np.stack([np.concatenate([fixed[i], b[i].toarray().T]) for i in range(2)])
     return Messages(s, said, quad, 0.0, float(n_obs))
+
+
+def messages_of_analysers(fit: SeriesFit, forest: Forest, place: np.ndarray, scale: np.ndarray, k: int) -> Messages:
+    """`messages_of` [C z], C with one entry per reading: in column `place` (-1: none; k of them) the value `scale`.
+
+    What a column and the fixed effects, or the groups, have in common follows from what is left of the latter in each
+    reading (Z - Z T of the way down), and what two columns have in common from their entries at the same node.
+    """
+    readings, lines = fit.readings, reading_lines(fit, forest)
+    z, freed = readings.z - readings.centre, freed_levels(forest)
+    sums = readings.summed(lines.tau, z).at(forest.runs(readings))
+    leaf = sums.leaf(fit.terms.columns(forest, built_up_before(fit, forest)), freed)
+    p = leaf.p
+    out = Tree(leaf, forest.parents, n_lower=LOWER)
+    found = Messages(
+        np.zeros((3, out.n_groups)), np.zeros((2, p + 1, out.n_groups)), np.zeros((p + 1, p + 1)), 0.0, 0.0
+    )
+    found.quad[p, p] = leaf.yy
+    named = np.flatnonzero(place >= 0)
+    named = named[np.argsort(lines.leaf[named], kind="stable")]
+    column, node, w = place[named], lines.leaf[named], readings.weight[named] * scale[named]
+    b, own = [w, w * lines.tau[named]], np.diag(np.bincount(column, w * scale[named], k))
+    swept, read = freed & (sums.w > 0), z[named]
+    if swept.any():
+        total = np.where(swept, sums.w, 1.0)
+        own -= products(node, column, [w * (swept / np.sqrt(total))[node]], k)
+        mean_t, mean_z = (np.where(swept, x / total, 0.0)[node] for x in (sums.t, sums.z))
+        b, read = [np.where(swept[node], 0.0, w), b[1] - w * mean_t], read - mean_z
+    with_z, cross, said = np.bincount(column, w * read, k), np.zeros((k, p + 1)), np.zeros((2, k, out.n_groups))
+    first = np.searchsorted(node, np.arange(forest.size + 1))
+    for slices in out.blocks:
+        block = sweep_up(leaf, forest.parents, slices, fit.roots[:LOWER], found)
+        *_, (_, down) = sweep_down(block, fit.roots[:LOWER], 2)
+        group = block.parent[1][block.parent[0]]
+        starts = segment_starts(group)
+        for x, y in zip(starts.tolist(), [*starts[1:].tolist(), len(group)], strict=True):
+            ends = first[slices[0].start + x : slices[0].start + y + 1]
+            here, at = slice(ends[0], ends[-1]), (column[ends[0] : ends[-1]], ends - ends[0])
+            left = np.zeros((k, block.basis.size + 1))
+            for i in range(2):
+                entries = sparse.csc_array((b[i][here], *at), shape=(k, y - x))
+                left -= entries @ np.ascontiguousarray(down.total[i, :, x:y].T)
+            cross += left @ block.basis.full
+            said[:, :, group[x]] += left[:, :2].T
+    s = leaf.s
+    for level in range(LOWER):
+        ws, u, big_k, _ = sb.integrate(s, fit.roots[level])
+        v = [u[i, 0][node] * b[0] + u[i, 1][node] * b[1] for i in range(2)]
+        own -= products(node, column, v, k)
+        b = [b[i] - big_k[0, i][node] * v[0] - big_k[1, i][node] * v[1] for i in range(2)]
+        parent = forest.parents[level]
+        node, s = parent[node], np.add.reduceat(ws, segment_starts(parent), axis=1)
+    quad = np.zeros((p + k + 1, p + k + 1))
+    x, c = slice(0, p), slice(p, p + k)
+    quad[x, x], quad[x, -1], quad[-1, x], quad[-1, -1] = (
+        found.quad[:p, :p], found.quad[:p, p], found.quad[p, :p], found.quad[p, p],
+    )  # fmt: skip
+    quad[c, c], quad[c, x], quad[x, c] = own, cross[:, :p], cross[:, :p].T
+    quad[c, -1] = quad[-1, c] = with_z + cross[:, p]
+    return Messages(found.s, np.concatenate([found.b[:, :p], said, found.b[:, p:]], axis=1), quad, 0.0, float(len(z)))
+
+
+def products(node: np.ndarray, column: np.ndarray, vectors: Sequence[np.ndarray], k: int) -> np.ndarray:
+    """Sum of X'X (k, k) of matrices X (nodes, columns) whose entries are sums of what is given; equal nodes lie
+    together."""
+    out = np.zeros(k * k)
+    for i, j in pairs(node):
+        out += np.bincount(column[i] * k + column[j], sum(v[i] * v[j] for v in vectors), k * k)
+    half = out.reshape(k, k)
+    return half + half.T + np.diag(np.bincount(column, sum(v * v for v in vectors), k))
 
 
 def analyser_sums(fit: SeriesFit, forest: Forest, state: State, number: np.ndarray) -> np.ndarray:

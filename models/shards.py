@@ -19,10 +19,9 @@ from typing import Any, Protocol, TypeVar
 import numpy as np
 import polars as pl
 
-from models.analysers import per_analyser
 from models.breaks import likely_breaks, split
 from models.cleaning import PAIRS, before_and_after
-from models.cycle_sums import Forest, Readings
+from models.cycle_sums import Forest, Readings, positions
 from models.drift import weighted, with_clean_levels
 from models.fitted import (
     LOWER,
@@ -41,7 +40,7 @@ from models.joint import install_messages
 from models.lower_levels import LeafSums, Messages, sweep
 from models.pace import rates_after
 from models.posteriors import Open
-from models.projection import analyser_sums, messages_of
+from models.projection import analyser_sums, messages_of_analysers
 from models.rates import PerModel, added, per_model, silent_forest
 from models.robust import residuals
 from models.series import SeriesInputs
@@ -151,14 +150,15 @@ Step = Callable[[Shard], Shard]
 
 @dataclass(frozen=True)
 class Piece:
-    """A question to a shard after these steps. key: of the fits done together, the fit and the shard, the same in all
-    its pieces."""
+    """A question to a shard after these steps. key: a name and the number of the fit, and the shard, the same in all
+    its pieces. last: nothing more will be asked, and the shard is let go."""
 
     key: tuple[str, str, int]
     source: Source
     centre: float
     steps: tuple[Step, ...]
     ask: Callable[[Shard], Any]
+    last: bool = False
 
 
 memory = Lock()
@@ -177,7 +177,8 @@ def answer(piece: Piece) -> Any:
         shard = step(shard)
     with memory:
         kept.pop(piece.key, None)
-        kept[piece.key] = len(piece.steps), shard
+        if not piece.last:
+            kept[piece.key] = len(piece.steps), shard
         held = sum(known.size for _, known in kept.values())
         while held > KEPT and len(kept) > 1:
             held -= kept.pop(next(iter(kept)))[1].size
@@ -286,9 +287,9 @@ def said_of_analysers(
     left = residuals(fit, shard.forest, held_state(shard, fit, above, cov=False))
     offset = 0.0 if fit.offset is None else fit.offset
     scale = fit.scale_at(readings.z - offset - left.residual)
-    _, vectors = per_analyser(readings.z - readings.centre, readings.analyser, scale, number)
-    tests = np.bincount(np.searchsorted(number, readings.analyser[readings.analyser >= 0]), minlength=len(number))
-    return shard.forest.models, messages_of(fit, shard.forest, vectors), tests
+    place = positions(number, readings.analyser)
+    tests = np.bincount(place[place >= 0], minlength=len(number))
+    return shard.forest.models, messages_of_analysers(fit, shard.forest, place, scale, len(number)), tests
 
 
 def analysers(shard: Shard) -> np.ndarray:

@@ -93,10 +93,10 @@ class Fleet(Trunk):
         self.key = group, uuid.uuid4().hex  # names the shards in the memory of whoever works on them; in no result
         super().__init__(2, LOWER + 2, LOWER, [to_design], installs.height, head.sigma**2)
 
-    def ask(self, questions: Sequence[Callable[[shards.Shard], Any]]) -> list[Any]:
-        """One question per shard, answered after all steps so far."""
+    def ask(self, questions: Sequence[Callable[[shards.Shard], Any]], last: bool = False) -> list[Any]:
+        """One question per shard, answered after all steps so far. last: the shards may be let go."""
         pieces = [
-            Piece((*self.key, k), source, self.head.centre, tuple(steps), question)
+            Piece((*self.key, k), source, self.head.centre, tuple(steps), question, last)
             for k, (source, steps, question) in enumerate(zip(self.sources, self.steps, questions, strict=True))
         ]
         return self.mapper(answer, pieces)
@@ -284,7 +284,7 @@ def fit_whole(
         known = above.part(part.models, part.designs)
         numbers = None if asked is None else part.installs
         questions.append(partial(shards.ended, head=fleet.head, above=known, asked=cycles, numbers=numbers))
-    ends: list[Ended] = fleet.ask(questions)
+    ends: list[Ended] = fleet.ask(questions, last=asked is not None)
     readings, n_cycles, read, slight = np.sum([e.counts for e in ends], axis=0).tolist()
     done = replace(fleet.head, downweighted_share=slight / max(readings, 1))
     if done.paces:

@@ -12,8 +12,18 @@ from scipy import sparse
 from models.analysers import STATED, AnalyserBias, analyser_bias
 from models.cycle_sums import Forest
 from models.drift import fit_series
-from models.fitted import beta_precision, built_up_before, freed_levels, install_frame, reading_lines, seen_cycles
-from models.projection import Projector
+from models.fitted import (
+    LOWER,
+    beta_precision,
+    built_up_before,
+    evaluate_held,
+    freed_levels,
+    install_frame,
+    reading_lines,
+    seen_cycles,
+)
+from models.projection import Projector, analyser_sums, gram_above, messages_of_analysers
+from models.robust import residuals
 from models.series import FitOptions
 
 OPTIONS = FitOptions(gammas=(1.0,), breaks=False, pace=False)
@@ -74,7 +84,9 @@ def test_products_with_the_projection_agree_with_dense_matrices():
     z = np.stack([np.ones(len(tau)), tau], axis=1)
     v = np.diag(fit.sigma**2 / fit.readings.weight)
     node = leaf
+    lower = v
     for level, psi in enumerate(fit.psi):
+        lower = v.copy() if level == LOWER else lower
         v += (node[:, None] == node[None, :]) * (z @ psi @ z.T)
         if level == 0:
             v += 1e3 * (freed[node][:, None] & (node[:, None] == node[None, :]))
@@ -89,6 +101,25 @@ def test_products_with_the_projection_agree_with_dense_matrices():
     expected = vectors.T @ full @ vectors
     found = Projector(fit, forest).gram(sparse.csr_array(vectors))
     np.testing.assert_allclose(found, expected, rtol=1e-4, atol=1e-5 * np.abs(expected).max())
+
+    # one entry per reading, of one of five columns or none, and the readings themselves
+    place, scale = (
+        np.random.default_rng(1).integers(-1, 5, len(tau)),
+        np.random.default_rng(2).uniform(0.5, 2, len(tau)),
+    )
+    entries = scale[:, None] * (place[:, None] == np.arange(5))
+    vectors = np.column_stack([entries, fit.readings.z - fit.readings.centre])
+    expected = vectors.T @ full @ vectors
+    found = gram_above(messages_of_analysers(fit, forest, place, scale, 5), forest.parents[LOWER:], fit)
+    np.testing.assert_allclose(found, expected, rtol=1e-4, atol=1e-5 * np.abs(expected).max())
+
+    # information of each analyser alone, the effects above the installs taken as known
+    named = replace(fit, readings=replace(fit.readings, analyser=place), analysers=None)
+    scale = fit.scale_at(fit.readings.z - residuals(named, forest, evaluate_held(named, forest)).residual)
+    entries = scale[:, None] * (place[:, None] == np.arange(5))
+    _, information, tests = analyser_sums(named, forest, evaluate_held(named, forest), np.arange(5))
+    np.testing.assert_allclose(information, np.diag(entries.T @ np.linalg.inv(lower) @ entries), rtol=1e-3)
+    assert tests.tolist() == [np.count_nonzero(place == k) for k in range(5)]
 
 
 def dense_projection(n: int, groups: np.ndarray, sigma2: float, between: float) -> np.ndarray:

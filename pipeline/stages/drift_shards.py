@@ -22,6 +22,8 @@ from pipeline.schema import Series
 from pipeline.stages.drift_inputs import CYCLE_COLUMNS, READING_COLUMNS
 from pipeline.store import Store
 
+FOR_STORE = "1GB"  # of memory meanwhile: the shards want the rest
+
 
 @dataclass(frozen=True)
 class InFiles:
@@ -96,6 +98,8 @@ def written(store: Store, series: Sequence[Series], installs: pl.DataFrame, plac
     folder = Path(place) if place is not None else Path(tempfile.mkdtemp(prefix="fit-shards-", dir=beside))
     folder.mkdir(parents=True, exist_ok=True)
     parts = cut(installs)
+    limit = store.scalar("select current_setting('memory_limit')")
+    store.run(f"set memory_limit = '{FOR_STORE}'")
     try:
         store.write("drift_shards", places_in_shards(parts))
         write(store, folder, "installs", len(parts), "select *, 0 as nr from drift_installs", "nr")
@@ -120,6 +124,7 @@ def written(store: Store, series: Sequence[Series], installs: pl.DataFrame, plac
         yield str(folder)
     finally:
         store.run("drop table if exists drift_shards")
+        store.run(f"set memory_limit = '{limit}'")
         shutil.rmtree(folder, ignore_errors=True)
 
 
