@@ -15,7 +15,8 @@ create or replace view page_tag_tests as
 select t.install_no, r.firing, r.o2_pct, coalesce(r.co2_pct, d.co2_dry_pct) as co2_pct, r.co_ppm, d.co_air_free_ppm, d.co_co2_ratio,
        r.flue_temp_c, r.return_temp_c, d.flue_over_return_k, d.efficiency_gross_pct, r.flame_current_ua, d.excess_air_ratio
 from page_tags t join current_readings r using (visit_no)
-left join derived d on d.visit_no = r.visit_no and d.stage = r.stage and d.firing = r.firing
+left join (from derived where visit_no in (select visit_no from page_tags)) d
+    on d.visit_no = r.visit_no and d.stage = r.stage and d.firing = r.firing
 where r.stage = 'as_left';
 
 create or replace view page_tag_limits as

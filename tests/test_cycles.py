@@ -27,9 +27,12 @@ def test_a_cleaning_closes_the_cycle_as_found_and_opens_the_next_as_left():
             {"install_no": 0, "visited_on": "2018-01-01", "burner_hours": 4800, "exchanger_cleaning": None},
             {"install_no": 0, "visited_on": "2019-01-01", "burner_hours": 6400, "exchanger_cleaning": "rinse"},
         ],
-        [],
+        [{"visit_no": n, "stage": "as_found", "flue_over_return_k": 10.0} for n in range(4)],
     )
-    found = store.rows("select cyc_exchanger, rst_exchanger, open_exchanger_h from visit_clock order by visit_no")
+    found = store.rows(
+        "select o.cycle_no, c.rst_exchanger, c.clock_h - o.hours_in_cycle from observations o "
+        "join visit_clock c using (visit_no) where o.series_no = 0 order by visit_no"
+    )
     assert found == [(0, False, 1600), (0, True, 1600), (1, False, 3200), (1, True, 3200)]
     opened = store.rows(
         "select cycle_no, opened_visit_no, opened_by, opened_h from cycles "

@@ -7,6 +7,7 @@ import codecs
 import hashlib
 import io
 import re
+from collections import Counter
 from dataclasses import dataclass
 from itertools import islice
 from pathlib import Path
@@ -142,8 +143,9 @@ def _delimiter(sample: str) -> str:
 
 
 def _decimal(cells: list[str]) -> str:
-    commas = sum(1 for c in cells if "," in c and DECIMAL_COMMA.fullmatch(c))
-    points = sum(1 for c in cells if "." in c and DECIMAL_POINT.fullmatch(c))
+    times = Counter(cells)
+    commas = sum(n for c, n in times.items() if "," in c and DECIMAL_COMMA.fullmatch(c))
+    points = sum(n for c, n in times.items() if "." in c and DECIMAL_POINT.fullmatch(c))
     if commas == points == 0:
         return ""
     return "," if commas > points else "."

@@ -7,6 +7,7 @@ Every file comes in by one of two ways: `_land_plain`, one statement for all pla
 from __future__ import annotations
 
 import re
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
@@ -387,8 +388,8 @@ def _careful_columns(dialect: Dialect, mapped: Iterable[Mapped], reading: Readin
     careful = []
     for one in mapped:
         if one.column.type != "text":
-            cells = (cells[one.position] for cells in sample if one.position < len(cells))
-            odd = sum(1 for cell in cells if cell and not _is_plain(one, cell, reading))
+            cells = Counter(cells[one.position] for cells in sample if one.position < len(cells))
+            odd = sum(n for cell, n in cells.items() if cell and not _is_plain(one, cell, reading))
             if odd > 0.02 * len(sample) + 1:
                 careful.append(one)
     return careful
