@@ -23,9 +23,9 @@ CATEGORIES = ("material", "fuel", "air_intake", "condensing")
 class Term:
     """One column of the fixed effects.
 
-    how: intercept; opened (by a kind of work); carry (what had built up before that work, `centre` where that is not
-    known, with `spread`); category; number (standardised); aged (of unknown age, where drift is not straight); since,
-    batch (a change of pace).
+    how: intercept; opened (by a kind of work, on a material); carry (what had built up before that work, `centre` where
+    that is not known, with `spread`); category; number (standardised); aged (of unknown age, where drift is not
+    straight); since, batch (a change of pace).
     """
 
     component: int
@@ -53,7 +53,7 @@ class Term:
         return forest.memo[self]
 
     def applies(self, forest: Forest) -> np.ndarray:
-        """Carry terms: cycles opened by this kind of work on these materials ("~a,b": all but a and b; "": all)."""
+        """Carry terms: as `opened`, remembered."""
         key = (self.name, self.value)
         if key not in forest.memo:
             remember((self,), forest)
@@ -64,7 +64,7 @@ class Term:
         if self.how in ("since", "batch"):
             return in_scope(forest.cycles, self.name, self.value, self.how, int(self.centre)).astype(np.int8)
         if self.how == "opened":
-            return (codes(forest, "opened_by") == code(self.value)).astype(np.int8)
+            return self.opened(forest).astype(np.int8)
         if self.how == "category":
             return (codes(forest, self.name) == code(self.value)).astype(np.int8)
         if self.how == "number":
@@ -74,12 +74,16 @@ class Term:
             here = forest.cycles["design_no"].to_numpy() == int(self.value)
             return (here & of_unknown_age(forest.cycles)).astype(np.int8)
         if self.how == "carry":
-            here = codes(forest, "opened_by") == code(self.value)
-            if self.name:
-                wanted = [code(name) for name in self.name.removeprefix("~").split(",")]
-                here = here & np.isin(codes(forest, "material"), wanted, invert=self.name.startswith("~"))
-            return here
+            return self.opened(forest)
         raise ValueError(f"term {self.how!r}; allowed: intercept, opened, carry, category, number, aged, since, batch")
+
+    def opened(self, forest: Forest) -> np.ndarray:
+        """Cycles opened by this kind of work, on these materials ("~a,b": all but a and b; "": all)."""
+        here = codes(forest, "opened_by") == code(self.value)
+        if self.name:
+            wanted = [code(name) for name in self.name.removeprefix("~").split(",")]
+            here = here & np.isin(codes(forest, "material"), wanted, invert=self.name.startswith("~"))
+        return here
 
 
 ANY = pl.Series(["new"], dtype=pl.Categorical)  # held, so that Polars' one list of texts and their numbers stays

@@ -55,7 +55,7 @@ class SeriesFit:
     readings: Readings
     reml: float | None = None
     clean: dict[str, np.ndarray] = field(default_factory=dict)  # install_no, level when clean
-    before: dict[str, np.ndarray] | None = None  # install_no, cycle_no, fitted level before the work that opened it
+    before: dict[str, np.ndarray] | None = None  # install_no, cycle_no, fitted level before the work, built_up
     unknown: tuple[float, float] | None = None  # shift and spread of a level after an unknown start
     open_share: float = 0.35  # of visits that leave open whether work was done, those after which it had been
     analysers: AnalyserBias | None = None
@@ -263,8 +263,8 @@ def built_up_before(fit: SeriesFit, forest: Forest) -> np.ndarray | None:
     """What had built up when the cycle opened: level before the work less the install's level when clean; nan if
     unknown.
 
-    The level before is the fitted one where the fit has it (work is done where a reading came out high: the reading
-    alone would be too high), else the reading.
+    As the readings until then tell it, where the fit has that (`before_work`); else the reading before the work, which
+    is too high where work is done for a high reading.
     """
     if not fit.clean:
         return None
@@ -282,22 +282,24 @@ def built_up_anew(fit: SeriesFit, forest: Forest) -> np.ndarray:
         read = frame["value_before"].cast(pl.Float64).fill_null(np.nan).to_numpy()
         forest.memo["value before"] = forward(read, fit.inputs.transform)
     z = forest.memo["value before"] - fit.centre
-    if fit.before is not None:
-        fitted_z = fitted_before(fit.before, forest)
-        z = np.where(np.isfinite(fitted_z), fitted_z, z)
     order = fit.clean["install_no"]
     wanted = frame["install_no"].to_numpy()
     if len(order) == 0:
-        return z - float(fit.beta[0])
-    k = np.minimum(np.searchsorted(order, wanted), len(order) - 1)
-    return z - np.where(order[k] == wanted, fit.clean["level"][k], float(fit.beta[0]))
+        z = z - float(fit.beta[0])
+    else:
+        k = np.minimum(np.searchsorted(order, wanted), len(order) - 1)
+        z = z - np.where(order[k] == wanted, fit.clean["level"][k], float(fit.beta[0]))
+    if fit.before is not None:
+        known = by_then(fit.before, forest)
+        z = np.where(np.isfinite(known), known, z)
+    return z
 
 
-def fitted_before(before: dict[str, np.ndarray], forest: Forest) -> np.ndarray:
-    """The fitted level before the work that opened each cycle of the tree, nan where there is none."""
+def by_then(before: dict[str, np.ndarray], forest: Forest) -> np.ndarray:
+    """What the fit says had built up before the work that opened each cycle of the tree, nan where it says nothing."""
     out = np.full(forest.cycles.height, np.nan)
     place = forest.place(before["install_no"], before["cycle_no"])
-    out[place[place >= 0]] = before["before"][place >= 0]
+    out[place[place >= 0]] = before["built_up"][place >= 0]
     return out
 
 

@@ -58,12 +58,19 @@ select
     s.series_no,
     c.install_no,
     c.cycle_no,
-    c.opened_by,
+    case when c.opened_by = 'adjusted' and v.exchanger_cleaning <> 'none' then 'adjusted and cleaned' else c.opened_by
+    end as opened_by,
     (c.opened_on - date '1970-01-01')::integer as opened_day,
     before.value as value_before,
-    -- adjusting and cleaning at one visit: what each gave back cannot be told apart
-    c.opened_by = 'adjusted' and v.exchanger_cleaning is distinct from 'none' as also_cleaned
+    -- adjusting and cleaning at one visit, or perhaps both: what each gave back cannot be told apart. An empty cell
+    -- leaves it open, but where a fleet never writes "no" it means that.
+    s.reset_class = 'burner' and case
+        when c.opened_by = 'adjusted' then v.exchanger_cleaning is distinct from 'none'
+        when c.opened_by in ('brush', 'rinse', 'chemical') then v.burner_adjusted is null and w.says_no
+        else false
+    end as also_cleaned
 from cycles c
+cross join (select coalesce(bool_or(not burner_adjusted), false) as says_no from current_visits) w
 join series s on s.reset_class = c.reset_class
 left join current_visits v on v.visit_no = c.opened_visit_no
 left join observations before
@@ -77,7 +84,8 @@ select
     a.series_no,
     c.install_no,
     c.cycle_no,
-    c.opened_by,
+    case when c.opened_by = 'adjusted' and v.exchanger_cleaning <> 'none' then 'adjusted and cleaned' else c.opened_by
+    end as opened_by,
     (c.opened_on - date '1970-01-01')::integer as opened_day,
     c.opened_visit_no,
     greatest(k.now_h - coalesce(c.opened_h, 0), 0) as hours_open
@@ -90,7 +98,8 @@ from (
 ) c
 join series s on s.reset_class = c.reset_class
 join series_installs a on a.install_no = c.install_no and a.series_no = s.series_no
-join install_clock k on k.install_no = c.install_no;
+join install_clock k on k.install_no = c.install_no
+left join current_visits v on v.visit_no = c.opened_visit_no;
 
 -- drift_doubts: one row per series and install whose open cycle may have ended unrecorded: the newest visit of the cycle
 -- that leaves open whether it was worked on, where no value was read after it. cycle_no is that of the cycle it would
