@@ -25,12 +25,24 @@ BASES = ("install", "model", "design", "fleet")
 
 @dataclass(frozen=True)
 class Install:
-    """Posterior of each install's level and rate from all indicators of a joint fit: install_no sorted, mean (2, n),
-    cov packed (3, n); on the fit's scale less its centre, inner clock, covariates left out."""
+    """Posterior of level and rate from all indicators of a joint fit, per install and per its newest cycle.
+
+    install_no sorted; mean (2, n), cov packed (3, n): of the install; cycle_no (times PARTS, -1: none), own_mean,
+    own_cov: of its newest cycle. On the fit's scale less its centre, inner clock, covariates left out.
+    """
 
     install_no: np.ndarray
     mean: np.ndarray
     cov: np.ndarray
+    cycle_no: np.ndarray
+    own_mean: np.ndarray
+    own_cov: np.ndarray
+
+    def of(self, numbers: np.ndarray) -> Install:
+        """These installs only; numbers: sorted."""
+        at = np.searchsorted(self.install_no, numbers)
+        rows = (self.mean, self.cov, self.cycle_no, self.own_mean, self.own_cov)
+        return Install(numbers, *(x[..., at] for x in rows))
 
 
 @dataclass
@@ -401,10 +413,10 @@ def settle_levels(fit: SeriesFit, forest: Forest, state: State, leaf: Nodes) -> 
 def learn_from_others(
     fit: SeriesFit, forest: Forest, state: State, known: Install, mean: np.ndarray, cov: np.ndarray
 ) -> None:
-    """Level and rate of the cycles anew from what all indicators say of their install (in place).
+    """Level and rate of the cycles anew from what all indicators say of them and their install (in place).
 
-    Given the install's effect the cycle depends on its own readings only; so its posterior is that line of the way down
-    the tree, with the joint posterior of the install put in.
+    The newest cycle of each install is known jointly. Any other is taken to depend, given its install, on its own
+    readings only; so its posterior is that line of the way down the tree, with that of the install put in.
     """
     wanted = forest.cycles["install_no"].to_numpy()
     k = np.minimum(np.searchsorted(known.install_no, wanted), len(known.install_no) - 1)
@@ -422,6 +434,9 @@ def learn_from_others(
     keep = np.eye(2)[:, :, None] - np.einsum("ik,kjn->ijn", d, ws[at])
     mean[:, here] = (expected + sb.constant_times(d, score))[:, here]
     cov[:, here] = (sb.gram(u) + sb.sandwich(keep, known.cov[:, k]))[:, here]
+    newest = here & (known.cycle_no[k] == forest.cycles["cycle_no"].to_numpy())
+    mean[:, newest] = fixed[:, newest] + known.own_mean[:, k[newest]]
+    cov[:, newest] = known.own_cov[:, k[newest]]
 
 
 def basis_of(forest: Forest, state: State) -> np.ndarray:

@@ -37,7 +37,7 @@ from models.fitted import (
     seen_cycles,
     tree_sums,
 )
-from models.joint import install_messages
+from models.joint import Said, cycle_messages
 from models.lower_levels import LeafSums, Messages, sweep
 from models.pace import rates_after
 from models.projection import analyser_sums, messages_of
@@ -321,9 +321,9 @@ def posteriors(shard: Shard, head: SeriesFit, above: Above, asked: pl.DataFrame)
     return None if asked.is_empty() else shard.fit(head).posterior(asked, above)
 
 
-def of_installs(shard: Shard, head: SeriesFit, numbers: np.ndarray) -> LeafSums:
-    """What the cycles say of the level and rate of these installs, for the joint fit."""
-    return install_messages(shard.fit(head), numbers)
+def of_cycles(shard: Shard, head: SeriesFit) -> Said:
+    """What the cycles say, for the joint fit."""
+    return cycle_messages(shard.fit(head))
 
 
 def paces(shard: Shard, head: SeriesFit, above: Above) -> np.ndarray:

@@ -28,7 +28,7 @@ from models.cleaning import effects_of
 from models.cycle_sums import Readings
 from models.drift import search, settled, without_lost
 from models.fitted import LOWER, Install, SeriesFit, beta_precision, evaluate_held, install_frame
-from models.joint import together
+from models.joint import Said, together
 from models.lower_levels import LeafSums, Messages, merge
 from models.pace import in_words
 from models.projection import gram_above
@@ -162,7 +162,7 @@ class WholeFit:
             own = asked.join(pl.DataFrame({"install_no": part.installs}), on="install_no", how="semi")
             head = self.fleet.head
             if self.install is not None:
-                head = replace(head, install=some(self.install, part.installs))
+                head = replace(head, install=self.install.of(np.sort(part.installs)))
             above = self.above.part(part.models, part.designs)
             questions.append(partial(shards.posteriors, head=head, above=above, asked=own))
         return pl.concat([found for found in self.fleet.ask(questions) if found is not None]).sort(
@@ -198,21 +198,21 @@ def joined_whole(fits: Sequence[WholeFit]) -> list[WholeFit]:
         how="left",
         maintain_order="left",
     )
-    said = []
-    for f in fits:
-        m = f.fleet.ask([partial(shards.of_installs, head=f.fleet.head, numbers=part.installs) for part in parts])
-        s, by = (np.concatenate([getattr(x, name) for x in m], axis=1) for name in ("s", "by"))
-        said.append(LeafSums(s, by, sum(x.yy for x in m), sum(x.n_obs for x in m), m[0].columns))
+    said = [whole_said(f.fleet.ask_all(partial(shards.of_cycles, head=f.fleet.head))) for f in fits]
     found = together(said, order, [f.fit for f in fits])
     if found is None:
         return fits
     return [replace(f, install=i, fit=replace(f.fit, together=found[1])) for f, i in zip(fits, found[0], strict=True)]
 
 
-def some(known: Install, numbers: np.ndarray) -> Install:
-    numbers = np.sort(numbers)
-    at = np.searchsorted(known.install_no, numbers)
-    return Install(numbers, known.mean[:, at], known.cov[:, at])
+def whole_said(parts: Sequence[Said]) -> Said:
+    """What the cycles of all shards say."""
+    s, by = (np.concatenate([getattr(p.leaf, name) for p in parts], axis=1) for name in ("s", "by"))
+    number, cycle, began = (
+        np.concatenate([getattr(p, name) for p in parts]) for name in ("install_no", "cycle_no", "began")
+    )
+    leaf = LeafSums(s, by, sum(p.leaf.yy for p in parts), sum(p.leaf.n_obs for p in parts), parts[0].leaf.columns)
+    return Said(number, cycle, began, leaf)
 
 
 def fit_whole(
