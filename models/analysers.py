@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -15,6 +16,7 @@ STATED = {"o2_pct": 0.3, "co_air_free_ppm": 0.10, "flue_over_return_k": 2.0}
 BASE = 0.08  # most analysers read within this part of their stated accuracy: own judgement, no source
 TAILS = 1.0  # degrees of freedom of the prior: a few are far off, and are not drawn back for it
 FEW = 400  # up to so many analysers the whole joint covariance is computed, beyond only its diagonal, roughly
+ROUNDS = 8
 Z99 = 2.5758
 
 
@@ -108,21 +110,34 @@ def solved(number: np.ndarray, gram: np.ndarray, tests: np.ndarray, stated: floa
     if share > 1e-9 * float(tests.sum()):
         target = target - common * (target.sum() / share)
         matrix = matrix - np.outer(common, common) / share
-    base2 = (BASE * stated) ** 2
-    tau2 = np.full(count, (0.5 * stated) ** 2)
-    if count <= FEW:
-        for _ in range(8):
-            cov = np.linalg.inv(matrix + np.diag(1 / tau2))
-            bias, variance = cov @ target, np.diag(cov)
-            tau2 = (bias**2 + variance + TAILS * base2) / (TAILS + 1)
-        return AnalyserBias(number, bias, np.sqrt(variance), tests)
     information = np.diag(matrix)
-    bias = np.zeros(count)
-    for _ in range(8):
-        system = LinearOperator((count, count), matvec=lambda b, t=tau2: matrix @ b + b / t)
-        first = LinearOperator((count, count), matvec=lambda b, t=tau2: b / (information + 1 / t))
+
+    def all_at_once(tau2: np.ndarray, _: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        cov = np.linalg.inv(matrix + np.diag(1 / tau2))
+        return cov @ target, np.diag(cov)
+
+    def by_steps(tau2: np.ndarray, bias: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        system = LinearOperator((count, count), matvec=lambda b: matrix @ b + b / tau2)
+        first = LinearOperator((count, count), matvec=lambda b: b / (information + 1 / tau2))
         bias, _ = cg(system, target, x0=bias, rtol=1e-6, maxiter=50, M=first)
-        variance = 1 / (information + 1 / tau2)
+        return bias, 1 / (information + 1 / tau2)
+
+    return shrunk(number, tests, all_at_once if count <= FEW else by_steps, stated)
+
+
+def shrunk(
+    number: np.ndarray,
+    tests: np.ndarray,
+    posterior: Callable[[np.ndarray, np.ndarray], tuple[np.ndarray, np.ndarray]],
+    stated: float,
+) -> AnalyserBias:
+    """Biases under the heavy-tailed prior. posterior: biases and their variances under normal priors with variances
+    tau2, from tau2 and the biases of the round before."""
+    base2 = (BASE * stated) ** 2
+    tau2, bias = np.full(len(number), (0.5 * stated) ** 2), np.zeros(len(number))
+    variance = tau2
+    for _ in range(ROUNDS):
+        bias, variance = posterior(tau2, bias)
         tau2 = (bias**2 + variance + TAILS * base2) / (TAILS + 1)
     return AnalyserBias(number, bias, np.sqrt(variance), tests)
 
@@ -132,10 +147,9 @@ def improved(known: AnalyserBias, sums: np.ndarray, stated: float) -> AnalyserBi
     what the others read wrong is off their readings as far as `known` has it. Same prior as `solved`."""
     score, information, tests = sums
     target = score + information * known.bias
-    base2 = (BASE * stated) ** 2
-    tau2 = np.full(len(target), (0.5 * stated) ** 2)
-    for _ in range(8):
+
+    def one_by_one(tau2: np.ndarray, _: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         variance = 1 / (np.maximum(information, 0.0) + 1 / tau2)
-        bias = variance * target
-        tau2 = (bias**2 + variance + TAILS * base2) / (TAILS + 1)
-    return AnalyserBias(known.number, bias, np.sqrt(variance), tests.astype(int))
+        return variance * target, variance
+
+    return shrunk(known.number, tests.astype(int), one_by_one, stated)

@@ -8,12 +8,13 @@ import numpy as np
 import polars as pl
 
 from models.cycle_sums import PARTS, Forest
-from models.fitted import SeriesFit, built_up_before, install_frame, seen_cycles
+from models.fitted import SeriesFit, install_frame, seen_cycles
 from models.series import backward
 
 Z80 = 1.2816
 JUST_AFTER_H = 24.0  # burner hours within which a reading still shows what the work left
 FEWEST = 5
+BETWEEN = 0.1  # scale of what designs differ by in the share that a kind of work restores: own judgement, no source
 SCHEMA = {
     "design_no": pl.Int32,
     "kind": pl.String,
@@ -112,16 +113,16 @@ def before_and_after(fit: SeriesFit, forest: Forest) -> pl.DataFrame:
 
 
 def clean_error(fit: SeriesFit, forest: Forest) -> np.ndarray:
-    """Standard error of each cycle's level after its work over the clean one, by the fixed effects of the fit; per
-    cycle of the forest.
+    """Standard error of the level after each cycle's kind of work over the clean one, where as much had built up as
+    usual, by the fixed effects of the fit; per cycle of the forest.
 
     The clean level is pinned by few cycles, those of new installs: an error in it is common to all pairs and designs.
     """
-    built_up = built_up_before(fit, forest)
     which = [j for j, term in enumerate(fit.terms.terms) if term.how in ("opened", "carry")]
     if not which:
         return np.zeros(forest.size)
-    columns = [fit.terms.terms[j].column(forest, built_up) for j in which]
+    # where nothing is known of what had built up, its typical size stands: at that the error is common to all
+    columns = [fit.terms.terms[j].column(forest, None) for j in which]
     x = np.stack([c for c in columns if c is not None])
     return np.sqrt(np.maximum(np.sum(x * (fit.beta_cov[np.ix_(which, which)] @ x), axis=0), 0.0))
 
@@ -151,23 +152,17 @@ def ratio(pairs: pl.DataFrame, design_no: int) -> dict | None:
 
 
 def shrunk(known: list[dict], kind: str) -> list[dict]:
-    """Designs drawn towards their mean by what they differ more than chance (DerSimonian & Laird 1986)."""
+    """Designs drawn towards their mean by what they differ more than chance.
+
+    By how much designs differ is itself learnt from few of them: all sizes count, by their likelihood and a half-normal
+    prior (Gelman 2006, Bayesian Anal. 1), so that a difference of none that happens to fit best is not taken for sure.
+    """
     if not known:
         return []
     share, variance = np.array([r["share"] for r in known]), np.array([r["se"] for r in known]) ** 2
-    variance = np.maximum(variance, 1e-8)
-    w = 1 / variance
-    mean = float(np.sum(w * share) / w.sum())
-    between = 0.1**2  # one design alone: own judgement of how designs differ, no source
-    if len(known) > 1:
-        scale = w.sum() - np.sum(w**2) / w.sum()
-        between = max((float(np.sum(w * (share - mean) ** 2)) - (len(known) - 1)) / scale, 0.02**2)
-    weight = 1 / (between + variance)
-    centre = float(np.sum(weight * share) / weight.sum())
-    pull = between / (between + variance)
-    value = centre + pull * (share - centre)
     common = np.array([r["common"] for r in known])
-    sd = np.sqrt(between * (1 - pull) + (1 - pull) ** 2 / weight.sum() + common**2)
+    value, spread = between_designs(share, np.maximum(variance, 1e-8))
+    sd = np.sqrt(spread + common**2)
     return [
         {
             "design_no": r["design_no"],
@@ -181,3 +176,22 @@ def shrunk(known: list[dict], kind: str) -> list[dict]:
         }
         for r, v, s in zip(known, value, sd, strict=True)
     ]
+
+
+def between_designs(share: np.ndarray, variance: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Posterior mean and variance of each design's share, each measured with this variance: normal around a mean of
+    which nothing is known, the standard deviation between them by its posterior on a grid."""
+    tau2 = np.linspace(0.0, 4 * BETWEEN, 81)[:, None] ** 2
+    w = 1 / (tau2 + variance)
+    total = w.sum(axis=1, keepdims=True)
+    centre = (w * share).sum(axis=1, keepdims=True) / total
+    fits = 0.5 * np.log(w).sum(axis=1) - 0.5 * np.log(total[:, 0]) - 0.5 * (w * (share - centre) ** 2).sum(axis=1)
+    fits -= 0.5 * tau2[:, 0] / BETWEEN**2
+    p = np.exp(fits - fits.max())[:, None]
+    p[[0, -1]] /= 2  # trapezoidal rule
+    p /= p.sum()
+    left = w * variance  # of the way to the mean
+    value = share + left * (centre - share)
+    spread = left * tau2 + left**2 / total
+    mean = (p * value).sum(axis=0)
+    return mean, (p * (spread + (value - mean) ** 2)).sum(axis=0)

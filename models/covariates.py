@@ -23,9 +23,9 @@ CATEGORIES = ("material", "fuel", "air_intake", "condensing")
 class Term:
     """One column of the fixed effects.
 
-    how: intercept; opened (by a kind of work); carry (what had built up before that work, `centre` where that is not
-    known, with `spread`); category; number (standardised); aged (of unknown age, where drift is not straight); since,
-    batch (a change of pace).
+    how: intercept; opened (by a kind of work, on a material); carry (what had built up before that work, `centre` where
+    that is not known, with `spread`); category; number (standardised); aged (of unknown age, where drift is not
+    straight); since, batch (a change of pace).
     """
 
     component: int
@@ -55,7 +55,7 @@ class Term:
         return forest.memo[self]
 
     def applies(self, forest: Forest) -> np.ndarray:
-        """Carry terms: cycles opened by this kind of work on these materials ("~a,b": all but a and b; "": all)."""
+        """Carry terms: as `opened`, remembered."""
         key = (self.name, self.value)
         if key not in forest.memo:
             remember((self,), forest)
@@ -71,18 +71,22 @@ class Term:
         if self.how == "since":
             return in_scope(forest.cycles, self.name, self.value, self.how, int(self.centre)).astype(np.int8)
         if self.how == "opened":
-            return (codes(forest, "opened_by") == code(self.value)).astype(np.int8)
+            return self.opened(forest).astype(np.int8)
         if self.how == "aged":
             here = (forest.park["design_no"].to_numpy() == int(self.value))[forest.parents[0]]
             return (here & of_unknown_age(forest.rows)).astype(np.int8)
         if self.how == "carry":
-            here = codes(forest, "opened_by") == code(self.value)
-            if self.name:
-                wanted = [code(name) for name in self.name.removeprefix("~").split(",")]
-                of_park = np.isin(park_codes(forest, "material"), wanted, invert=self.name.startswith("~"))
-                here = here & of_park[forest.parents[0]]
-            return here
+            return self.opened(forest)
         raise ValueError(f"term {self.how!r}; allowed: intercept, opened, carry, category, number, aged, since, batch")
+
+    def opened(self, forest: Forest) -> np.ndarray:
+        """Cycles opened by this kind of work, on these materials ("~a,b": all but a and b; "": all)."""
+        here = codes(forest, "opened_by") == code(self.value)
+        if self.name:
+            wanted = [code(name) for name in self.name.removeprefix("~").split(",")]
+            of_park = np.isin(park_codes(forest, "material"), wanted, invert=self.name.startswith("~"))
+            here = here & of_park[forest.parents[0]]
+        return here
 
     def in_park(self, forest: Forest) -> np.ndarray:
         """The column of a term `of_install`, one value per install of the tree."""

@@ -9,6 +9,7 @@ import polars as pl
 
 from models import priors as assumed
 from models.analysers import STATED, analyser_bias
+from models.before_work import built_up_by_then
 from models.breaks import ROUNDS, open_share, split_at_breaks
 from models.covariates import LEVEL, RATE, Term, Terms, choose_terms
 from models.cycle_sums import PARTS, Forest, Readings
@@ -155,6 +156,7 @@ def with_clean_levels(fit: SeriesFit, forest: Forest, state: State | None = None
     cycle = (readings.cycle_no // PARTS + 1) * PARTS
     ends = np.r_[(readings.install_no[1:] != readings.install_no[:-1]) | (cycle[1:] != cycle[:-1]), True]
     before = {"install_no": readings.install_no[ends], "cycle_no": cycle[ends], "before": fitted[ends]}
+    before["built_up"] = built_up_by_then(fit, forest, state)[ends]
     place = forest.place(before["install_no"], before["cycle_no"])
     then = (place >= 0) & (forest.opened_day[np.maximum(place, 0)] == readings.day[last][ends])
     before = {name: values[then] for name, values in before.items()}
@@ -164,8 +166,8 @@ def with_clean_levels(fit: SeriesFit, forest: Forest, state: State | None = None
 def with_carry(fit: SeriesFit, forest: Forest) -> SeriesFit:
     """Adds, per kind of work and material with cycles enough, the share of what had built up that the work leaves.
 
-    Work that is fitted so leaves the clean level and a share of what had built up, and keeps a level of its own: what
-    had built up is read with error, which flattens that share, and would else lift the clean level itself.
+    Work that is fitted so leaves the clean level and a share of what had built up, and keeps a level of its own, per
+    material too: what is missing in a share would else move the clean level itself.
     """
     cleaned = with_clean_levels(fit, forest)
     built_up = built_up_before(cleaned, forest)
@@ -175,7 +177,8 @@ def with_carry(fit: SeriesFit, forest: Forest) -> SeriesFit:
     frame = forest.cycles
     usable = np.isfinite(built_up) & (sums.n > 0)
     kinds = sorted(set(frame["opened_by"].drop_nulls().to_list()) - {"new", "unknown"})
-    terms = []
+    terms: list[Term] = []
+    split = set()
     for kind in kinds:
         here = (frame["opened_by"] == kind).fill_null(False).to_numpy() & usable
         if here.sum() < FEWEST_WORKS or np.std(built_up[here]) < 1e-6:
@@ -189,10 +192,14 @@ def with_carry(fit: SeriesFit, forest: Forest) -> SeriesFit:
             term = Term(LEVEL, "carry", name, kind)
             of_term = built_up[term.applies(forest) & usable]
             if len(of_term) >= (FEWEST_WORKS if name in own or not name else 1):
+                if name and Term(LEVEL, "opened", value=kind) in fit.terms.terms:
+                    split.add(kind)
+                    terms.append(Term(LEVEL, "opened", name, kind))
                 terms.append(replace(term, centre=float(of_term.mean()), spread=float(of_term.std())))
     if not terms:
         return fit
-    return replace(cleaned, terms=replace(fit.terms, terms=fit.terms.terms + tuple(terms)))
+    kept = [t for t in fit.terms.terms if t.how != "opened" or t.value not in split]
+    return replace(cleaned, terms=replace(fit.terms, terms=(*kept, *terms)))
 
 
 def reweighted(fit: SeriesFit, forest: Forest, analysers: bool = True) -> SeriesFit:

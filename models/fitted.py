@@ -56,7 +56,7 @@ class SeriesFit:
     readings: Readings
     reml: float | None = None
     clean: dict[str, np.ndarray] = field(default_factory=dict)  # install_no, level when clean
-    before: dict[str, np.ndarray] | None = None  # install_no, cycle_no, fitted level before the work that opened it
+    before: dict[str, np.ndarray] | None = None  # install_no, cycle_no, fitted level before the work, built_up
     unknown: tuple[float, float] | None = None  # shift and spread of a level after an unknown start
     open_share: float = 0.35  # of visits that leave open whether work was done, those after which it had been
     analysers: AnalyserBias | None = None

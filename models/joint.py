@@ -1,30 +1,74 @@
 """Several indicators as one model: what fouls an exchanger raises flue temperature and CO together.
 
-Each indicator keeps its own cycles, fixed effects and residual variance as fitted alone; what the cycles say of an
-install is then put together, with a full covariance of all levels and rates (2K) at install, model and design. An
-install whose flue temperature climbs fast is so expected to show CO early, and one whose low fire was never read
-still learns from its high fire.
+Each indicator keeps its own fixed effects and residual variance as fitted alone; what its readings say is then put
+together, with a full covariance of all levels and rates (2K) of cycle, install, model and design. An install whose flue
+temperature climbs fast is so expected to show CO early, and one whose low fire was never read still learns from its
+high fire. Cycles of two indicators that the same work opened are one: what they share is no second witness of what
+their install is like. Errors of readings are taken as independent between indicators.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 import polars as pl
 from scipy.linalg import block_diag
 
 from models import smallblocks as sb
-from models.cycle_sums import Forest
+from models.cycle_sums import PARTS, Forest, Readings, positions
 from models.drift import DEFAULTS, fit_series
 from models.fitted import Install, SeriesFit, built_up_before, freed_levels, install_frame, seen_cycles, tree_sums
-from models.lower_levels import LeafSums, segment_starts, without_fixed
+from models.leaf_sums import LeafSums, Messages, merge, segment_starts, without_fixed
+from models.mapper import Mapper, here
 from models.series import FitOptions, SeriesInputs
-from models.tree import LevelPrior, Priors, Tree, leaf_posteriors
+from models.states import UNKNOWN, UNREAD
+from models.tree import LevelPrior, Nodes, Priors, Tree, leaf_posteriors
+from models.upper_levels import Above, Evaluation, evaluate_upper
 
+LOWER = 2  # cycles and installs
 FEWEST = 40  # installs that read two of the indicators at least, to tell how they go together
-SAMPLE = 20_000  # installs from which the covariance is learned
+SAMPLE = 6_000  # installs from which the covariances are learned
+NEVER = -(2**20)  # stands for the day of no cycle at all, and the day after for one that began before the records
+SAME_DAY = 64  # cycles that may begin on one day
+
+
+@dataclass(frozen=True)
+class Said:
+    """What the cycles of one series say, the fixed effects but the intercepts taken off: by install and in order.
+
+    install_no, cycle_no (times PARTS, and the part). began: tells the work that opened the cycle from that of the
+    install's others, the same for all series. leaf: per cycle, residual variance 1; an install's newest recorded cycle
+    is there, read or not.
+    """
+
+    install_no: np.ndarray
+    cycle_no: np.ndarray
+    began: np.ndarray
+    leaf: LeafSums
+
+    def of(self, installs: np.ndarray) -> Said:
+        """Of these installs only; what does not depend on covariances (y'y, readings) is left as it is."""
+        here = np.flatnonzero(positions(installs, self.install_no) >= 0)
+        leaf = replace(self.leaf, s=self.leaf.s[:, here], by=self.leaf.by[:, here])
+        return Said(self.install_no[here], self.cycle_no[here], self.began[here], leaf)
+
+    @classmethod
+    def joined(cls, parts: Sequence[Said]) -> Said:
+        one = lambda name: np.concatenate([getattr(p, name) for p in parts])
+        s, by = (np.concatenate([getattr(p.leaf, name) for p in parts], axis=1) for name in ("s", "by"))
+        yy, n_obs = (sum(getattr(p.leaf, name) for p in parts) for name in ("yy", "n_obs"))
+        return cls(one("install_no"), one("cycle_no"), one("began"), LeafSums(s, by, yy, n_obs, parts[0].leaf.columns))
+
+    def reads(self, order: pl.DataFrame) -> np.ndarray:
+        """Which installs of `order` were read."""
+        out = np.zeros(order.height, dtype=bool)
+        out[positions(order["install_no"].to_numpy(), self.install_no)[self.leaf.s[0] + self.leaf.s[2] > 0]] = True
+        return out
+
+
+Part = tuple[Sequence[Said], pl.DataFrame]  # some installs, in order, and what is said of them in each series
 
 
 def fit_group(inputs: Sequence[SeriesInputs], options: FitOptions = DEFAULTS) -> list[SeriesFit]:
@@ -40,46 +84,150 @@ def joined(fits: Sequence[SeriesFit]) -> list[SeriesFit]:
     numbers = [f.inputs.installs["install_no"].to_numpy() for f in fits]
     if any(len(n) != len(numbers[0]) or np.any(n != numbers[0]) for n in numbers[1:]):
         raise ValueError("the series of one group must list the same installs in the same order; give them one frame")
-    order = (
-        install_frame(fits[0].inputs)
-        .select("design_no", "model_no", "install_no")
-        .sort("design_no", "model_no", "install_no")
-    )
-    found = together([install_messages(f, order["install_no"].to_numpy()) for f in fits], order, fits)
+    order = install_frame(fits[0].inputs).select("design_no", "model_no", "install_no").sort(pl.all())
+    found = together([([cycle_messages(f) for f in fits], order)], fits)
     if found is None:
         return fits
     return [replace(f, install=i, together=found[1]) for f, i in zip(fits, found[0], strict=True)]
 
 
 def together(
-    said: Sequence[LeafSums], order: pl.DataFrame, fits: Sequence[SeriesFit]
+    parts: Sequence[Part], fits: Sequence[SeriesFit], mapper: Mapper = here
 ) -> tuple[list[Install], np.ndarray] | None:
-    """Posteriors of all installs for each of the fits, and the correlation of their levels and rates; None where too
-    little links them, or no scatter is left. said: of each fit's cycles on the installs of `order` (design_no,
-    model_no, install_no, sorted)."""
-    read = np.stack([m.s[0] + m.s[2] > 0 for m in said])
-    if (read.sum(axis=0) >= 2).sum() < FEWEST:
+    """Posteriors of all installs and their newest cycles for each of the fits, and the correlation of the installs'
+    levels and rates; None where too little links them, or no scatter is left.
+
+    parts: of the fleet, what the cycles of its installs say in each series, and the installs (design_no, model_no,
+    install_no, sorted, also from part to part).
+    """
+    read = [np.stack([m.reads(order) for m in said]) for said, order in parts]
+    if sum(int((r.sum(axis=0) >= 2).sum()) for r in read) < FEWEST:
         return None
-    start = [block_diag(*(f.psi[level] for f in fits)) for level in (1, 2, 3)]
+    start = [block_diag(*(f.psi[level] for f in fits)) for level in range(4)]
     members = 2.0 * len(fits) + 2.0
     priors = Priors(levels=tuple(LevelPrior(members, psi) for psi in start))
-    any_read = np.flatnonzero(read.any(axis=0))
-    chosen = any_read[:: max(1, len(any_read) // SAMPLE)]
-    roots = [np.linalg.cholesky(psi) for psi in start]
     try:
-        learned = stacked(said, order, chosen).fit(roots, priors, tolerance=1e-5, sigma2=1.0)
-        everyone = stacked(said, order, np.arange(order.height))
-        at = everyone.evaluate(learned.roots, priors, sigma2=1.0, gradient=False)
+        roots = [np.linalg.cholesky(psi) for psi in start]
+        learned = Group.of(*some(parts, read)).tree().fit(roots, priors, tolerance=1e-3, sigma2=1.0)
+        return posteriors(parts, learned.roots, mapper), correlation(learned.psi[1])
     except np.linalg.LinAlgError:
         return None
-    nodes = leaf_posteriors(everyone, learned.roots, at)[0]
-    by_number = np.argsort(order["install_no"].to_numpy())
-    number, slot = order["install_no"].to_numpy()[by_number], sb.slots(2 * len(fits))
-    out = []
-    for a in range(0, 2 * len(fits), 2):
-        rows = [slot[a, a], slot[a + 1, a], slot[a + 1, a + 1]]
-        out.append(Install(number, nodes.mean[a : a + 2][:, by_number], nodes.cov[rows][:, by_number]))
-    return out, correlation(learned.psi[0])
+
+
+def some(
+    parts: Sequence[Part], read: Sequence[np.ndarray]
+) -> tuple[list[Said], pl.DataFrame]:
+    """Up to SAMPLE of the installs that were read, from all parts."""
+    every = max(1, sum(int(r.any(axis=0).sum()) for r in read) // SAMPLE)
+    kept, seen = [], 0
+    for (said, order), r in zip(parts, read, strict=True):
+        at = np.flatnonzero(r.any(axis=0))
+        own = order[at[(seen + np.arange(len(at))) % every == 0]]
+        kept.append(([m.of(own["install_no"].to_numpy()) for m in said], own))
+        seen += len(at)
+    together = [Said.joined(of_series) for of_series in zip(*(said for said, _ in kept), strict=True)]
+    return together, pl.concat([own for _, own in kept])
+
+
+@dataclass(frozen=True)
+class Group:
+    """The cycles of several series as one tree.
+
+    install: place of each cycle's install in `order`. at: per series, which cycle of the tree each of its own is.
+    newest: per series and install, which of its own is the newest, -1 where there is none.
+    """
+
+    said: Sequence[Said]
+    order: pl.DataFrame
+    install: np.ndarray
+    at: list[np.ndarray]
+    newest: np.ndarray
+
+    @classmethod
+    def of(cls, said: Sequence[Said], order: pl.DataFrame) -> Group:
+        number = order["install_no"].to_numpy()
+        own = [positions(number, m.install_no) for m in said]
+        codes = [(i << 32) + (m.began - NEVER * SAME_DAY) for i, m in zip(own, said, strict=True)]
+        silent = np.setdiff1d(np.arange(len(number)), np.concatenate(own)) << 32
+        cycles, inverse = np.unique(np.concatenate([*codes, silent]), return_inverse=True)
+        ends = np.cumsum([len(c) for c in codes])
+        newest = np.full((len(said), len(number)), -1)
+        for k, i in enumerate(own):
+            newest[k, i] = np.arange(len(i))  # the last one stays
+        return cls(said, order, cycles >> 32, np.split(inverse, ends)[: len(said)], newest)
+
+    def tree(self) -> Tree:
+        """The indicators' messages as blocks of one 2K vector."""
+        q, n = 2 * len(self.said), len(self.install)
+        slot = sb.slots(q)
+        s, by = np.zeros((q * (q + 1) // 2, n)), np.zeros((q, n))
+        for k, (m, at) in enumerate(zip(self.said, self.at, strict=True)):
+            a, b = 2 * k, 2 * k + 1
+            s[slot[a, a], at], s[slot[b, a], at], s[slot[b, b], at] = m.leaf.s
+            by[a, at], by[b, at] = m.leaf.by
+        columns = tuple((c, None) for c in range(q))
+        leaf = LeafSums(s, by, sum(m.leaf.yy for m in self.said), sum(m.leaf.n_obs for m in self.said), columns)
+        to_install = np.cumsum(np.r_[True, np.diff(self.install) != 0]) - 1
+        model, design = (self.order[name].to_numpy() for name in ("model_no", "design_no"))
+        new_model = np.r_[True, (model[1:] != model[:-1]) | (design[1:] != design[:-1])]
+        first = design[np.flatnonzero(new_model)]
+        to_design = np.cumsum(np.r_[True, first[1:] != first[:-1]]) - 1
+        return Tree(leaf, [to_install, np.cumsum(new_model) - 1, to_design], n_lower=LOWER)
+
+    def told(self, cycles: Nodes, installs: Nodes) -> list[Install]:
+        """Per series, from the posteriors of the tree's cycles and installs."""
+        number, slot, out = self.order["install_no"].to_numpy(), sb.slots(2 * len(self.said)), []
+        for k, m in enumerate(self.said):
+            both = slice(2 * k, 2 * k + 2)
+            rows = [slot[2 * k, 2 * k], slot[2 * k + 1, 2 * k], slot[2 * k + 1, 2 * k + 1]]
+            newest = self.newest[k]
+            at = np.r_[self.at[k], 0][newest]
+            out.append(
+                Install(
+                    number,
+                    installs.mean[both],
+                    installs.cov[rows],
+                    np.where(newest >= 0, np.r_[m.cycle_no, -1][newest], -1).astype(np.int64),
+                    cycles.mean[both][:, at],
+                    cycles.cov[rows][:, at],
+                )
+            )
+        return out
+
+
+def posteriors(
+    parts: Sequence[Part], roots: Sequence[np.ndarray], mapper: Mapper = here
+) -> list[Install]:
+    """Per series, of all installs and of their newest cycles."""
+    models = [order.select("design_no", "model_no").unique(maintain_order=True) for _, order in parts]
+    whole = pl.concat(models).unique(maintain_order=True)["design_no"].to_numpy()
+    to_design = np.cumsum(np.r_[0, np.diff(whole) != 0])
+    own, first = [], 0
+    for k, of_part in enumerate(models):
+        # the last model of a part may go on in the next one
+        first -= int(k > 0 and of_part.row(0) == models[k - 1].row(-1))
+        own.append(np.arange(first, first + of_part.height))
+        first += of_part.height
+    m = merge(mapper(part_messages, [(*part, roots) for part in parts]), own, len(to_design))
+    at = evaluate_upper(m, [to_design], LOWER, roots, Priors(), 1.0, gradient=False)
+    above = Above(at, np.arange(len(to_design)), np.arange(int(to_design[-1]) + 1))
+    pieces = [
+        (*part, roots, above.of(here, np.unique(to_design[here]))) for part, here in zip(parts, own, strict=True)
+    ]
+    told = mapper(part_posteriors, pieces)
+    return [Install.joined(of_series) for of_series in zip(*told, strict=True)]
+
+
+def part_messages(piece: tuple[Sequence[Said], pl.DataFrame, Sequence[np.ndarray]]) -> Messages:
+    said, order, roots = piece
+    return Group.of(said, order).tree().messages(roots, gradient=False)
+
+
+def part_posteriors(piece: tuple[Sequence[Said], pl.DataFrame, Sequence[np.ndarray], Evaluation]) -> list[Install]:
+    said, order, roots, above = piece
+    group = Group.of(said, order)
+    cycles, installs = leaf_posteriors(group.tree(), roots, above)
+    return group.told(cycles, installs)
 
 
 def correlation(psi: np.ndarray) -> np.ndarray:
@@ -87,44 +235,43 @@ def correlation(psi: np.ndarray) -> np.ndarray:
     return psi / np.outer(sd, sd)
 
 
-def install_messages(fit: SeriesFit, installs: np.ndarray, forest: Forest | None = None) -> LeafSums:
-    """What the cycles of one series say of each install's level and rate, fixed effects but the intercepts taken
-    off. forest: of the cycles with readings, if it is there already."""
-    if forest is None:
-        forest = Forest.of(seen_cycles(fit.inputs, fit.readings), install_frame(fit.inputs))
-    s, b_out = np.zeros((3, len(installs))), np.zeros((2, len(installs)))
+def cycle_messages(fit: SeriesFit) -> Said:
+    seen = seen_cycles(fit.inputs, fit.readings)
+    forest = Forest.of(pl.concat([seen, unread_newest(fit, seen)]), install_frame(fit.inputs))
+    number, cycle = forest.installs[forest.parents[0]].astype(np.int32), forest.rows["cycle_no"].cast(pl.Int32)
     if forest.size == 0:
-        return LeafSums(s, b_out, 0.0, 0.0, ((0, None), (1, None)))
+        none = LeafSums(np.zeros((3, 0)), np.zeros((2, 0)), 0.0, 0.0, ((0, None), (1, None)))
+        return Said(number, cycle.to_numpy(), number, none)
     full = tree_sums(fit, forest).leaf(fit.terms.columns(forest, built_up_before(fit, forest)), freed_levels(forest))
     leaf, s2 = without_fixed(full, fit.beta), fit.sigma**2
-    yy, by = leaf.yy / s2, leaf.by / s2
-    ws, u, big_k, _ = sb.integrate(leaf.s / s2, np.linalg.cholesky(fit.psi[0] + 1e-14 * np.eye(2)))
-    v = sb.times(u, by)
-    wby = sb.subtract_transposed(by, big_k, v)
-    starts = segment_starts(forest.parents[0])
-    where = np.argsort(installs)
-    at = where[np.searchsorted(installs, forest.installs, sorter=where)]
-    s[:, at] = np.add.reduceat(ws, starts, axis=1)
-    b_out[:, at] = np.add.reduceat(wby, starts, axis=1)
-    return LeafSums(s, b_out, yy - float(np.sum(v * v)), leaf.n_obs, ((0, None), (1, None)))
+    leaf = LeafSums(leaf.s / s2, leaf.by / s2, leaf.yy / s2, leaf.n_obs, ((0, None), (1, None)))
+    return Said(number, cycle.to_numpy(), began(forest, fit.readings), leaf)
 
 
-def stacked(said: Sequence[LeafSums], order: pl.DataFrame, chosen: np.ndarray) -> Tree:
-    """Installs as leaves, the indicators' messages as blocks of one 2K vector."""
-    q = 2 * len(said)
-    slot = sb.slots(q)
-    s = np.zeros((q * (q + 1) // 2, len(chosen)))
-    by = np.zeros((q, len(chosen)))
-    for k, m in enumerate(said):
-        a, b = 2 * k, 2 * k + 1
-        s[slot[a, a]], s[slot[b, a]], s[slot[b, b]] = m.s[:, chosen]
-        by[a : b + 1] = m.by[:, chosen]
-    columns = tuple((c, None) for c in range(q))
-    leaf = LeafSums(s, by, sum(m.yy for m in said), sum(m.n_obs for m in said), columns)
-    rows = order[chosen]
-    model = rows["model_no"].to_numpy()
-    design = rows["design_no"].to_numpy()
-    new_model = np.r_[True, (model[1:] != model[:-1]) | (design[1:] != design[:-1])]
-    first = np.flatnonzero(new_model)
-    to_design = np.cumsum(np.r_[True, design[first][1:] != design[first][:-1]]) - 1
-    return Tree(leaf, [np.cumsum(new_model) - 1, to_design], n_lower=1)
+def unread_newest(fit: SeriesFit, seen: pl.DataFrame) -> pl.DataFrame:
+    """The newest recorded cycle of each install where nothing was read in it: another indicator may have been."""
+    opened = pl.col("opened_by").cast(pl.Categorical)
+    newest = fit.inputs.cycles.select(
+        pl.col("install_no").cast(pl.Int64),
+        pl.col("cycle_no").cast(pl.Int64) * PARTS,
+        pl.when(opened.fill_null(UNKNOWN) == "unknown").then(UNREAD).otherwise(opened).alias("opened_by"),
+        pl.col("opened_day").cast(pl.Int32),
+        pl.col("value_before").cast(pl.Float64),
+    )
+    newest = newest.filter(pl.col("cycle_no") == pl.col("cycle_no").max().over("install_no"))
+    parts = seen.select("install_no", pl.col("cycle_no") // PARTS * PARTS)
+    return newest.join(parts, on=["install_no", "cycle_no"], how="anti").select(seen.columns)
+
+
+def began(forest: Forest, readings: Readings) -> np.ndarray:
+    """Day of the work that opened each cycle, recorded or found by the fit, as a number that no other cycle of the
+    install in this series has."""
+    known = forest.rows["opened_day"].cast(pl.Int64).fill_null(NEVER + 1).to_numpy()
+    run = forest.runs(readings)
+    cut = (forest.rows["cycle_no"].to_numpy() % PARTS > 0) & (run >= 0)
+    # after unrecorded work: the day of the reading before the cut
+    day = np.where(cut, readings.day[readings.start[np.maximum(run, 0)] - 1], known) if cut.any() else known
+    install = forest.parents[0]
+    starts = segment_starts(np.cumsum(np.r_[0, (np.diff(install) != 0) | (np.diff(day) != 0)]))
+    among = np.arange(len(day)) - np.repeat(starts, np.diff(np.r_[starts, len(day)]))
+    return (day * SAME_DAY + np.minimum(among, SAME_DAY - 1)).astype(np.int32)

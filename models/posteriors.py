@@ -23,12 +23,22 @@ BASES = ("install", "model", "design", "fleet")
 
 @dataclass(frozen=True)
 class Install:
-    """Posterior of each install's level and rate from all indicators of a joint fit: install_no sorted, mean (2, n),
-    cov packed (3, n); on the fit's scale less its centre, inner clock, covariates left out."""
+    """Posterior of level and rate from all indicators of a joint fit, per install and per its newest cycle.
+
+    mean (2, n), cov packed (3, n): of the install; cycle_no (times PARTS, -1: none), own_mean, own_cov: of its newest
+    cycle. On the fit's scale less its centre, inner clock, covariates left out.
+    """
 
     install_no: np.ndarray
     mean: np.ndarray
     cov: np.ndarray
+    cycle_no: np.ndarray
+    own_mean: np.ndarray
+    own_cov: np.ndarray
+
+    @classmethod
+    def joined(cls, parts: Sequence[Install]) -> Install:
+        return cls(*(np.concatenate([getattr(p, f.name) for p in parts], axis=-1) for f in fields(cls)))
 
 
 @dataclass
@@ -114,7 +124,11 @@ class Open:
         return cls(*(np.concatenate([getattr(p, f.name) for p in parts], axis=-1) for f in fields(cls)))
 
     def told(self, fit: SeriesFit) -> pl.DataFrame:
-        """As `SeriesFit.posterior`; with what all indicators say of an install, where the fit has it."""
+        """As `SeriesFit.posterior`; with what all indicators say of an install, where the fit has it.
+
+        Its newest cycle is known jointly. Any other is taken to depend, given its install, on its own readings only; so
+        its posterior is that line of the way down the tree, with that of the install put in.
+        """
         mean, cov = self.mean.copy(), self.cov.copy()
         if fit.install is not None:
             k = positions(fit.install.install_no, self.install_no)
@@ -124,6 +138,9 @@ class Open:
             score = self.score - sb.symmetric_times(self.ws, expected)
             mean[:, here] = (expected + sb.constant_times(d, score))[:, here]
             cov[:, here] = (self.cov_own + sb.sandwich(keep, fit.install.cov[:, k]))[:, here]
+            newest = here & (fit.install.cycle_no[k] == self.cycle_no)
+            mean[:, newest] = self.expected[:, newest] + fit.install.own_mean[:, k[newest]]
+            cov[:, newest] = fit.install.own_cov[:, k[newest]]
         own = np.flatnonzero(self.read[0] > 0)
         from_own(mean, cov, own, self.read[:, own], fit.sigma)
         out = pl.DataFrame(

@@ -14,7 +14,7 @@ import itertools
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from threading import Lock
-from typing import Any, Protocol, TypeVar
+from typing import Any, Protocol
 
 import numpy as np
 import polars as pl
@@ -36,8 +36,9 @@ from models.fitted import (
     seen_cycles,
     tree_sums,
 )
-from models.joint import install_messages
+from models.joint import Said, cycle_messages
 from models.lower_levels import LeafSums, Messages, sweep
+from models.mapper import Mapper, here
 from models.pace import rates_after
 from models.posteriors import Open
 from models.projection import analyser_sums, messages_of_analysers
@@ -48,24 +49,11 @@ from models.states import thinned
 from models.tree import Tree
 from models.upper_levels import Above
 
-T = TypeVar("T")
-R = TypeVar("R")
 BREAK_ROUNDS = 2  # a cycle is cut once in each
 MOST_INSTALLS, FEW_INSTALLS = 25_000, 5_000  # per shard
 SHARDS = 8  # for processes to share
 KEPT = 1_300_000_000  # bytes of shards a process remembers, roughly; one it has let go of is made again
 PER_READING, PER_CYCLE = 60, 320  # bytes, measured
-
-
-class Mapper(Protocol):
-    """function of every piece, in their order, wherever; `function` is importable by name."""
-
-    def __call__(self, function: Callable[[T], R], pieces: Sequence[T], /) -> list[R]: ...
-
-
-def here(function: Callable[[T], R], pieces: Sequence[T]) -> list[R]:
-    """The mapper of one process."""
-    return [function(piece) for piece in pieces]
 
 
 class Source(Protocol):
@@ -302,21 +290,21 @@ def analysers(shard: Shard) -> np.ndarray:
 class Ended:
     """What is asked of a shard when its fit is through, at one go. counts: readings, cycles, installs read, readings
     that count for less than half; paces: as `pace.rates_after`; pairs: as `cleaning.before_and_after`; said: what the
-    cycles say of the level and rate of its installs, for a joint fit; open: the cycles asked for."""
+    cycles say, for a joint fit; open: the cycles asked for."""
 
     counts: np.ndarray
     models: PerModel
     pairs: pl.DataFrame
     paces: np.ndarray
-    said: LeafSums | None
+    said: Said | None
     open: Open | None
 
 
-def ended(shard: Shard, head: SeriesFit, above: Above, asked: pl.DataFrame | None, numbers: np.ndarray | None) -> Ended:
-    """asked: cycles to tell of; numbers: installs to speak of in a joint fit; None: not wanted."""
+def ended(shard: Shard, head: SeriesFit, above: Above, asked: pl.DataFrame | None, joins: bool) -> Ended:
+    """asked: cycles to tell of, None: not wanted; joins: whether a joint fit will be."""
     r, fit = shard.readings, shard.fit(head)
     counts = np.array([len(r.z), len(r.start), len(shard.forest.installs), int((r.weight < 0.5).sum())])
-    said = None if numbers is None else of_installs(shard, head, numbers)
+    said = of_cycles(shard, head) if joins else None
     told = None if asked is None else opened(shard, head, above, asked)
     return Ended(counts, of_models(shard, fit), cleanings(shard, fit), paces(shard, fit, above), said, told)
 
@@ -325,9 +313,9 @@ def opened(shard: Shard, head: SeriesFit, above: Above, asked: pl.DataFrame) -> 
     return None if asked.is_empty() else Open.of(shard.fit(head), asked, above)
 
 
-def of_installs(shard: Shard, head: SeriesFit, numbers: np.ndarray) -> LeafSums:
-    """What the cycles say of the level and rate of these installs, for the joint fit."""
-    return install_messages(shard.fit(head), numbers, shard.forest)
+def of_cycles(shard: Shard, head: SeriesFit) -> Said:
+    """What the cycles say, for the joint fit."""
+    return cycle_messages(shard.fit(head))
 
 
 def of_models(shard: Shard, fit: SeriesFit) -> PerModel:

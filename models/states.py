@@ -74,8 +74,8 @@ def built_up_before(fit: SeriesFit, forest: Forest) -> np.ndarray | None:
     """What had built up when the cycle opened: level before the work less the install's level when clean; nan if
     unknown.
 
-    The level before is the fitted one where the fit has it (work is done where a reading came out high: the reading
-    alone would be too high), else the reading.
+    As the readings until then tell it, where the fit has that (`before_work`); else the reading before the work, which
+    is too high where work is done for a high reading.
     """
     if not fit.clean:
         return None
@@ -91,20 +91,20 @@ def built_up_anew(fit: SeriesFit, forest: Forest) -> np.ndarray:
     if "value before" not in forest.memo:
         read = forest.rows["value_before"].fill_null(np.nan).to_numpy()
         forest.memo["value before"] = forward(read, fit.inputs.transform)
-    z = forest.memo["value before"] - fit.centre
-    if fit.before is not None:
-        fitted_z = fitted_before(fit.before, forest)
-        z = np.where(np.isfinite(fitted_z), fitted_z, z)
     at = positions(fit.clean["install_no"], forest.installs)
     level = np.where(at >= 0, np.r_[fit.clean["level"], 0.0][at], float(fit.beta[0]))
-    return z - level[forest.parents[0]]
+    z = forest.memo["value before"] - fit.centre - level[forest.parents[0]]
+    if fit.before is not None:
+        known = by_then(fit.before, forest)
+        z = np.where(np.isfinite(known), known, z)
+    return z
 
 
-def fitted_before(before: dict[str, np.ndarray], forest: Forest) -> np.ndarray:
-    """The fitted level before the work that opened each cycle of the tree, nan where there is none."""
+def by_then(before: dict[str, np.ndarray], forest: Forest) -> np.ndarray:
+    """What the fit says had built up before the work that opened each cycle of the tree, nan where it says nothing."""
     out = np.full(forest.size, np.nan)
     place = forest.place(before["install_no"], before["cycle_no"])
-    out[place[place >= 0]] = before["before"][place >= 0]
+    out[place[place >= 0]] = before["built_up"][place >= 0]
     return out
 
 

@@ -29,8 +29,8 @@ from models.cleaning import effects_of
 from models.cycle_sums import Readings, positions
 from models.drift import search, settled, without_lost
 from models.fitted import LOWER, Install, SeriesFit, beta_precision, evaluate_held, install_frame
-from models.joint import together
-from models.lower_levels import LeafSums, Messages, merge
+from models.joint import Said, together
+from models.lower_levels import Messages, merge
 from models.pace import in_words
 from models.posteriors import Open
 from models.projection import gram_above
@@ -171,7 +171,7 @@ class WholeFit:
     counts: tuple[int, int, int]
     models: PerModel
     pairs: pl.DataFrame
-    said: LeafSums | None
+    said: list[Said] | None
     asked: pl.DataFrame
     open: Open | None
     install: Install | None = None  # from a joint fit
@@ -209,8 +209,7 @@ def per_part(cycles: pl.DataFrame, parts: Sequence[Part]) -> list[pl.DataFrame]:
 
 
 def joined_whole(fits: Sequence[WholeFit]) -> list[WholeFit]:
-    """As `joint.joined`, of one fleet in the same shards: what each shard's cycles say of its installs is put
-    together."""
+    """As `joint.joined`, of one fleet in the same shards."""
     fits = list(fits)
     if len(fits) < 2 or any(f.fit.reml is None for f in fits):
         return fits
@@ -222,23 +221,23 @@ def joined_whole(fits: Sequence[WholeFit]) -> list[WholeFit]:
         how="left",
         maintain_order="left",
     )
-    said = [f.said if f.said is not None else told_of_installs(f) for f in fits]
-    found = together(said, order, [f.fit for f in fits])
+    cuts = np.cumsum([len(part.installs) for part in parts])[:-1].tolist()
+    said = [told_by_cycles(f) for f in fits]
+    pieces = [
+        (of_part, order[a:b])
+        for of_part, a, b in zip(zip(*said, strict=True), [0, *cuts], [*cuts, order.height], strict=True)
+    ]
+    found = together(pieces, [f.fit for f in fits], fits[0].fleet.mapper)
     if found is None:
         return fits
     return [replace(f, install=i, fit=replace(f.fit, together=found[1])) for f, i in zip(fits, found[0], strict=True)]
 
 
-def told_of_installs(fit: WholeFit) -> LeafSums:
-    head = fit.fleet.head
-    return end_to_end(
-        fit.fleet.ask([partial(shards.of_installs, head=head, numbers=p.installs) for p in fit.fleet.parts])
-    )
-
-
-def end_to_end(said: Sequence[LeafSums]) -> LeafSums:
-    s, by = (np.concatenate([getattr(x, name) for x in said], axis=1) for name in ("s", "by"))
-    return LeafSums(s, by, sum(x.yy for x in said), sum(x.n_obs for x in said), said[0].columns)
+def told_by_cycles(fit: WholeFit) -> list[Said]:
+    """Per shard; told when the fit ended, or asked for now."""
+    if fit.said is not None:
+        return fit.said
+    return fit.fleet.ask_all(partial(shards.of_cycles, head=fit.fleet.head))
 
 
 def fit_whole(
@@ -249,12 +248,13 @@ def fit_whole(
     mapper: Mapper = here,
     group: str = "",
     asked: pl.DataFrame | None = None,
+    joins: bool = True,
 ) -> WholeFit:
     """The whole fleet from what its sample taught.
 
     installs: install_no, model_no, design_no of all; parts: `shards.cut` of them; sources: where the readings of each
     part are read. mapper: who does the work. group: a name of the fit; whoever works on another one forgets the shards
-    of this. asked: cycles of which the posterior will be wanted.
+    of this. asked: cycles of which the posterior will be wanted. joins: whether the fit will be joined with others.
     """
     fit = searched.fit
     designs = sorted(set(installs["design_no"].to_list()))
@@ -282,8 +282,9 @@ def fit_whole(
     own = [None] * len(parts) if asked is None else per_part(asked, parts)
     for part, cycles in zip(parts, own, strict=True):
         known = above.part(part.models, part.designs)
-        numbers = None if asked is None else part.installs
-        questions.append(partial(shards.ended, head=fleet.head, above=known, asked=cycles, numbers=numbers))
+        questions.append(
+            partial(shards.ended, head=fleet.head, above=known, asked=cycles, joins=joins and asked is not None)
+        )
     ends: list[Ended] = fleet.ask(questions, last=asked is not None)
     readings, n_cycles, read, slight = np.sum([e.counts for e in ends], axis=0).tolist()
     done = replace(fleet.head, downweighted_share=slight / max(readings, 1))
@@ -298,7 +299,7 @@ def fit_whole(
         (readings, n_cycles, read),
         added([e.models for e in ends], fleet.models, len(done.beta)),
         pl.concat([e.pairs for e in ends]).sort("design_no", "install_no", "cycle_no"),
-        None if asked is None else end_to_end([e.said for e in ends if e.said is not None]),
+        None if asked is None or not joins else [e.said for e in ends if e.said is not None],
         pl.DataFrame() if asked is None else asked,
         None if not opened else Open.joined(opened),
     )

@@ -43,9 +43,15 @@ where v.exchanger_cleaning is null or v.burner_adjusted is null or v.electrodes_
     or v.media_renewed is null
 order by s.series_no, v.visit_no;
 
--- drift_cleaned_too: visits that adjusted the burner and did not leave the exchanger alone.   key: visit_no.
-create or replace table drift_cleaned_too as
-select visit_no from current_visits where burner_adjusted and exchanger_cleaning is distinct from 'none' order by visit_no;
+-- drift_both: visits that adjusted the burner and cleaned the exchanger, or perhaps did (not surely). An empty cell leaves it
+-- open, but where a fleet never writes that the burner was not adjusted, it means that.   key: visit_no.
+create or replace table drift_both as
+select visit_no, coalesce(burner_adjusted and exchanger_cleaning <> 'none', false) as surely
+from current_visits
+where burner_adjusted and exchanger_cleaning is distinct from 'none'
+    or burner_adjusted is null and exchanger_cleaning in ('brush', 'rinse', 'chemical')
+    and exists (from current_visits where not burner_adjusted)
+order by visit_no;
 
 -- drift_readings: one usable value per row, in the order of the fit.   key: series_no, install_no, cycle_no, day, stage_order, visit_no.
 create or replace view drift_readings as
@@ -71,14 +77,14 @@ select
     s.series_no,
     c.install_no,
     c.cycle_no,
-    c.opened_by,
+    case when c.opened_by = 'adjusted' and v.surely then 'adjusted and cleaned' else c.opened_by end as opened_by,
     (c.opened_on - date '1970-01-01')::integer as opened_day,
     before.value as value_before,
-    -- adjusting and cleaning at one visit: what each gave back cannot be told apart
-    c.opened_by = 'adjusted' and v.visit_no is not null as also_cleaned
+    -- what adjusting and cleaning at one visit each gave back cannot be told apart
+    s.reset_class = 'burner' and v.visit_no is not null as also_cleaned
 from cycles c
 join series s on s.reset_class = c.reset_class
-left join drift_cleaned_too v on v.visit_no = c.opened_visit_no and c.opened_by = 'adjusted'
+left join drift_both v on v.visit_no = c.opened_visit_no and s.reset_class = 'burner'
 left join observations before
     on before.series_no = s.series_no and before.visit_no = c.opened_visit_no and before.stage_order = 0 and before.usable
     and before.cycle_no < c.cycle_no;
@@ -90,7 +96,7 @@ select
     a.series_no,
     c.install_no,
     c.cycle_no,
-    c.opened_by,
+    case when c.opened_by = 'adjusted' and v.surely then 'adjusted and cleaned' else c.opened_by end as opened_by,
     (c.opened_on - date '1970-01-01')::integer as opened_day,
     c.opened_visit_no,
     greatest(k.now_h - coalesce(c.opened_h, 0), 0) as hours_open
@@ -103,7 +109,8 @@ from (
 ) c
 join series s on s.reset_class = c.reset_class
 join series_installs a on a.install_no = c.install_no and a.series_no = s.series_no
-join install_clock k on k.install_no = c.install_no;
+join install_clock k on k.install_no = c.install_no
+left join drift_both v on v.visit_no = c.opened_visit_no;
 
 -- drift_doubts: one row per series and install whose open cycle may have ended unrecorded: the newest visit of the cycle
 -- that leaves open whether it was worked on, where no value was read after it. cycle_no is that of the cycle it would

@@ -158,17 +158,23 @@ def test_the_whole_from_a_sample_is_as_good_as_a_search_on_all(made, in_large_sh
 
 
 def test_series_of_a_large_fleet_are_joined(made, searched):
-    rng = np.random.default_rng(1)
-    noisy = made.inputs.readings.with_columns(
-        pl.col("value") * np.exp(rng.normal(0, 0.03, made.inputs.readings.height))
-    )
+    # the same truth with errors of its own: the same draws at twice the error tell which error each reading has
+    wider = fleet(
+        installs=500, seed=8, bias=(0.0, 0.15, 0.0, 0.0, -0.1, 0.0), outliers=0.01, unrecorded=0.1, sigma=0.12
+    ).inputs.readings
+    keys = ["install_no", "cycle_no", "day", "stage_order"]
+    error = made.inputs.readings.select(keys).join(wider, on=keys, maintain_order="left")
+    own = np.exp(np.random.default_rng(1).normal(0, 0.06, error.height))
+    noisy = made.inputs.readings.with_columns(pl.col("value") ** 2 / error["value"] * own)
     other = replace(made, inputs=replace(made.inputs, firing="low", readings=noisy))
     fits = [whole(made, searched, 60), whole(other, search_sample(seen(other.inputs, 200), OPTIONS), 60)]
     alone = fits[0].posterior(made.open_cycles)
     found = joined_whole(fits)
     together = found[0].posterior(made.open_cycles)
     assert found[0].fit.together is not None
-    assert together["v11"].median() < alone["v11"].median()
+    rate = alone.join(made.truth, on=["install_no", "cycle_no"], maintain_order="left")["rate"]
+    assert ((together["m1"] - rate) ** 2).mean() < 0.95 * ((alone["m1"] - rate) ** 2).mean()
+    assert ((together["m1"] - rate).abs() < 1.2816 * together["v11"].sqrt()).mean() > 0.72
     small = joined([fit_series(made.inputs, OPTIONS), fit_series(other.inputs, OPTIONS)])[0].posterior(made.open_cycles)
     assert np.corrcoef(small["m1"], together["m1"])[0, 1] > 0.98
 

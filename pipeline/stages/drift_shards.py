@@ -83,7 +83,8 @@ def fitted_in_shards(
         for s in group:
             sources = [InFiles(place, s, k) for k in range(len(parts))]
             name = f"{place} {s.series_no}"
-            found.append(fit_whole(by_number[s.series_no], installs, parts, sources, mapper, name, asked(s)))
+            joins = len(group) > 1
+            found.append(fit_whole(by_number[s.series_no], installs, parts, sources, mapper, name, asked(s), joins))
         yield found
 
 

@@ -2,13 +2,16 @@
 
 Not a test. From the project's folder:
 
-    python tests/bench/bench_truth.py --installs 2000 --seeds 101 102 103 --folder /tmp/truth
+    python tests/bench/bench_truth.py --installs 2000 --seeds 100000 110000 120000 --folder /tmp/truth
 
 Fleets are made once and kept in the folder, read to the cycles. Prints, series by series and over all seeds: the share
 of 80 % intervals that hold the truth (present value, rate of an install, rate of a model), the slope of a logistic
 regression of having left the range on the chance told, with its standard error, and the Brier skill of the tried
 forecasts over every baseline. Installs of one model share its error, so the standard errors of coverages, taken between
 the fleets' models and seeds, are wider than a binomial one.
+
+Install n of seed s is made of the same draws as install n - 1 of seed s + 1 (`pipeline.sample.draws`): seeds that lie
+closer than a fleet has installs are one fleet, moved along, and are refused.
 """
 
 from __future__ import annotations
@@ -18,6 +21,7 @@ import shutil
 import time
 from collections.abc import Sequence
 from datetime import date
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -56,6 +60,14 @@ def ready(folder: Path, installs: int, seed: int, years: float) -> tuple[Path, P
             derive(store, settings)
             cycles(store, settings)
     return fleet, store_file
+
+
+def apart(seeds: Sequence[int], installs: int) -> Sequence[int]:
+    """The seeds, if their fleets share no install. Raises ValueError otherwise."""
+    near = [(a, b) for a, b in pairwise(sorted(seeds)) if b - a < installs]
+    if near:
+        raise ValueError(f"seeds {near} lie closer than {installs} installs: they would make the same fleet twice")
+    return seeds
 
 
 def run(folder: Path, installs: int, seed: int, years: float, stages: Sequence[str]) -> tuple[Path, Path]:
@@ -230,14 +242,14 @@ def table(rows: pl.DataFrame, models: pl.DataFrame, work: pl.DataFrame, scores: 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--installs", type=int, default=2000)
-    parser.add_argument("--seeds", type=int, nargs="+", default=[101, 102])
+    parser.add_argument("--seeds", type=int, nargs="+", default=[100_000, 200_000])
     parser.add_argument("--years", type=float, default=8)
     parser.add_argument("--stages", nargs="*", default=["fit", "forecast"])
     parser.add_argument("--folder", type=Path, default=Path("/tmp/foulcast-truth"))
     chosen = parser.parse_args()
     chosen.folder.mkdir(parents=True, exist_ok=True)
     rows, models, work, scores = [], [], [], []
-    for seed in chosen.seeds:
+    for seed in apart(chosen.seeds, chosen.installs):
         fleet, done = run(chosen.folder, chosen.installs, seed, chosen.years, chosen.stages)
         with Store.open(done, read_only=True) as store:
             rows.append(of_installs(fleet, store).with_columns(seed=pl.lit(seed)))
