@@ -48,25 +48,25 @@ class OutFolder:
     def claimed(self) -> Iterator[None]:
         """Hold OUT for this run alone; leftovers of an interrupted run are mended first.
 
-        Raises FleetError when another run holds OUT, or when OUT is a folder of someone else's files.
+        Raises FleetError when another run holds OUT, when OUT is a folder of someone else's files, or when it could
+        not be replaced by whoever runs this.
         """
-        refuse_foreign_folder(self.out)
-        try:
+        with told_where(self.out.parent):
+            refuse_foreign_folder(self.out)
+            refuse_unwritable(self.out)
             self.work.mkdir(parents=True, exist_ok=True)
             lock = FileLock(self.work / "lock", thread_local=False)
-            lock.acquire(timeout=0)
-        except Timeout:
-            raise PassingError(
-                f"{self.out}: another run is writing this folder. Wait until it has ended, or give another --out."
-            ) from None
-        except OSError as problem:
-            raise FleetError(
-                f"{self.out.parent}: cannot be written ({problem.strerror}). Give an --out where you may write."
-            ) from problem
+            try:
+                lock.acquire(timeout=0)
+            except Timeout:
+                raise PassingError(
+                    f"{self.out}: another run is writing this folder. Wait until it has ended, or give another --out."
+                ) from None
         try:
-            self._recover()
-            shutil.rmtree(self.next, ignore_errors=True)
-            self.next.mkdir()
+            with told_where(self.work):
+                self._recover()
+                shutil.rmtree(self.next, ignore_errors=True)
+                self.next.mkdir()
             yield
         finally:
             shutil.rmtree(self.next, ignore_errors=True)
@@ -113,6 +113,30 @@ def check_folders(fleet: Path, out: Path | None) -> None:
         )
     if out is not None and fleet.resolve().is_relative_to(out.resolve()):
         raise FleetError(f"{out}: holds the fleet folder itself. Give an --out beside or inside it, not around it.")
+
+
+@contextmanager
+def told_where(folder: Path) -> Iterator[None]:
+    """Turns what the system refuses into a FleetError that says where, and what to do."""
+    try:
+        yield
+    except Timeout:
+        raise
+    except OSError as problem:
+        raise FleetError(
+            f"{problem.filename or folder}: cannot be written ({problem.strerror}). "
+            "Make it writable for you, or give an --out where you may write."
+        ) from problem
+
+
+def refuse_unwritable(out: Path) -> None:
+    """Raise FleetError where the results could not be put in place at the end of a run: better before than after it."""
+    for folder in (out, out.parent):
+        if folder.exists() and not os.access(folder, os.W_OK | os.X_OK):
+            raise FleetError(
+                f"{folder}: you may not write there, so results could not be put in place. "
+                "Make the folder writable for you, or give an --out where you may write."
+            )
 
 
 def refuse_foreign_folder(out: Path) -> None:

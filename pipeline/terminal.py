@@ -108,6 +108,8 @@ def _of_the_system(problem: OSError) -> str:
     where = f"{problem.filename}: " if problem.filename else ""
     if problem.errno in (errno.ENOSPC, errno.EDQUOT):
         return f"{where}the disk is full; free some space and run again."
+    if problem.errno in (errno.EACCES, errno.EROFS):
+        return f"{where}{problem.strerror}. Let yourself read and write there, or name a folder where you may."
     return f"{where}{problem.strerror}."
 
 

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import errno
+import os
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -132,3 +135,41 @@ def test_out_may_not_lie_around_the_fleet_folder(tmp_path: Path) -> None:
         check_folders(tmp_path / "fleet", tmp_path)
     with pytest.raises(FleetError, match="is not a folder"):
         check_folders(tmp_path / "nothing", tmp_path / "out")
+
+
+@pytest.mark.skipif(sys.platform == "win32" or os.geteuid() == 0, reason="to root nothing is forbidden")
+@pytest.mark.parametrize("locked", ["out", "."])
+def test_a_folder_that_may_not_be_written_is_told_before_the_work(tmp_path: Path, locked: str) -> None:
+    folder = OutFolder(tmp_path / "place" / "out")
+    folder.out.mkdir(parents=True)
+    closed = (folder.out.parent / locked).resolve()
+    closed.chmod(0o555)
+    try:
+        with pytest.raises(FleetError, match=re.escape(f"{closed}: you may not write there")), folder.claimed():
+            pass
+    finally:
+        closed.chmod(0o755)
+
+
+@pytest.mark.parametrize("locked", ["out", "."])
+def test_the_same_as_the_system_would_say_it(tmp_path: Path, locked: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    folder = OutFolder(tmp_path / "place" / "out")
+    folder.out.mkdir(parents=True)
+    closed = (folder.out.parent / locked).resolve()
+    real = os.access
+    monkeypatch.setattr(os, "access", lambda path, mode: real(path, mode) and Path(path) != closed)
+    with pytest.raises(FleetError, match=re.escape(f"{closed}: you may not write there")), folder.claimed():
+        pass
+    assert not folder.work.exists()
+
+
+def test_a_refused_work_folder_is_told_by_its_name(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    folder = OutFolder(tmp_path / "out")
+
+    def refused(path: Path, *_: object, **__: object) -> None:
+        raise PermissionError(errno.EACCES, "Permission denied", str(path))
+
+    monkeypatch.setattr(Path, "mkdir", refused)
+    words = f"{folder.work}: cannot be written (Permission denied). Make it writable for you"
+    with pytest.raises(FleetError, match=re.escape(words)), folder.claimed():
+        pass
