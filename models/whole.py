@@ -21,7 +21,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from models import shards
+from models import shard_ends, shards
 from models.analysers import FEW, STATED, AnalyserBias, improved, solved
 from models.breaks import typical_gain
 from models.cleaning import SCHEMA as CLEANING
@@ -37,7 +37,8 @@ from models.projection import gram_above
 from models.rates import PerModel, added, compared
 from models.refit import FINE, NO_SCATTER, variance_priors
 from models.series import FitOptions, SeriesInputs
-from models.shards import Ended, Mapper, Part, Piece, Source, Step, answer, here
+from models.shard_ends import Ended
+from models.shards import Mapper, Part, Piece, Source, Step, answer, here
 from models.tree import Priors, Trunk
 from models.upper_levels import Above, Evaluation, evaluate_upper, places
 
@@ -163,7 +164,7 @@ class Fleet(Trunk):
 @dataclass
 class WholeFit:
     """A large fleet's fit. fit: the parameters, without readings; above: models and designs under it; counts: readings,
-    cycles, installs read; models, pairs, said, open: as `shards.Ended`, of all shards; asked: the cycles in `open`."""
+    cycles, installs read; models, pairs, said, open: as `shard_ends.Ended`, of all shards; asked: cycles in `open`."""
 
     fit: SeriesFit
     fleet: Fleet
@@ -182,7 +183,7 @@ class WholeFit:
             questions = []
             for part, own in zip(self.fleet.parts, per_part(cycles, self.fleet.parts), strict=True):
                 above = self.above.part(part.models, part.designs)
-                questions.append(partial(shards.opened, head=self.fleet.head, above=above, asked=own))
+                questions.append(partial(shard_ends.opened, head=self.fleet.head, above=above, asked=own))
             found = [part for part in self.fleet.ask(questions) if part is not None]
             self.open, self.asked = Open.joined(found), cycles
         return self.open.told(replace(self.fit, install=self.install))
@@ -232,7 +233,7 @@ def joined_whole(fits: Sequence[WholeFit]) -> list[WholeFit]:
 def told_of_installs(fit: WholeFit) -> LeafSums:
     head = fit.fleet.head
     return end_to_end(
-        fit.fleet.ask([partial(shards.of_installs, head=head, numbers=p.installs) for p in fit.fleet.parts])
+        fit.fleet.ask([partial(shard_ends.of_installs, head=head, numbers=p.installs) for p in fit.fleet.parts])
     )
 
 
@@ -283,7 +284,7 @@ def fit_whole(
     for part, cycles in zip(parts, own, strict=True):
         known = above.part(part.models, part.designs)
         numbers = None if asked is None else part.installs
-        questions.append(partial(shards.ended, head=fleet.head, above=known, asked=cycles, numbers=numbers))
+        questions.append(partial(shard_ends.ended, head=fleet.head, above=known, asked=cycles, numbers=numbers))
     ends: list[Ended] = fleet.ask(questions, last=asked is not None)
     readings, n_cycles, read, slight = np.sum([e.counts for e in ends], axis=0).tolist()
     done = replace(fleet.head, downweighted_share=slight / max(readings, 1))
