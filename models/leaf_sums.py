@@ -135,7 +135,9 @@ def cut_blocks(parents: Sequence[np.ndarray], n_lower: int, n_leaves: int, size:
 
 def segment_starts(index: np.ndarray) -> np.ndarray:
     """First position of each run in a sorted index without gaps."""
-    return np.flatnonzero(np.r_[True, index[1:] != index[:-1]])
+    new = np.ones(len(index), dtype=bool)
+    np.not_equal(index[1:], index[:-1], out=new[1:])
+    return np.flatnonzero(new)
 
 
 def design_rows(leaf: LeafSums, here: slice) -> list[tuple[np.ndarray, np.ndarray]]:

@@ -3,19 +3,17 @@
 The nodes above ("groups", such as appliance models) are not known during the sweep. Each group's total effect and the
 fixed effects enter every node's score linearly, so a sweep returns, per group, the message (S, B) and the Gram matrices
 of those linear maps; with them the exact gradient follows once the groups' posteriors are known.
-
-A block carries no more vectors than tell something in it (`Basis`): a column that is the same in all of its leaves acts
-as the intercept does there, and one that is the same within each parent acts as the parent's own effect.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
 from models import smallblocks as sb
+from models.basis import Basis, basis_of
 from models.leaf_sums import (
     Column,
     LeafSums,
@@ -27,77 +25,6 @@ from models.leaf_sums import (
     segment_starts,
     without_fixed,
 )
-
-Rows = list[tuple[np.ndarray, np.ndarray]]  # per component: places in the basis, values (places, nodes)
-
-
-@dataclass(frozen=True)
-class Basis:
-    """The vectors of one block: intercepts, columns that vary between parents only, other columns, the readings.
-
-    full (size + 1, p + 1): what each fixed effect is in this basis, [X y] = basis full. shared, own: the second and
-    third kind, by component, with a value per parent and per leaf; the intercepts lead among the shared. first: place
-    of the first of the third kind.
-    """
-
-    full: np.ndarray
-    shared: Rows
-    own: Rows
-    first: int
-
-    @property
-    def constant(self) -> np.ndarray:
-        """What of the intercepts in `full` stands for columns that are constant: (q, p + 1)."""
-        return self.full[: len(self.shared)] - np.eye(len(self.shared), self.full.shape[1])
-
-    @property
-    def size(self) -> int:
-        return len(self.full) - 1
-
-    def of_leaves(self, some: np.ndarray) -> Basis:
-        return replace(self, own=[(places, rows[:, some]) for places, rows in self.own])
-
-
-def basis_of(leaf: LeafSums, here: slice, parent: np.ndarray | None, starts: np.ndarray | None) -> Basis:
-    """parent: of each leaf, as a position within the block, and starts: its first leaf; None where parents are not
-    in the block."""
-    q, p = leaf.q, leaf.p
-    n = here.stop - here.start
-    n_home = n if starts is None else len(starts)
-    shared: list[list[tuple[int, np.ndarray]]] = [[(k, np.ones(n_home))] for k in range(q)]
-    own: list[list[tuple[int, np.ndarray]]] = [[] for _ in range(q)]
-    constant = []
-    for j, (k, values) in enumerate(leaf.columns):
-        if values is None:
-            continue
-        x = values[here]
-        if n == 0 or (x == x[0]).all():
-            constant.append((j, k, float(x[0]) if n else 0.0))
-        elif starts is not None and (x[starts][parent] == x).all():
-            shared[k].append((j, x[starts]))
-        else:
-            own[k].append((j, x))
-    order = list(range(q))
-    order += [j for rows in shared for j, _ in rows[1:]]
-    first = len(order)
-    order += [j for rows in own for j, _ in rows]
-    place = {j: at for at, j in enumerate(order)}
-    full = np.zeros((len(order) + 1, p + 1))
-    full[range(len(order)), order] = 1.0
-    full[-1, p] = 1.0
-    for j, k, value in constant:
-        full[k, j] = value
-
-    def stacked(kinds: list[list[tuple[int, np.ndarray]]], width: int) -> Rows:
-        out = []
-        for rows in kinds:
-            values = np.empty((len(rows), width))
-            for row, (_, x) in zip(values, rows, strict=True):
-                row[:] = x
-            out.append((np.array([place[j] for j, _ in rows], dtype=int), values))
-        return out
-
-    return Basis(full, stacked(shared, n_home), stacked(own, n), first)
 
 
 @dataclass
@@ -253,14 +180,14 @@ class Down:
     total: np.ndarray
     c: np.ndarray
     h: np.ndarray
-    x: np.ndarray | None  # Z'P Z between this node and its parent, (q, q, n), where the parent is in the block
+    x: np.ndarray | None  # Z'P Z between this node and its parent in the block, (q, q, n)
 
 
 def sweep_down(
     block: Block, roots: Sequence[np.ndarray], q: int, posteriors: bool = True
 ) -> Iterator[tuple[int, Down]]:
     """From the highest lower level to the leaves, given the groups: (level, Down). posteriors False leaves out what
-    only the leaves' posteriors need: their `total` and `c` are then empty."""
+    only the leaves' posteriors need: their `total` and `c` are then empty; True what only the scoring matrix needs."""
     at = sb.slots(q)
     basis, n_lower = block.basis, len(block.ws)
     above: Down | None = None
@@ -303,12 +230,13 @@ def sweep_down(
             if wanted:
                 total = expected + sb.constant_times(d, score)
                 cond = cond + sb.sandwich(kept_share(ws, d), c_par)
-            # Z'P Z between node and parent: WS (I - C_par WS_par) restricted to D_par's own integration
-            above_ws, above_d = block.ws[level + 1], roots[level + 1] @ roots[level + 1].T
-            shrink = kept_share(above_ws, above_d)[:, :, par]
-            x = np.stack(
-                [[sb.dot([(ws[at[i, k]], shrink[k, j]) for k in range(q)], ws[0]) for j in range(q)] for i in range(q)]
-            )
+            if not posteriors:  # Z'P Z between node and parent: WS (I - C_par WS_par) restricted to D_par's own
+                above_ws, above_d = block.ws[level + 1], roots[level + 1] @ roots[level + 1].T
+                shrink = kept_share(above_ws, above_d)[:, :, par]
+                x = np.empty((q, q, ws.shape[1]))
+                for i in range(q):
+                    for j in range(q):
+                        x[i, j] = sb.dot([(ws[at[i, k]], shrink[k, j]) for k in range(q)], ws[0])
         if level == 0 and wanted:  # -P for the covariates: total = group + parent's + own + P beta
             for k, (own, rows) in enumerate(basis.own):
                 total[k, own] -= rows

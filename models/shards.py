@@ -20,7 +20,6 @@ import numpy as np
 import polars as pl
 
 from models.breaks import likely_breaks, split
-from models.cleaning import PAIRS, before_and_after
 from models.cycle_sums import Forest, Readings, positions
 from models.drift import weighted, with_clean_levels
 from models.fitted import (
@@ -36,13 +35,9 @@ from models.fitted import (
     seen_cycles,
     tree_sums,
 )
-from models.joint import Said, cycle_messages
 from models.lower_levels import LeafSums, Messages, sweep
 from models.mapper import Mapper, here
-from models.pace import rates_after
-from models.posteriors import Open
 from models.projection import analyser_sums, messages_of_analysers
-from models.rates import PerModel, added, per_model, silent_forest
 from models.robust import residuals
 from models.series import SeriesInputs
 from models.states import thinned
@@ -284,63 +279,6 @@ def analysers(shard: Shard) -> np.ndarray:
     """Numbers of the analysers named in the shard."""
     named = shard.readings.analyser
     return np.flatnonzero(np.bincount(named[named >= 0]))
-
-
-@dataclass(frozen=True)
-class Ended:
-    """What is asked of a shard when its fit is through, at one go. counts: readings, cycles, installs read, readings
-    that count for less than half; paces: as `pace.rates_after`; pairs: as `cleaning.before_and_after`; said: what the
-    cycles say, for a joint fit; open: the cycles asked for."""
-
-    counts: np.ndarray
-    models: PerModel
-    pairs: pl.DataFrame
-    paces: np.ndarray
-    said: Said | None
-    open: Open | None
-
-
-def ended(shard: Shard, head: SeriesFit, above: Above, asked: pl.DataFrame | None, joins: bool) -> Ended:
-    """asked: cycles to tell of, None: not wanted; joins: whether a joint fit will be."""
-    r, fit = shard.readings, shard.fit(head)
-    counts = np.array([len(r.z), len(r.start), len(shard.forest.installs), int((r.weight < 0.5).sum())])
-    said = of_cycles(shard, head) if joins else None
-    told = None if asked is None else opened(shard, head, above, asked)
-    return Ended(counts, of_models(shard, fit), cleanings(shard, fit), paces(shard, fit, above), said, told)
-
-
-def opened(shard: Shard, head: SeriesFit, above: Above, asked: pl.DataFrame) -> Open | None:
-    return None if asked.is_empty() else Open.of(shard.fit(head), asked, above)
-
-
-def of_cycles(shard: Shard, head: SeriesFit) -> Said:
-    """What the cycles say, for the joint fit."""
-    return cycle_messages(shard.fit(head))
-
-
-def of_models(shard: Shard, fit: SeriesFit) -> PerModel:
-    forest, parts = shard.forest, []
-    if not shard.empty:
-        parts.append(per_model(fit, forest, tree_sums(fit, forest).n, built_up_before(fit, forest)))
-    silent = silent_forest(fit, forest.rows)
-    if silent.size:
-        none = np.zeros(silent.size)
-        parts.append(per_model(fit, silent, none, built_up_before(fit, silent)))
-    models = np.unique(np.r_[forest.models, silent.models])
-    return added(parts, models, len(fit.terms.terms))
-
-
-def cleanings(shard: Shard, fit: SeriesFit) -> pl.DataFrame:
-    if fit.before is None or shard.empty:
-        return pl.DataFrame(schema=PAIRS)
-    return before_and_after(fit, shard.forest).select(pl.col(name).cast(kind) for name, kind in PAIRS.items())
-
-
-def paces(shard: Shard, fit: SeriesFit, above: Above) -> np.ndarray:
-    if shard.empty or not fit.paces:
-        return np.zeros((len(fit.paces), 3))
-    fit = replace(fit, beta=above.at.beta)
-    return rates_after(fit, shard.forest, held_state(shard, fit, above, cov=False), fit.paces)
 
 
 __all__ = ["Given", "Mapper", "Part", "Piece", "Shard", "Source", "answer", "cut", "here"]

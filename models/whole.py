@@ -21,7 +21,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from models import shards
+from models import shard_ends, shards
 from models.analysers import FEW, STATED, AnalyserBias, improved, solved
 from models.breaks import typical_gain
 from models.cleaning import SCHEMA as CLEANING
@@ -37,7 +37,8 @@ from models.projection import gram_above
 from models.rates import PerModel, added, compared
 from models.refit import FINE, NO_SCATTER, variance_priors
 from models.series import FitOptions, SeriesInputs
-from models.shards import Ended, Mapper, Part, Piece, Source, Step, answer, here
+from models.shard_ends import Ended
+from models.shards import Mapper, Part, Piece, Source, Step, answer, here
 from models.tree import Priors, Trunk
 from models.upper_levels import Above, Evaluation, evaluate_upper, places
 
@@ -163,7 +164,7 @@ class Fleet(Trunk):
 @dataclass
 class WholeFit:
     """A large fleet's fit. fit: the parameters, without readings; above: models and designs under it; counts: readings,
-    cycles, installs read; models, pairs, said, open: as `shards.Ended`, of all shards; asked: the cycles in `open`."""
+    cycles, installs read; models, pairs, said, open: as `shard_ends.Ended`, of all shards; asked: cycles in `open`."""
 
     fit: SeriesFit
     fleet: Fleet
@@ -182,7 +183,7 @@ class WholeFit:
             questions = []
             for part, own in zip(self.fleet.parts, per_part(cycles, self.fleet.parts), strict=True):
                 above = self.above.part(part.models, part.designs)
-                questions.append(partial(shards.opened, head=self.fleet.head, above=above, asked=own))
+                questions.append(partial(shard_ends.opened, head=self.fleet.head, above=above, asked=own))
             found = [part for part in self.fleet.ask(questions) if part is not None]
             self.open, self.asked = Open.joined(found), cycles
         return self.open.told(replace(self.fit, install=self.install))
@@ -237,7 +238,7 @@ def told_by_cycles(fit: WholeFit) -> list[Said]:
     """Per shard; told when the fit ended, or asked for now."""
     if fit.said is not None:
         return fit.said
-    return fit.fleet.ask_all(partial(shards.of_cycles, head=fit.fleet.head))
+    return fit.fleet.ask_all(partial(shard_ends.of_cycles, head=fit.fleet.head))
 
 
 def fit_whole(
@@ -283,7 +284,7 @@ def fit_whole(
     for part, cycles in zip(parts, own, strict=True):
         known = above.part(part.models, part.designs)
         questions.append(
-            partial(shards.ended, head=fleet.head, above=known, asked=cycles, joins=joins and asked is not None)
+            partial(shard_ends.ended, head=fleet.head, above=known, asked=cycles, joins=joins and asked is not None)
         )
     ends: list[Ended] = fleet.ask(questions, last=asked is not None)
     readings, n_cycles, read, slight = np.sum([e.counts for e in ends], axis=0).tolist()

@@ -11,8 +11,11 @@ from drift_fleet import FIRST_DAY, Made, fleet
 from sklearn.base import clone
 from sklearn.utils.estimator_checks import parametrize_with_checks
 
+from models.covariates import fixed_values
+from models.cycle_sums import Forest
 from models.drift import fit_series
 from models.drift_model import DriftModel
+from models.fitted import built_up_before, install_frame, seen_cycles
 from models.rates import model_rates
 from models.series import FitOptions
 
@@ -327,3 +330,15 @@ def test_how_often_open_visits_had_done_the_work_is_told_from_what_followed():
     habit = fit_series(replace(made.inputs, readings=readings), replace(PLAIN, breaks=True))
     assert 0.5 < hidden.open_share < 0.9
     assert habit.open_share < 0.05
+
+
+def test_fixed_effects_taken_off_by_kind_are_those_of_their_columns():
+    made = fleet(installs=300, seed=4, unrecorded=0.2, outliers=0.01)
+    fit = fit_series(made.inputs, FitOptions(gammas=(1.0, 1.4)))
+    forest = Forest.of(seen_cycles(fit.inputs, fit.readings), install_frame(fit.inputs))
+    assert {"carry", "opened", "number"} <= {term.how for term in fit.terms.terms}
+    built_up = built_up_before(fit, forest)
+    expected = np.zeros((2, forest.size))
+    for b, (component, x) in zip(fit.beta, fit.terms.columns(forest, built_up), strict=True):
+        expected[component] += 0 if x is None else b * x
+    np.testing.assert_allclose(fixed_values(fit.terms, fit.beta, forest, built_up), expected, rtol=1e-12, atol=1e-14)
