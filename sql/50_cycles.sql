@@ -15,10 +15,10 @@ select install_no, 'trap', 0, commissioned_visit_no, started_by, started_on, sta
 union all
 select install_no, 'media', 0, commissioned_visit_no, started_by, started_on, started_h from install_clock
 union all
-select install_no, 'exchanger', cyc_exchanger + 1, visit_no, by_exchanger, visited_on, clock_h
+select install_no, 'exchanger', cyc_exchanger + 1, visit_no, by_exchanger::varchar, visited_on, clock_h
 from visit_clock where rst_exchanger
 union all
-select install_no, 'burner', cyc_burner + 1, visit_no, by_burner, visited_on, clock_h
+select install_no, 'burner', cyc_burner + 1, visit_no, by_burner::varchar, visited_on, clock_h
 from visit_clock where rst_burner
 union all
 select install_no, 'electrodes', cyc_electrodes + 1, visit_no,

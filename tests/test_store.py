@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import duckdb
 import polars as pl
 import pytest
 from hypothesis import given, settings
@@ -79,3 +80,14 @@ def test_beside_shares_tables_and_one_thread_is_given_back(tmp_path: Path) -> No
         with pytest.raises(ZeroDivisionError), store.one_thread():
             raise ZeroDivisionError
         assert store.scalar(threads) == 3
+
+
+def test_joins_are_ordered_again_after_those_that_were_made_as_written() -> None:
+    off = "select current_setting('disabled_optimizers')"
+    with Store.open(None) as store:
+        before = store.scalar(off)
+        with store.joins_as_written():
+            assert "join_order" in store.scalar(off)
+        with pytest.raises(duckdb.Error), store.joins_as_written():
+            store.run("from nowhere")
+        assert store.scalar(off) == before

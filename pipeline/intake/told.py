@@ -37,22 +37,23 @@ def write_rejected(store: Store) -> None:
 def write_findings(store: Store) -> None:
     """findings: doubtful, emptied and mended cells of rows that were taken."""
     _with_lines(store, "finding_rows")
-    store.run(
-        f"""
-        create or replace table findings as
-        select f.name as file, s.line, nullif(s.cell, '') as "column", {_shortened(WRITTEN)} as value, s.rule,
-            s.told || coalesce(' (written in ' || u.header || ')', '') as message, s.visit_id, s.stage, s.firing,
-            coalesce(s.install_id, v.install_id) as install_id,
-            v.technician_id, s.analyser_id, s.misleads
-        from told_rows s join input_files f using (file_id)
-        left join file_units u on u.file_id = s.file_id and u.cell = s.cell
-        left join (
-                select visit_id, install_id, technician_id from current_visits semi join told_rows using (visit_id)
-            ) v
-            on v.visit_id = s.visit_id
-        order by all
-        """
-    )
+    with store.joins_as_written():
+        store.run(
+            f"""
+            create or replace table findings as
+            select f.name as file, s.line, nullif(s.cell, '') as "column", {_shortened(WRITTEN)} as value, s.rule,
+                s.told || coalesce(' (written in ' || u.header || ')', '') as message, s.visit_id, s.stage, s.firing,
+                coalesce(s.install_id, v.install_id) as install_id,
+                v.technician_id, s.analyser_id, s.misleads
+            from told_rows s join input_files f using (file_id)
+            left join file_units u on u.file_id = s.file_id and u.cell = s.cell
+            left join (
+                    select visit_id, install_id, technician_id from current_visits semi join told_rows using (visit_id)
+                ) v
+                on v.visit_id = s.visit_id
+            order by all
+            """
+        )
     store.run("drop table told_rows")
 
 

@@ -11,12 +11,14 @@ import polars as pl
 from models.counters import BASES, Clock, Installs, burner_clock
 from models.cycle_numbers import as_found
 from models.hours import LoadCalendar, day_number
-from pipeline.schema import SERIES
+from pipeline.schema import SERIES, columns_of
 from pipeline.settings import Settings
 from pipeline.stages.observations import CLASSES, write_observations
 from pipeline.store import Store
 
 MISTYPED = "counter_impossible"
+OPENED_BY = pl.Enum(["new", "adjusted", *columns_of("visits")["exchanger_cleaning"].allowed])
+"""What work opens cycles of the exchanger and the burner: stored as such, a byte a visit."""
 
 
 def load_calendar(store: Store) -> LoadCalendar:
@@ -79,7 +81,8 @@ def cycles(store: Store, settings: Settings) -> None:
     on_visits = _visit_clock(visits, on_installs, clock)
     # What tests need of their visit stands beside the tests.
     store.write("visit_clock", on_visits.drop(f"open_{name}_h" for name in CLASSES))
-    _findings(store, clock)
+    with store.joins_as_written():
+        _findings(store, clock)
     store.run_file("41_series.sql")
     store.run_file("50_cycles.sql")
     write_observations(store, on_visits)
@@ -129,10 +132,12 @@ def _visit_clock(visits: pl.DataFrame, installs: pl.DataFrame, clock: Clock) -> 
         *(pl.Series(f"cyc_{name}", number) for name, (number, _) in cycles.items()),
         *(pl.Series(f"rst_{name}", done) for name, done in resets.items()),
         *(pl.Series(f"open_{name}_h", opened) for name, (_, opened) in cycles.items()),
-        by_exchanger=pl.when(pl.lit(pl.Series(resets["exchanger"]))).then(by_exchanger.otherwise("exchanger_cleaning")),
-        by_burner=pl.when(pl.lit(pl.Series(resets["burner"]))).then(
-            by_exchanger.when("burner").then(pl.lit("adjusted")).otherwise("exchanger_cleaning")
-        ),
+        by_exchanger=pl.when(pl.lit(pl.Series(resets["exchanger"])))
+        .then(by_exchanger.otherwise("exchanger_cleaning"))
+        .cast(OPENED_BY),
+        by_burner=pl.when(pl.lit(pl.Series(resets["burner"])))
+        .then(by_exchanger.when("burner").then(pl.lit("adjusted")).otherwise("exchanger_cleaning"))
+        .cast(OPENED_BY),
     )
 
 
@@ -198,8 +203,7 @@ def _findings(store: Store, clock: Clock) -> None:
                 || 'the hours of this visit are estimated' as message,
             v.visit_id, null::varchar as stage, null::varchar as firing, v.install_id, v.technician_id,
             null::varchar as analyser_id, false as misleads
-        from mistyped_counters m
-        join (select * from current_visits semi join mistyped_counters using (visit_no)) v on v.visit_no = m.visit_no
+        from (select * from current_visits semi join mistyped_counters using (visit_no)) v
         left join input_files f on f.file_id = v.file_id
         order by v.visit_no;
         drop table mistyped_counters

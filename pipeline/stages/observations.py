@@ -137,16 +137,17 @@ def _places(visit_no: np.ndarray, wanted: np.ndarray) -> np.ndarray:
 def _misled(store: Store, visit_no: np.ndarray) -> np.ndarray:
     """Bits of BARRED by place of the visit, times 4, plus 2 for as left, plus 1 for low fire; uint8."""
     names = " ".join(f"when '{about}' then {bit}" for about, bit in BARRED.items())
-    found = store.frame(
-        f"""
-        select v.visit_no,
-            bit_or(case m.about when 'flame_current_ua' then {BARRED["flame"]} {names} else 0 end) as bits,
-            (m.stage = 'as_left')::integer * 2 + (m.firing = 'low')::integer as code
-        from misled_values m join current_visits v on v.visit_id = m.visit_id
-        where m.stage is not null and m.firing is not null
-        group by all
-        """
-    )
+    with store.joins_as_written():
+        found = store.frame(
+            f"""
+            select v.visit_no,
+                bit_or(case m.about when 'flame_current_ua' then {BARRED["flame"]} {names} else 0 end) as bits,
+                (m.stage = 'as_left')::integer * 2 + (m.firing = 'low')::integer as code
+            from current_visits v join misled_values m on m.visit_id = v.visit_id
+            where m.stage is not null and m.firing is not null
+            group by all
+            """
+        )
     bits = np.zeros(4 * len(visit_no), np.uint8)
     place = _places(visit_no, found["visit_no"].to_numpy())
     bits[place * 4 + found["code"].to_numpy()] = found["bits"].to_numpy()
