@@ -26,7 +26,8 @@ from pipeline.interpreter import collect_seldom
 T = TypeVar("T")
 R = TypeVar("R")
 log = logging.getLogger("foulcast")
-ONE_THREAD = {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "MKL_NUM_THREADS": "1"}  # small matrices only
+# Small matrices and frames only: a processor for each process, and none that waits for its own threads.
+ONE_THREAD = dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "POLARS_MAX_THREADS"), "1")
 MOST_REMEMBERED = 4_000_000_000  # bytes a helper may grow by; loky would replace it, and what it knows, at a tenth
 
 
