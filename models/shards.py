@@ -168,6 +168,13 @@ def answer(piece: Piece) -> Any:
     return piece.ask(shard)
 
 
+def forget(fit: tuple[str, str]) -> None:
+    """Let the shards of a fit go that this process has worked on, but others answered for last."""
+    with memory:
+        for key in [key for key in kept if key[:2] == fit]:
+            del kept[key]
+
+
 def loaded(source: Source, centre: float) -> Shard:
     inputs = source.load()
     inputs = replace(inputs, cycles=inputs.cycles.with_columns(pl.col("opened_by").cast(pl.Categorical)))

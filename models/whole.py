@@ -100,7 +100,10 @@ class Fleet(Trunk):
             Piece((*self.key, k), source, self.head.centre, tuple(steps), question, last)
             for k, (source, steps, question) in enumerate(zip(self.sources, self.steps, questions, strict=True))
         ]
-        return self.mapper(answer, pieces)
+        answers = self.mapper(answer, pieces)
+        if last:
+            shards.forget(self.key)
+        return answers
 
     def ask_all(self, question: Callable[[shards.Shard], Any]) -> list[Any]:
         return self.ask([question] * len(self.parts))
