@@ -10,7 +10,7 @@ their install is like. Errors of readings are taken as independent between indic
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 import polars as pl
@@ -163,44 +163,34 @@ def posteriors(group: Group, roots: Sequence[np.ndarray]) -> list[Install]:
     """Of all installs and of each series' newest cycle, some installs at a time."""
     whole = group.order.select("design_no", "model_no").unique().sort("design_no", "model_no")["design_no"].to_numpy()
     to_design = np.cumsum(np.r_[0, np.diff(whole) != 0])
-    parts = [(group.tree(here), models) for here, models in group.pieces()]
-    said = [tree.messages(roots, gradient=False) for tree, _ in parts]
-    m = merge(said, [models for _, models in parts], len(to_design))
+    pieces = list(group.pieces())
+    said = [group.tree(here).messages(roots, gradient=False) for here, _ in pieces]
+    m = merge(said, [models for _, models in pieces], len(to_design))
     at = evaluate_upper(m, [to_design], LOWER, roots, Priors(), 1.0, gradient=False)
     above = Above(at, np.arange(len(to_design)), np.arange(int(to_design[-1]) + 1))
-    n, q = group.order.height, 2 * len(group.said)
-    slot, size = sb.slots(q), q * (q + 1) // 2
-    mean, cov = np.empty((q, n)), np.empty((size, n))
-    own_mean, own_cov = np.zeros((q, n)), np.zeros((size, n))
-    first = 0
-    for (here, _), (tree, models) in zip(group.pieces(), parts, strict=True):
-        cycles, installs = leaf_posteriors(tree, roots, above.of(models, np.unique(to_design[models])))
-        mean[:, here], cov[:, here] = installs.mean, installs.cov
-        for k in range(len(group.said)):
-            known = here[group.newest[k, here] >= 0]
-            leaf = group.at[k][group.newest[k, known]] - first
-            rows = [slot[2 * k, 2 * k], slot[2 * k + 1, 2 * k], slot[2 * k + 1, 2 * k + 1]]
-            own_mean[2 * k : 2 * k + 2, known] = cycles.mean[2 * k : 2 * k + 2][:, leaf]
-            own_cov[np.ix_(rows, known)] = cycles.cov[rows][:, leaf]
-        first += tree.sizes[0]
+    n, slot = group.order.height, sb.slots(2 * len(group.said))
+    own = [[2 * k, 2 * k + 1] for k in range(len(group.said))]
+    packed = [[slot[a, a], slot[b, a], slot[b, b]] for a, b in own]
     number = group.order["install_no"].to_numpy()
-    by_number, out = np.argsort(number), []
-    for k, m_k in enumerate(group.said):
-        both = slice(2 * k, 2 * k + 2)
-        rows = [slot[2 * k, 2 * k], slot[2 * k + 1, 2 * k], slot[2 * k + 1, 2 * k + 1]]
-        newest = group.newest[k, by_number]
-        cycle_no = np.where(newest >= 0, np.r_[m_k.cycle_no, -1][newest], -1)
-        out.append(
-            Install(
-                number[by_number],
-                mean[both][:, by_number],
-                cov[rows][:, by_number],
-                cycle_no,
-                own_mean[both][:, by_number],
-                own_cov[rows][:, by_number],
-            )
-        )
-    return out
+    out = []
+    for k, said_k in enumerate(group.said):
+        cycle_no = np.where(group.newest[k] >= 0, np.r_[said_k.cycle_no, -1][group.newest[k]], -1)
+        mean, cov, own_mean, own_cov = (np.zeros((rows, n)) for rows in (2, 3, 2, 3))
+        out.append(Install(number, mean, cov, cycle_no, own_mean, own_cov))
+    first = 0
+    for here, models in pieces:
+        tree = group.tree(here)  # made anew: all of them at once would fill the memory
+        cycles, installs = leaf_posteriors(tree, roots, above.of(models, np.unique(to_design[models])))
+        for k, known in enumerate(out):
+            newest = group.newest[k, here]
+            with_own = here[newest >= 0]
+            leaf = group.at[k][newest[newest >= 0]] - first
+            known.mean[:, here], known.cov[:, here] = installs.mean[own[k]], installs.cov[packed[k]]
+            known.own_mean[:, with_own] = cycles.mean[own[k]][:, leaf]
+            known.own_cov[:, with_own] = cycles.cov[packed[k]][:, leaf]
+        first += tree.sizes[0]
+    by_number = np.argsort(number)
+    return [Install(*(getattr(known, f.name)[..., by_number] for f in fields(Install))) for known in out]
 
 
 def correlation(psi: np.ndarray) -> np.ndarray:
