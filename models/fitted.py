@@ -13,6 +13,7 @@ from models.analysers import AnalyserBias
 from models.below import posteriors_below
 from models.covariates import LEVEL, Term, Terms, of_unknown_age
 from models.cycle_sums import PARTS, CycleSums, Forest, Readings, clock, rate_scale
+from models.known_installs import Install
 from models.lower_levels import fixed_part, without_fixed
 from models.series import FitOptions, SeriesInputs, forward
 from models.tree import Nodes, Priors, Tree, leaf_posteriors
@@ -21,28 +22,6 @@ from models.upper_levels import Above, Evaluation
 LOWER = 2  # cycles and installs are swept in blocks; appliance models and designs are optimised inside
 MOST_OF_READING = 0.9  # a bias is never taken to be more of what was read
 BASES = ("install", "model", "design", "fleet")
-
-
-@dataclass(frozen=True)
-class Install:
-    """Posterior of level and rate from all indicators of a joint fit, per install and per its newest cycle.
-
-    install_no sorted; mean (2, n), cov packed (3, n): of the install; cycle_no (times PARTS, -1: none), own_mean,
-    own_cov: of its newest cycle. On the fit's scale less its centre, inner clock, covariates left out.
-    """
-
-    install_no: np.ndarray
-    mean: np.ndarray
-    cov: np.ndarray
-    cycle_no: np.ndarray
-    own_mean: np.ndarray
-    own_cov: np.ndarray
-
-    def of(self, numbers: np.ndarray) -> Install:
-        """These installs only; numbers: sorted."""
-        at = np.searchsorted(self.install_no, numbers)
-        rows = (self.mean, self.cov, self.cycle_no, self.own_mean, self.own_cov)
-        return Install(numbers, *(x[..., at] for x in rows))
 
 
 @dataclass

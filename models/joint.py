@@ -19,7 +19,8 @@ from scipy.linalg import block_diag
 from models import smallblocks as sb
 from models.cycle_sums import PARTS, Forest, Readings
 from models.drift import DEFAULTS, fit_series
-from models.fitted import Install, SeriesFit, built_up_before, freed_levels, install_frame, seen_cycles, tree_sums
+from models.fitted import SeriesFit, built_up_before, freed_levels, install_frame, seen_cycles, tree_sums
+from models.known_installs import Install
 from models.lower_levels import LeafSums, merge, segment_starts, without_fixed
 from models.series import FitOptions, SeriesInputs
 from models.tree import LevelPrior, Priors, Tree, leaf_posteriors

@@ -27,8 +27,9 @@ from models.cleaning import SCHEMA as CLEANING
 from models.cleaning import effects_of
 from models.cycle_sums import Readings
 from models.drift import search, settled, without_lost
-from models.fitted import LOWER, Install, SeriesFit, beta_precision, evaluate_held, install_frame
+from models.fitted import LOWER, SeriesFit, beta_precision, evaluate_held, install_frame
 from models.joint import Said, together
+from models.known_installs import Install
 from models.lower_levels import LeafSums, Messages, merge
 from models.pace import in_words
 from models.projection import gram_above
