@@ -401,10 +401,7 @@ def learn_from_others(
     k = np.minimum(np.searchsorted(known.install_no, wanted), len(known.install_no) - 1)
     here = known.install_no[k] == wanted
     leaf, at, s2 = state.tree.leaf, sb.slots(2), fit.sigma**2
-    fixed = np.zeros_like(mean)
-    for b, (component, x) in zip(state.at.beta, leaf.columns, strict=True):
-        if x is not None:
-            fixed[component] += b * x
+    fixed = fixed_part(leaf, fit.beta)  # as they were taken off for the joint fit
     expected = fixed + known.mean[:, k]
     d = fit.psi[0]
     ws, u, big_k, _ = sb.integrate(leaf.s / s2, np.linalg.cholesky(d + 1e-14 * np.eye(2)))
