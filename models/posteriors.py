@@ -111,7 +111,7 @@ class Open:
             basis_of(forest, state, here),
             state.nodes[0].mean[:, here],
             state.nodes[0].cov[:, here],
-            fixed_values(fit.terms, state.at.beta, forest, state.built_up)[:, here],
+            fixed_values(fit.terms, fit.beta, forest, state.built_up)[:, here],  # as taken off for a joint fit
             ws,
             sb.subtract_transposed(by, big_k, sb.times(u, by)),
             sb.gram(u),

@@ -202,3 +202,19 @@ def test_a_cycle_not_read_at_one_firing_learns_from_the_same_cycle_at_the_other(
     (before, _), (after, variance) = off
     assert np.sqrt(np.mean(after**2)) < 0.8 * np.sqrt(np.mean(before**2))  # the level of the cycle, read at the other
     assert np.mean(np.abs(after) < 1.2816 * np.sqrt(variance)) > 0.76
+
+
+def test_what_is_taken_off_for_the_joint_fit_is_put_back():
+    """A fixed effect that the readings hardly tell from a design's own may stand anywhere: what a cycle was read at
+    does not depend on it, as long as the same is put back that was taken off."""
+    made = fleet(installs=120, seed=70, unknown=0.2)
+    park = made.inputs.installs.with_columns(condensing=pl.col("design_no") != 0)
+    inputs = replace(made.inputs, installs=park)
+    options = replace(OPTIONS, covariates=True)
+    alone = [fit_series(x, options) for x in (inputs, second_series(replace(made, inputs=inputs), 1.0, 6))]
+    own = [t.label == "level:category:condensing:false" for t in alone[0].terms.terms]
+    assert sum(own) == 1
+    alone[0] = replace(alone[0], beta=alone[0].beta + 0.5 * np.array(own))
+    single, both = alone[0].posterior(made.open_cycles), joined(alone)[0].posterior(made.open_cycles)
+    off = ((both["m0"] - single["m0"]) / single["v00"].sqrt()).filter(single["readings"] >= 3)
+    assert off.abs().max() < 1.5
