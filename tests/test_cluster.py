@@ -168,4 +168,6 @@ def test_a_run_over_workers_one_of_which_is_killed_gives_the_same_bytes(
         states = dict(runs.execute("select name, state_name from task_run"))
     completed = {name.split("-")[0] for name, state in states.items() if state == "Completed"}
     assert stages <= completed
-    assert {name for name in completed if " of " in name} >= {"fit_series 1 of 8", "plan_areas 1 of 1", "_try 8 of 8"}
+    assert {name for name in completed if " of " in name} >= {
+        *("fitted_together 1 of 5", "plan_areas 1 of 1", "backtest_piece 8 of 8")
+    }

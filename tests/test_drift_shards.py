@@ -54,8 +54,8 @@ def test_the_files_hold_what_the_store_holds(sample_run, tmp_path):
         store.run_file("70_drift_inputs.sql")
         installs, both = store.frame("select * from drift_installs"), 0
         with written(store, SERIES[:6], installs) as folder:
-            for series in SERIES[:6]:
-                expected, found = series_inputs(store, series), InFiles(folder, series).load()
+            for series, expected in zip(SERIES[:6], series_inputs(store, SERIES[:6], installs), strict=True):
+                found = InFiles(folder, series).load()
                 for name in ("readings", "cycles", "installs"):
                     assert getattr(found, name).equals(getattr(expected, name)), (series.indicator, name)
                 both += int(found.cycles["also_cleaned"].sum())

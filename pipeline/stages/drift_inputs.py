@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import polars as pl
 
 from models.series import SeriesInputs
@@ -12,24 +14,34 @@ READING_COLUMNS = "install_no, cycle_no, day, hours, value, stage_order, analyse
 CYCLE_COLUMNS = "install_no, cycle_no, opened_by, opened_day, value_before, also_cleaned"
 
 
-def series_inputs(store: Store, series: Series, installs: pl.DataFrame | None = None) -> SeriesInputs:
-    """One series; `installs` (drift_installs) may be handed over to be read once for all series."""
-    k = series.series_no
-    return SeriesInputs(
-        series_no=k,
-        indicator=series.indicator,
-        firing=series.firing,
-        transform=series.transform,
-        worse=series.worse,
-        readings=store.frame(
-            f"select {READING_COLUMNS} from drift_readings "
-            f"where series_no = {k} order by install_no, cycle_no, day, stage_order, visit_no"
-        ),
-        cycles=store.frame(
-            f"select {CYCLE_COLUMNS} from drift_cycles where series_no = {k} order by install_no, cycle_no"
-        ),
-        installs=store.frame("select * from drift_installs") if installs is None else installs,
+def series_inputs(store: Store, members: Sequence[Series], installs: pl.DataFrame) -> list[SeriesInputs]:
+    """Of each series; the views behind them are read once for all. installs: drift_installs."""
+    numbers = ", ".join(str(series.series_no) for series in members)
+    readings = store.frame(
+        f"select series_no, {READING_COLUMNS} from drift_readings where series_no in ({numbers}) "
+        "order by series_no, install_no, cycle_no, day, stage_order, visit_no"
     )
+    cycles = store.frame(
+        f"select series_no, {CYCLE_COLUMNS} from drift_cycles where series_no in ({numbers}) "
+        "order by series_no, install_no, cycle_no"
+    )
+    return [
+        SeriesInputs(
+            series_no=series.series_no,
+            indicator=series.indicator,
+            firing=series.firing,
+            transform=series.transform,
+            worse=series.worse,
+            readings=own(readings, series),
+            cycles=own(cycles, series),
+            installs=installs,
+        )
+        for series in members
+    ]
+
+
+def own(rows: pl.DataFrame, series: Series) -> pl.DataFrame:
+    return rows.filter(pl.col("series_no") == series.series_no).drop("series_no")
 
 
 def open_cycles(store: Store, series: Series) -> pl.DataFrame:

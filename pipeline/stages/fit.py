@@ -13,14 +13,11 @@ import polars as pl
 
 from models.analysers import STATED
 from models.cleaning import SCHEMA as CLEANING
-from models.cleaning import cleaning_effects
-from models.drift import fit_series
 from models.fitted import SeriesFit
-from models.joint import joined
 from models.pace import SCHEMA as PACE_SCHEMA
 from models.rates import SCHEMA as RATES
-from models.rates import model_rates
 from models.series import FitOptions
+from models.small import SmallFit, fitted_together
 from models.whole import WholeFit, joined_whole
 from pipeline.schema import SERIES, Series
 from pipeline.settings import Settings
@@ -89,7 +86,7 @@ def fit(
     store.run(OPEN_DOUBTS)
     summaries, rates, cleanings, analysers, paces = [], [RATES_EMPTY], [CLEANING_EMPTY], [ANALYSERS], [PACES]
     groups = [[series for series in SERIES if (series.indicator, series.firing) in group] for group in GROUPS]
-    asked = lru_cache(maxsize=max(map(len, groups)))(partial(asked_of, store))
+    asked = lru_cache(maxsize=len(SERIES))(partial(asked_of, store))
     for series, fitted in fits(store, groups, installs, options, mapper, place, asked):
         summaries.append(summary(series, fitted))
         write_open_cycles(store, series, fitted, asked(series))
@@ -124,32 +121,10 @@ def fits(
             for group, unjoined in zip(groups, found, strict=True):
                 yield from zip(group, joined_whole(unjoined), strict=True)
         return
-    inputs = [series_inputs(store, series, installs) for series in members]
-    alone = dict(zip(members, mapper(partial(fit_series, options=options), inputs), strict=True))
-    for group in groups:
-        for series, fitted in zip(group, joined([alone[s] for s in group]), strict=True):
-            yield series, SmallFit(fitted)
-
-
-@dataclass(frozen=True)
-class SmallFit:
-    """A fit that holds all its readings, asked as a `WholeFit` is."""
-
-    fit: SeriesFit
-
-    @property
-    def counts(self) -> tuple[int, int, int]:
-        runs = self.fit.readings
-        return len(runs.z), len(runs.start), len(np.unique(runs.install_no))
-
-    def posterior(self, cycles: pl.DataFrame) -> pl.DataFrame:
-        return self.fit.posterior(cycles)
-
-    def model_rates(self) -> pl.DataFrame:
-        return model_rates(self.fit)
-
-    def cleaning_effects(self) -> pl.DataFrame:
-        return cleaning_effects(self.fit)
+    inputs = dict(zip(members, series_inputs(store, members, installs), strict=True))
+    pieces = [[(inputs[series], asked(series).cycles) for series in group] for group in groups]
+    for group, fitted in zip(groups, mapper(partial(fitted_together, options=options), pieces), strict=True):
+        yield from zip(group, fitted, strict=True)
 
 
 def summary(series: Series, told: WholeFit | SmallFit) -> dict[str, object]:
