@@ -195,43 +195,39 @@ class Terms:
 def fixed_values(terms: Terms, beta: np.ndarray, forest: Forest, built_up: np.ndarray | None) -> np.ndarray:
     """What the fixed effects but the intercepts do to the level and rate of each cycle, (2, cycles)."""
     of_park, out = np.zeros((2, len(forest.installs))), np.zeros((2, forest.size))
-    opened = {code(t.value): float(b) for t, b in zip(terms.terms, beta, strict=True) if t.how == "opened"}
-    carrying = []
+    of_work: dict[str, list[tuple[Term, float]]] = {"opened": [], "carry": []}
     for t, b in zip(terms.terms, beta.tolist(), strict=True):
-        if t.how == "carry":
-            carrying.append((t, b))
+        if t.how in of_work:
+            of_work[t.how].append((t, b))
         elif t.of_install:
             of_park[t.component] += b * t.in_park(forest)
-        elif t.how not in ("intercept", "opened"):
+        elif t.how != "intercept":
             x = t.column(forest, built_up)
             if x is not None:
                 out[t.component] += b * x
     out += of_park[:, forest.parents[0]]
-    if opened or carrying:
-        kind = codes(forest, "opened_by")
-        table = np.zeros(max(*opened, int(kind.max(initial=0)), 0, 0) + 2)  # its last place, also -1, for none
-        table[list(opened)] = list(opened.values())
-        out[LEVEL] += table[kind]
-    if carrying:
-        out[LEVEL] += carried(carrying, forest, built_up)
+    if of_work["opened"]:
+        out[LEVEL] += by_work(of_work["opened"], forest)
+    if carrying := of_work["carry"]:
+        w = np.full(forest.size, np.nan) if built_up is None else built_up
+        centre = by_work([(t, t.centre) for t, _ in carrying], forest)
+        out[LEVEL] += by_work(carrying, forest) * np.where(np.isfinite(w), w, centre)
     return out
 
 
-def carried(terms: Sequence[tuple[Term, float]], forest: Forest, built_up: np.ndarray | None) -> np.ndarray:
-    """What carry terms, each with its share, do to each cycle; no cycle has more than one."""
+def by_work(terms: Sequence[tuple[Term, float]], forest: Forest) -> np.ndarray:
+    """Per cycle the number that goes with its opened or carry term, 0 without; no cycle has more than one of them."""
     kind, material = codes(forest, "opened_by"), np.zeros(0, dtype=np.int32)
     if any(t.name for t, _ in terms):
         material = park_codes(forest, "material")
     size = int(kind.max(initial=0)) + 2, int(material.max(initial=0)) + 2  # the last places, also -1, for none
-    share, centre = np.zeros(size), np.zeros(size)
-    for t, b in terms:
+    table = np.zeros(size)
+    for t, number in terms:
         named = np.array([code(name) for name in t.name.removeprefix("~").split(",") if name], dtype=int)
         of = np.isin(np.arange(size[1]), named, invert=t.name in ("", "~") or t.name.startswith("~"))
         if code(t.value) < size[0] - 1:
-            share[code(t.value), of], centre[code(t.value), of] = b, t.centre
-    place = (kind, material[forest.parents[0]] if len(material) else -1)
-    w = np.full(forest.size, np.nan) if built_up is None else built_up
-    return share[place] * np.where(np.isfinite(w), w, centre[place])
+            table[code(t.value), of] = number
+    return table[kind, material[forest.parents[0]] if len(material) else -1]
 
 
 def choose_terms(forest: Forest, sums: CycleSums, freed: np.ndarray, covariates: bool) -> Terms:

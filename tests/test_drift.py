@@ -334,9 +334,12 @@ def test_how_often_open_visits_had_done_the_work_is_told_from_what_followed():
 
 def test_fixed_effects_taken_off_by_kind_are_those_of_their_columns():
     made = fleet(installs=300, seed=4, unrecorded=0.2, outliers=0.01)
-    fit = fit_series(made.inputs, FitOptions(gammas=(1.0, 1.4)))
+    metal = pl.when(pl.col("install_no") % 2 == 0).then(pl.lit("stainless")).otherwise(pl.lit("aluminium"))
+    inputs = replace(made.inputs, installs=made.inputs.installs.with_columns(material=metal))
+    fit = fit_series(inputs, FitOptions(gammas=(1.0, 1.4)))
     forest = Forest.of(seen_cycles(fit.inputs, fit.readings), install_frame(fit.inputs))
     assert {"carry", "opened", "number"} <= {term.how for term in fit.terms.terms}
+    assert {"carry", "opened"} <= {term.how for term in fit.terms.terms if term.name}  # some for a material alone
     built_up = built_up_before(fit, forest)
     expected = np.zeros((2, forest.size))
     for b, (component, x) in zip(fit.beta, fit.terms.columns(forest, built_up), strict=True):
