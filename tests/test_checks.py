@@ -348,6 +348,20 @@ def test_a_record_of_the_wrong_width_keeps_a_visit_id_that_stands_first(tmp_path
     assert "its visit was set aside" in checked.store.scalar("select reason from rejected_rows where line = 3 limit 1")
 
 
+def test_a_reading_tells_a_visit_that_was_set_aside_from_one_that_is_not_there(tmp_path: Path) -> None:
+    files = {
+        "visits/visits.csv": V + GOOD_V + "B1,I99,2021-01-05,,,,,,\n" + GOOD_V.replace("T1", "T2"),
+        "readings/readings.csv": R + GOOD_R + GOOD_R.replace("G1", "B1") + GOOD_R.replace("G1", "Z9"),
+    }
+    checked = run_checks(write_fleet(tmp_path, files))
+    reasons = "select line, reason from rejected_rows where file like 'readings/%' order by line"
+    assert checked.store.rows(reasons) == [
+        (3, "unknown_visit: its visit was set aside"),
+        (4, "unknown_visit: there is no such visit in visits/"),
+    ]
+    assert checked.check.accepted["readings"] == 1  # of the visit that a later row replaced
+
+
 def test_a_reading_says_that_the_file_of_its_visit_may_be_one_that_could_not_be_read(tmp_path: Path) -> None:
     checked = run_checks(write_fleet(tmp_path, {"visits/visits.csv": "visit_id,notes\nV1,no install\n"}))
     reasons = {r for (r,) in checked.store.rows("select reason from rejected_rows where file like 'readings/%'")}
