@@ -24,7 +24,6 @@ import polars as pl
 from models import shard_ends, shards
 from models.analysers import FEW, STATED, AnalyserBias, improved, solved
 from models.breaks import typical_gain
-from models.cleaning import SCHEMA as CLEANING
 from models.cleaning import effects_of
 from models.cycle_sums import Readings, positions
 from models.drift import search, settled, without_lost
@@ -167,14 +166,15 @@ class Fleet(Trunk):
 @dataclass
 class WholeFit:
     """A large fleet's fit. fit: the parameters, without readings; above: models and designs under it; counts: readings,
-    cycles, installs read; models, pairs, said, open: as `shard_ends.Ended`, of all shards; asked: cycles in `open`."""
+    cycles, installs read; models, said, open: as `shard_ends.Ended`, of all shards; cleanings: as
+    `cleaning.cleaning_effects`; asked: cycles in `open`."""
 
     fit: SeriesFit
     fleet: Fleet
     above: Above
     counts: tuple[int, int, int]
     models: PerModel
-    pairs: pl.DataFrame
+    cleanings: pl.DataFrame
     said: list[Said] | None
     asked: pl.DataFrame
     open: Open | None
@@ -196,10 +196,7 @@ class WholeFit:
         return compared(self.fit, self.models, self.above.at, self.fleet.above[0])
 
     def cleaning_effects(self) -> pl.DataFrame:
-        """As `cleaning.cleaning_effects`."""
-        if self.pairs.is_empty():
-            return pl.DataFrame(schema=CLEANING)
-        return effects_of(self.pairs, self.fit.centre, self.fit.inputs.transform)
+        return self.cleanings
 
 
 def per_part(cycles: pl.DataFrame, parts: Sequence[Part]) -> list[pl.DataFrame]:
@@ -234,7 +231,10 @@ def joined_whole(fits: Sequence[WholeFit]) -> list[WholeFit]:
     found = together(pieces, [f.fit for f in fits], fits[0].fleet.mapper)
     if found is None:
         return fits
-    return [replace(f, install=i, fit=replace(f.fit, together=found[1])) for f, i in zip(fits, found[0], strict=True)]
+    return [
+        replace(f, install=i, fit=replace(f.fit, together=found[1]), said=None)
+        for f, i in zip(fits, found[0], strict=True)
+    ]
 
 
 def told_by_cycles(fit: WholeFit) -> list[Said]:
@@ -296,13 +296,14 @@ def fit_whole(
         done = replace(done, pace=in_words(done, done.paces, np.sum([e.paces for e in ends], axis=0)))
     fleet.head = done
     opened = [e.open for e in ends if e.open is not None]
+    pairs = pl.concat([e.pairs for e in ends])
     return WholeFit(
         done,
         fleet,
         above,
         (readings, n_cycles, read),
         added([e.models for e in ends], fleet.models, len(done.beta)),
-        pl.concat([e.pairs for e in ends]).sort("design_no", "install_no", "cycle_no"),
+        effects_of(pairs.sort("design_no", "install_no", "cycle_no"), done.centre, done.inputs.transform),
         None if asked is None or not joins else [e.said for e in ends if e.said is not None],
         pl.DataFrame() if asked is None else asked,
         None if not opened else Open.joined(opened),

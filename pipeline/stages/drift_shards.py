@@ -22,7 +22,7 @@ from pipeline.schema import Series
 from pipeline.stages.drift_inputs import CYCLE_COLUMNS, READING_COLUMNS
 from pipeline.store import Store
 
-FOR_STORE = "1GB"  # of memory meanwhile: the shards want the rest
+FOR_STORE, MEANWHILE = "1GB", "600MB"  # of memory while the shards are written, and while they want the rest
 
 
 @dataclass(frozen=True)
@@ -122,6 +122,7 @@ def written(store: Store, series: Sequence[Series], installs: pl.DataFrame, plac
                 f"select {CYCLE_COLUMNS}, 0 as nr from drift_cycles where series_no = {k}",
                 "cycle_no",
             )
+        store.run(f"set memory_limit = '{MEANWHILE}'")
         yield str(folder)
     finally:
         store.run("drop table if exists drift_shards")
