@@ -11,12 +11,14 @@ import multiprocessing
 import os
 import signal
 import warnings
+from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures.process import BrokenProcessPool
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from functools import partial
 from importlib import import_module
-from typing import Any, Protocol, TypeVar
+from threading import Thread
+from typing import Any, Generic, Protocol, TypeVar
 
 from loky import get_reusable_executor, process_executor  # needs no guarded main module, unlike multiprocessing's spawn
 from threadpoolctl import threadpool_limits
@@ -65,14 +67,21 @@ class Mapper(Protocol):
     def __call__(self, function: Callable[[T], R], pieces: Sequence[T]) -> list[R]: ...
 
 
+def spare_cores() -> int:
+    """How many helpers may work beside this process."""
+    if multiprocessing.current_process().daemon:
+        return 0
+    cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+    return min(cores - 1, 3)
+
+
 def helpers() -> Any | None:
     """The executor whose processes help this one, starting if need be; None where there is no spare core or none may
     be started."""
-    spare = len(os.sched_getaffinity(0)) - 1 if hasattr(os, "sched_getaffinity") else (os.cpu_count() or 1) - 1
-    if spare < 1 or multiprocessing.current_process().daemon:
+    if spare_cores() < 1:
         return None
     try:
-        return get_reusable_executor(min(spare, 3), timeout=60, initializer=ready, env=ONE_THREAD)
+        return get_reusable_executor(spare_cores(), timeout=60, initializer=ready, env=ONE_THREAD)
     except OSError:
         return None
 
@@ -104,27 +113,66 @@ def begun(mapper: Mapper, function: Callable[[T], R], pieces: Sequence[T]) -> It
         yield partial(mapper, function, pieces)
         return
     executor = helpers() if len(pieces) > 1 else None
-    futures: list[Any] = []
+    shared = Shared(function, pieces)
     try:
         if executor is not None:
-            with suppress(BrokenProcessPool):  # what is not handed over is done here
-                for piece in pieces:
-                    futures.append(executor.submit(function, piece))
-        yield partial(_results, function, pieces, futures)
+            shared.begin(executor, spare_cores())
+        yield shared.results
     except BaseException:
         if executor is not None:
+            shared.left.clear()
             executor.shutdown(wait=False, kill_workers=True)
         raise
 
 
-def _results(function: Callable[[T], R], pieces: Sequence[T], futures: Sequence[Any]) -> list[R]:
-    """What helpers have not come to is done here, from the back."""
-    with threadpool_limits(1):
-        own = {k: function(pieces[k]) for k in reversed(range(len(pieces))) if k >= len(futures) or futures[k].cancel()}
-        out = []
-        for k, piece in enumerate(pieces):
+class Shared(Generic[T, R]):
+    """Pieces of which each helper takes one at a time from the front, and this process from the back.
+
+    An executor would hold several ready for a helper that is still at work, and this process would find none.
+    """
+
+    def __init__(self, function: Callable[[T], R], pieces: Sequence[T]) -> None:
+        self.function, self.pieces = function, pieces
+        self.left = deque(range(len(pieces)))
+        self.done: dict[int, R] = {}
+        self.failed: BaseException | None = None
+        self.threads: list[Thread] = []
+
+    def begin(self, executor: Any, helpers: int) -> None:
+        self.threads = [Thread(target=self.hand_over, args=(executor,), daemon=True) for _ in range(helpers)]
+        for thread in self.threads:
+            thread.start()
+
+    def hand_over(self, executor: Any) -> None:
+        """Piece after piece to a helper, until none is left."""
+        while (k := self.taken(self.left.popleft)) is not None:
             try:
-                out.append(own[k] if k in own else futures[k].result())
-            except BrokenProcessPool:
-                out.append(function(piece))
-        return out
+                self.done[k] = executor.submit(self.function, self.pieces[k]).result()
+            except BrokenProcessPool:  # done here
+                self.left.append(k)
+                return
+            except BaseException as error:
+                self.failed = error
+                self.left.clear()
+
+    def results(self) -> list[R]:
+        with threadpool_limits(1):
+            self.work()
+            for thread in self.threads:
+                thread.join()
+            self.work()  # what a helper was at when it died
+        if self.failed is not None:
+            raise self.failed
+        return [self.done[k] for k in range(len(self.pieces))]
+
+    def work(self) -> None:
+        while (k := self.taken(self.left.pop)) is not None:
+            self.done[k] = self.function(self.pieces[k])
+
+    @staticmethod
+    def taken(take: Callable[[], int]) -> int | None:
+        """The next number, None where none is left; a deque's ends are safe between threads."""
+        try:
+            return take()
+        except IndexError:
+            return None
