@@ -52,8 +52,8 @@ def pages(store: Store, settings: Settings, site: Path) -> list[str]:
     """Write the site into the folder `site`; returns the names of its files."""
     made = prepare(store, settings, site)
     with debug_mode(False):  # Altair checks charts as wholes only: tests check them piece by piece
-        models_of(store, made)  # first: most charts to draw
-        staffing_of(store, made, settings)
+        staffing_of(store, made, settings)  # first: soon made, so that a helper has charts to draw meanwhile
+        models_of(store, made)
         visits_of(store, made)
         front_of(store, made)
         limits_of(store, made, settings)
