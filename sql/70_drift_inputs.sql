@@ -1,4 +1,4 @@
--- drift_installs, drift_analysers, drift_unsaid, drift_cleaned_too, drift_readings, drift_cycles, drift_now,
+-- drift_installs, drift_analysers, drift_unsaid, drift_both, drift_readings, drift_cycles, drift_now,
 -- drift_doubts: exactly what the drift model sees.
 -- reads: current_installs, current_models, current_visits, observations, cycles, series, series_installs, visit_clock, install_clock.
 -- Views with series_no, so that one series is read at a time. Analysers are numbered in the order of their names.
