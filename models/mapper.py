@@ -10,7 +10,10 @@ R = TypeVar("R")
 
 
 class Mapper(Protocol):
-    """function of every piece, in their order, wherever; `function` is importable by name."""
+    """Whoever gets pieces of work done: function of every piece, in their order.
+
+    function is importable by name and pure, so that a piece may be done again elsewhere; pieces can be pickled.
+    """
 
     def __call__(self, function: Callable[[T], R], pieces: Sequence[T], /) -> list[R]: ...
 

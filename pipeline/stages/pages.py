@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Sequence
 from datetime import date
 from pathlib import Path
-from typing import TypeVar
 
 import numpy as np
 import polars as pl
 from altair.utils.schemapi import debug_mode
 
+from models.mapper import here
 from pipeline import fuels
 from pipeline.combustion import co2_from_o2_pct, co_measured_ppm, excess_air_ratio
 from pipeline.kept import vega_script_file
@@ -22,9 +21,6 @@ from pipeline.store import Store
 from pipeline.units import shown_unit, to_shown
 from reports.pages import front, limits, models, quality, staffing, tags, visits
 from reports.site import Fleet, Site, clean, shown
-
-T = TypeVar("T")
-R = TypeVar("R")
 
 VIEWS = (
     "80_page_basics.sql",
@@ -353,12 +349,8 @@ def visits_of(store: Store, made: Site) -> None:
             "find": get(store, "select * from page_find"),
             "area_names": get(store, "select area_no, coalesce(nullif(name, ''), area_id) as area from current_areas"),
         },
-        side_by_side if heads.height > CARDS_ALONE else _here,
+        side_by_side if heads.height > CARDS_ALONE else here,
     )
-
-
-def _here(function: Callable[[T], R], pieces: Sequence[T]) -> list[R]:
-    return [function(piece) for piece in pieces]
 
 
 def _fans(store: Store, as_of: date, months: int = 12) -> pl.DataFrame:

@@ -18,11 +18,12 @@ from contextlib import contextmanager
 from functools import partial
 from importlib import import_module
 from threading import Thread
-from typing import Any, Generic, Protocol, TypeVar
+from typing import Any, Generic, TypeVar
 
 from loky import get_reusable_executor, process_executor  # needs no guarded main module, unlike multiprocessing's spawn
 from threadpoolctl import threadpool_limits
 
+from models.mapper import Mapper
 from pipeline.interpreter import collect_seldom
 
 T = TypeVar("T")
@@ -56,15 +57,6 @@ class Quiet:
 
 
 setattr(process_executor, "warnings", Quiet())  # noqa: B010 (to a type checker a module's import is no attribute)
-
-
-class Mapper(Protocol):
-    """Whoever gets pieces of work done: function of every piece, in their order.
-
-    function is importable by name and pure, so that a piece may be done again elsewhere; pieces can be pickled.
-    """
-
-    def __call__(self, function: Callable[[T], R], pieces: Sequence[T]) -> list[R]: ...
 
 
 def spare_cores() -> int:
