@@ -11,7 +11,7 @@ from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING
 
 from pipeline.errors import FleetError
-from pipeline.outfolder import OutFolder, check_folders, is_remote
+from pipeline.outfolder import OutFolder, check_folders
 from pipeline.prefect_api import prefect_api
 from pipeline.terminal import err, say_summary, stage_lines
 from pipeline.terminal import out as terminal
@@ -28,8 +28,7 @@ def run_fleet(fleet: str, out: Path, as_of: date | None, direct: bool, dask: str
     """Run the whole job and say what came of it."""
     if direct and dask:
         raise FleetError("--dask hands work out through Prefect, and --direct leaves Prefect out. Give one of them.")
-    if not is_remote(fleet):
-        check_folders(Path(fleet), out)
+    check_folders(fleet, out)
     if dask:
         from pipeline.workers import check_cluster
 
@@ -102,8 +101,7 @@ def _here(fleet: str) -> Iterator[Path]:
 
     with TemporaryDirectory(prefix="foulcast-") as work:
         place = FleetPlace(fleet, Path(work))
-        if not place.remote:
-            check_folders(Path(fleet), None)
+        check_folders(fleet, None)
         place.bring()
         yield place.folder
 
@@ -176,8 +174,7 @@ def write_sample_fleet(folder: Path, installs: int, years: float, seed: int, par
 
 def serve_fleet(fleet: str, out: Path, cron: str, dask: str | None = None) -> None:
     """Serve a Prefect deployment that refreshes OUT on a schedule, until stopped."""
-    if not is_remote(fleet):
-        check_folders(Path(fleet), out)
+    check_folders(fleet, out)
     folder = OutFolder(out.resolve())
     with prefect_api(folder.work / "prefect", schedules=True) as server:
         place = _place(fleet, folder)

@@ -63,8 +63,7 @@ class Job:
         """Raises FleetError where the two folders cannot be used together."""
         folder = OutFolder(out.resolve())
         place = FleetPlace(fleet, folder.work)
-        if not place.remote:
-            check_folders(Path(fleet), out)
+        check_folders(fleet, out)
         return cls(place, folder, as_of, today or date.today(), mapper)
 
     @property

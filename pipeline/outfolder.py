@@ -105,8 +105,12 @@ def is_remote(fleet: str) -> bool:
     return bool(REMOTE.match(fleet))
 
 
-def check_folders(fleet: Path, out: Path | None) -> None:
-    """Raise FleetError where there is no fleet folder, or where OUT would lie around it."""
+def check_folders(fleet: str | os.PathLike[str], out: Path | None) -> None:
+    """Raise FleetError where there is no fleet folder, or where OUT would lie around it. A fleet behind a URL lies in
+    no folder."""
+    if is_remote(str(fleet)):
+        return
+    fleet = Path(fleet)
     if not fleet.is_dir():
         raise FleetError(
             f"{fleet}: is not a folder. Name the fleet folder, the one that holds installs.csv, visits/ and readings/."
