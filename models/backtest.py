@@ -19,12 +19,13 @@ from models.baselines import FEWEST_PAIRS, Z80, BoostedTrees, Guess, base_rate, 
 from models.breaks import ROUNDS, split_at_breaks
 from models.cycle_sums import Forest, Readings
 from models.drift import fit_series, reweighted, with_clean_levels
-from models.fitted import SeriesFit, evaluate, install_frame, seen_cycles
+from models.fitted import SeriesFit
 from models.forecast import OWN_SHARE, Outlook, chance_of_reading, value_ahead
 from models.hours import Floats
 from models.past import HORIZONS, Counted, Origin, features, reading_edges, stand_at
 from models.scores import bins, score
 from models.series import FitOptions, SeriesInputs
+from models.states import evaluate, install_frame, seen_cycles
 
 METHODS = ("foulcast", "base_rate", "own_line", "common_drift", "boosted_trees")
 MONTH_DAYS = 30.4375

@@ -14,15 +14,16 @@ import numpy as np
 from models import smallblocks as sb
 from models.covariates import LEVEL, RATE
 from models.cycle_sums import Forest
-from models.fitted import SeriesFit, State, freed_levels, reading_lines
+from models.fitted import SeriesFit
 from models.lower_levels import segment_starts
+from models.states import State, freed_levels, reading_lines
 
 
 def built_up_by_then(fit: SeriesFit, forest: Forest, state: State) -> np.ndarray:
     """Per run of readings: value at its last one less the install's level when clean, both expected from the readings
     up to there. On the fit's scale.
 
-    state: of `fitted.evaluate_held`, with the means of the appliance models, which are taken as known.
+    state: of `states.evaluate_held`, with the means of the appliance models, which are taken as known.
     """
     leaf, to_install, to_model = state.tree.leaf, forest.parents[0], forest.parents[1]
     ws, u, big_k, _ = sb.integrate(leaf.s, fit.roots[0])

@@ -14,7 +14,8 @@ from scipy.special import expit, log_ndtr
 from models import smallblocks as sb
 from models.covariates import fixed_values
 from models.cycle_sums import PARTS, Forest, Readings
-from models.fitted import Lines, SeriesFit, State, reading_lines
+from models.fitted import SeriesFit
+from models.states import Lines, State, reading_lines
 
 RARE = 0.005  # chance that a visit which says nothing was done did something: own judgement, no source
 OPEN = 0.35  # and of one that leaves the question open

@@ -8,8 +8,9 @@ import numpy as np
 import polars as pl
 
 from models.cycle_sums import PARTS, Forest
-from models.fitted import SeriesFit, install_frame, seen_cycles
+from models.fitted import SeriesFit
 from models.series import backward
+from models.states import install_frame, seen_cycles
 
 Z80 = 1.2816
 JUST_AFTER_H = 24.0  # burner hours within which a reading still shows what the work left

@@ -14,24 +14,23 @@ from models.breaks import ROUNDS, open_share, split_at_breaks
 from models.covariates import LEVEL, RATE, Term, Terms, choose_terms
 from models.cycle_sums import PARTS, Forest, Readings
 from models.exponents import choose_exponents
-from models.fitted import (
-    SeriesFit,
-    State,
-    built_up_before,
-    evaluate_held,
-    freed_levels,
-    install_frame,
-    of_named,
-    reading_lines,
-    seen_cycles,
-    settle_levels,
-    tree_sums,
-)
+from models.fitted import SeriesFit, of_named
 from models.pace import AT_MOST, described, find_change, with_term
 from models.projection import Projector
 from models.refit import FINE, NO_SCATTER, refit, with_beta
 from models.robust import lost_variance, residuals, student_weights
 from models.series import FitOptions, SeriesInputs
+from models.states import (
+    State,
+    built_up_before,
+    evaluate_held,
+    freed_levels,
+    install_frame,
+    reading_lines,
+    seen_cycles,
+    settle_levels,
+    tree_sums,
+)
 
 DEFAULTS = FitOptions()
 FEWEST_OF_MODEL = 12  # installs of each appliance model looked at in a search

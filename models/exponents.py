@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 from models.cycle_sums import CycleSums, Forest
-from models.fitted import SeriesFit, built_up_before, freed_levels
+from models.fitted import SeriesFit
+from models.states import built_up_before, freed_levels
 from models.tree import Tree
 
 

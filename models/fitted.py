@@ -12,23 +12,6 @@ from models.covariates import Term, Terms, of_unknown_age
 from models.cycle_sums import Forest, Readings
 from models.posteriors import Install, Open
 from models.series import FitOptions, SeriesInputs
-from models.states import (
-    LOWER,
-    UNREAD,
-    Lines,
-    State,
-    beta_precision,
-    built_up_before,
-    evaluate,
-    evaluate_held,
-    freed_levels,
-    held_tree,
-    install_frame,
-    reading_lines,
-    seen_cycles,
-    settle_levels,
-    tree_sums,
-)
 from models.upper_levels import Above
 
 MOST_OF_READING = 0.9  # a bias is never taken to be more of what was read
@@ -159,24 +142,3 @@ def of_named(fit: SeriesFit) -> SeriesFit:
     named = fit.readings.analyser >= 0
     return replace(fit, readings=replace(fit.readings, weight=np.where(named, fit.readings.weight, 0.0)))
 
-
-__all__ = [
-    "LOWER",
-    "UNREAD",
-    "Install",
-    "Lines",
-    "SeriesFit",
-    "State",
-    "beta_precision",
-    "built_up_before",
-    "evaluate",
-    "evaluate_held",
-    "freed_levels",
-    "held_tree",
-    "install_frame",
-    "of_named",
-    "reading_lines",
-    "seen_cycles",
-    "settle_levels",
-    "tree_sums",
-]

@@ -19,11 +19,12 @@ from scipy.linalg import block_diag
 from models import smallblocks as sb
 from models.cycle_sums import PARTS, Forest, Readings, positions
 from models.drift import DEFAULTS, fit_series
-from models.fitted import Install, SeriesFit, built_up_before, freed_levels, install_frame, seen_cycles, tree_sums
+from models.fitted import SeriesFit
 from models.leaf_sums import LeafSums, Messages, merge, segment_starts, without_fixed
 from models.mapper import Mapper, here
+from models.posteriors import Install, end_to_end
 from models.series import FitOptions, SeriesInputs
-from models.states import UNKNOWN, UNREAD
+from models.states import built_up_before, freed_levels, install_frame, seen_cycles, tree_sums, unread_cycles
 from models.tree import LevelPrior, Nodes, Priors, Tree, leaf_posteriors
 from models.upper_levels import Above, Evaluation, evaluate_upper
 
@@ -114,9 +115,7 @@ def together(
         return None
 
 
-def some(
-    parts: Sequence[Part], read: Sequence[np.ndarray]
-) -> tuple[list[Said], pl.DataFrame]:
+def some(parts: Sequence[Part], read: Sequence[np.ndarray]) -> tuple[list[Said], pl.DataFrame]:
     """Up to SAMPLE of the installs that were read, from all parts."""
     every = max(1, sum(int(r.any(axis=0).sum()) for r in read) // SAMPLE)
     kept, seen = [], 0
@@ -215,7 +214,7 @@ def posteriors(
         (*part, roots, above.of(here, np.unique(to_design[here]))) for part, here in zip(parts, own, strict=True)
     ]
     told = mapper(part_posteriors, pieces)
-    return [Install.joined(of_series) for of_series in zip(*told, strict=True)]
+    return [end_to_end(of_series) for of_series in zip(*told, strict=True)]
 
 
 def part_messages(piece: tuple[Sequence[Said], pl.DataFrame, Sequence[np.ndarray]]) -> Messages:
@@ -250,15 +249,7 @@ def cycle_messages(fit: SeriesFit) -> Said:
 
 def unread_newest(fit: SeriesFit, seen: pl.DataFrame) -> pl.DataFrame:
     """The newest recorded cycle of each install where nothing was read in it: another indicator may have been."""
-    opened = pl.col("opened_by").cast(pl.Categorical)
-    newest = fit.inputs.cycles.select(
-        pl.col("install_no").cast(pl.Int64),
-        pl.col("cycle_no").cast(pl.Int64) * PARTS,
-        pl.when(opened.fill_null(UNKNOWN) == "unknown").then(UNREAD).otherwise(opened).alias("opened_by"),
-        pl.col("opened_day").cast(pl.Int32),
-        pl.col("value_before").cast(pl.Float64),
-    )
-    newest = newest.filter(pl.col("cycle_no") == pl.col("cycle_no").max().over("install_no"))
+    newest = unread_cycles(fit.inputs.cycles).filter(pl.col("cycle_no") == pl.col("cycle_no").max().over("install_no"))
     parts = seen.select("install_no", pl.col("cycle_no") // PARTS * PARTS)
     return newest.join(parts, on=["install_no", "cycle_no"], how="anti").select(seen.columns)
 

@@ -12,9 +12,10 @@ from scipy import sparse
 
 from models.covariates import RATE, Term, opened_year
 from models.cycle_sums import Forest
-from models.fitted import SeriesFit, State, evaluate_held, reading_lines
+from models.fitted import SeriesFit
 from models.projection import Projector
 from models.robust import residuals
+from models.states import State, evaluate_held, reading_lines
 
 FEWEST_INSTALLS = 8  # on either side of the change
 SHARE_CHANGING = 0.05  # of designs and models that change their pace at all: own judgement, no source

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, fields
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
 import polars as pl
@@ -12,13 +12,20 @@ import polars as pl
 from models import smallblocks as sb
 from models.covariates import fixed_values
 from models.cycle_sums import PARTS, Forest, clock, positions, rate_scale
-from models.states import UNKNOWN, UNREAD, State, blind_starts, evaluate, from_own, install_frame, seen_cycles
+from models.states import State, blind_starts, evaluate, from_own, install_frame, seen_cycles, unread_cycles
 from models.upper_levels import Above
 
 if TYPE_CHECKING:
     from models.fitted import SeriesFit
 
+T = TypeVar("T")
 BASES = ("install", "model", "design", "fleet")
+
+
+def end_to_end(parts: Sequence[T]) -> T:
+    """One of the same kind with the arrays of all parts, along their last axis."""
+    names = [f.name for f in fields(parts[0])]  # type: ignore[arg-type]
+    return type(parts[0])(*(np.concatenate([getattr(p, name) for p in parts], axis=-1) for name in names))
 
 
 @dataclass(frozen=True)
@@ -35,10 +42,6 @@ class Install:
     cycle_no: np.ndarray
     own_mean: np.ndarray
     own_cov: np.ndarray
-
-    @classmethod
-    def joined(cls, parts: Sequence[Install]) -> Install:
-        return cls(*(np.concatenate([getattr(p, f.name) for p in parts], axis=-1) for f in fields(cls)))
 
 
 @dataclass
@@ -70,22 +73,11 @@ class Open:
     @classmethod
     def of(cls, fit: SeriesFit, cycles: pl.DataFrame, above: Above | None = None) -> Open:
         """cycles, above: as `SeriesFit.posterior`."""
-        asked = cycles.select(
-            pl.col("install_no").cast(pl.Int64),
-            pl.col("cycle_no").cast(pl.Int64) * PARTS,
-            pl.col("opened_by").cast(pl.Categorical),
-            (pl.col("opened_day") if "opened_day" in cycles.columns else pl.lit(None))
-            .cast(pl.Int32)
-            .alias("opened_day"),
-            pl.col("value_before").cast(pl.Float64),
-        ).unique(["install_no", "cycle_no"], maintain_order=True)
+        asked = unread_cycles(cycles).unique(["install_no", "cycle_no"], maintain_order=True)
         number, cycle = (asked[c].to_numpy() for c in ("install_no", "cycle_no"))
         # after unrecorded work the part that is open speaks for the cycle
         part = fit.readings.latest_part(number, cycle)
-        opened = pl.col("opened_by")
-        unread = asked.filter(pl.Series(part < 0)).with_columns(
-            pl.when(opened.fill_null(UNKNOWN) == "unknown").then(UNREAD).otherwise(opened).alias("opened_by")
-        )
+        unread = asked.filter(pl.Series(part < 0))
         forest = Forest.of(pl.concat([seen_cycles(fit.inputs, fit.readings), unread]), install_frame(fit.inputs))
         wanted = np.zeros(forest.size, dtype=bool)
         place = forest.place(number, np.where(part < 0, cycle, part))
@@ -118,10 +110,6 @@ class Open:
             np.stack([w, of_weight(sums.t), of_weight(sums.z)]),
             np.stack(blind_starts(fit, forest, state))[:, here],
         )
-
-    @classmethod
-    def joined(cls, parts: Sequence[Open]) -> Open:
-        return cls(*(np.concatenate([getattr(p, f.name) for p in parts], axis=-1) for f in fields(cls)))
 
     def told(self, fit: SeriesFit) -> pl.DataFrame:
         """As `SeriesFit.posterior`; with what all indicators say of an install, where the fit has it.

@@ -13,18 +13,10 @@ from scipy import sparse
 
 from models import smallblocks as sb
 from models.cycle_sums import Forest, positions
-from models.fitted import (
-    LOWER,
-    SeriesFit,
-    State,
-    beta_precision,
-    built_up_before,
-    freed_levels,
-    reading_lines,
-    tree_sums,
-)
+from models.fitted import SeriesFit
 from models.lower_levels import Messages, design_rows, segment_starts, sweep_down, sweep_up
 from models.robust import residuals
+from models.states import LOWER, State, beta_precision, built_up_before, freed_levels, reading_lines, tree_sums
 from models.tree import Tree
 
 

@@ -12,8 +12,9 @@ from scipy.special import ndtr
 
 from models.covariates import RATE
 from models.cycle_sums import Forest
-from models.fitted import UNREAD, SeriesFit, evaluate, install_frame, seen_cycles
+from models.fitted import SeriesFit
 from models.smallblocks import slots
+from models.states import UNREAD, evaluate, install_frame, seen_cycles
 from models.upper_levels import Evaluation, places
 
 
@@ -80,7 +81,7 @@ def added(parts: Sequence[PerModel], models: np.ndarray, effects: int) -> PerMod
 
 
 def per_model(fit: SeriesFit, forest: Forest, readings: np.ndarray, built_up: np.ndarray | None) -> PerModel:
-    """readings: per cycle of the forest; built_up: as `fitted.built_up_before`."""
+    """readings: per cycle of the forest; built_up: as `states.built_up_before`."""
     to_install, to_model, _ = forest.parents
     count = len(forest.models)
     newest = np.flatnonzero(np.r_[np.diff(to_install) != 0, True])

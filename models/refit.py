@@ -13,8 +13,9 @@ import numpy as np
 from models import priors as assumed
 from models.covariates import drop_collinear
 from models.cycle_sums import Forest
-from models.fitted import LOWER, SeriesFit, beta_precision, built_up_before, evaluate, freed_levels, tree_sums
+from models.fitted import SeriesFit
 from models.lower_levels import without_fixed
+from models.states import LOWER, beta_precision, built_up_before, evaluate, freed_levels, tree_sums
 from models.tree import Priors, Tree
 from models.upper_levels import Evaluation
 

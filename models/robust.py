@@ -9,7 +9,8 @@ import numpy as np
 from scipy.special import ndtr
 
 from models.cycle_sums import Forest
-from models.fitted import SeriesFit, State, reading_lines, settle_levels
+from models.fitted import SeriesFit
+from models.states import State, reading_lines, settle_levels
 
 KNEE = 3.0  # standard deviations up to which a reading counts in full
 FAR_OUT = 12.0  # and beyond which a normal has none

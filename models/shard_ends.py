@@ -8,12 +8,13 @@ import numpy as np
 import polars as pl
 
 from models.cleaning import PAIRS, before_and_after
-from models.fitted import SeriesFit, built_up_before, tree_sums
+from models.fitted import SeriesFit
 from models.joint import Said, cycle_messages
 from models.pace import rates_after
 from models.posteriors import Open
 from models.rates import PerModel, added, per_model, silent_forest
 from models.shards import Shard, held_state
+from models.states import built_up_before, tree_sums
 from models.upper_levels import Above
 
 

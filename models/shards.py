@@ -22,25 +22,24 @@ import polars as pl
 from models.breaks import likely_breaks, split
 from models.cycle_sums import Forest, Readings, positions
 from models.drift import weighted, with_clean_levels
-from models.fitted import (
+from models.fitted import SeriesFit, of_named
+from models.lower_levels import LeafSums, Messages, sweep
+from models.mapper import Mapper, here
+from models.projection import analyser_sums, messages_of_analysers
+from models.robust import residuals
+from models.series import SeriesInputs
+from models.states import (
     LOWER,
-    SeriesFit,
     State,
     built_up_before,
     evaluate_held,
     freed_levels,
     held_tree,
     install_frame,
-    of_named,
     seen_cycles,
+    thinned,
     tree_sums,
 )
-from models.lower_levels import LeafSums, Messages, sweep
-from models.mapper import Mapper, here
-from models.projection import analyser_sums, messages_of_analysers
-from models.robust import residuals
-from models.series import SeriesInputs
-from models.states import thinned
 from models.tree import Tree
 from models.upper_levels import Above
 

@@ -12,7 +12,7 @@ from models import priors as assumed
 from models import smallblocks as sb
 from models.below import posteriors_below
 from models.covariates import LEVEL, RATE, code, codes, fixed_values
-from models.cycle_sums import CycleSums, Forest, Readings, positions
+from models.cycle_sums import PARTS, CycleSums, Forest, Readings, positions
 from models.leaf_sums import without
 from models.series import SeriesInputs, forward
 from models.tree import Nodes, Priors, Tree, leaf_posteriors
@@ -58,6 +58,20 @@ def seen_cycles(inputs: SeriesInputs, readings: Readings) -> pl.DataFrame:
         known = pl.concat([known, known.clear(1)])
     return pl.DataFrame({"install_no": readings.install_no, "cycle_no": readings.cycle_no}).hstack(
         known[np.where(row < 0, known.height - 1, row)].with_columns(pl.col("opened_by").fill_null(UNKNOWN))
+    )
+
+
+def unread_cycles(cycles: pl.DataFrame) -> pl.DataFrame:
+    """Cycles of a table (as `SeriesInputs.cycles`; opened_day may be missing) that were never read, in the columns of
+    `seen_cycles`. An unknown start is then called "unread"."""
+    opened = pl.col("opened_by").cast(pl.Categorical)
+    day = pl.col("opened_day") if "opened_day" in cycles.columns else pl.lit(None)
+    return cycles.select(
+        pl.col("install_no").cast(pl.Int64),
+        pl.col("cycle_no").cast(pl.Int64) * PARTS,
+        pl.when(opened.fill_null(UNKNOWN) == "unknown").then(UNREAD).otherwise(opened).alias("opened_by"),
+        day.cast(pl.Int32).alias("opened_day"),
+        pl.col("value_before").cast(pl.Float64),
     )
 
 

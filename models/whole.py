@@ -27,17 +27,18 @@ from models.breaks import typical_gain
 from models.cleaning import effects_of
 from models.cycle_sums import Readings, positions
 from models.drift import search, settled, without_lost
-from models.fitted import LOWER, Install, SeriesFit, beta_precision, evaluate_held, install_frame
+from models.fitted import SeriesFit
 from models.joint import Said, together
 from models.lower_levels import Messages, merge
 from models.pace import in_words
-from models.posteriors import Open
+from models.posteriors import Install, Open, end_to_end
 from models.projection import gram_above
 from models.rates import PerModel, added, compared
 from models.refit import FINE, NO_SCATTER, variance_priors
 from models.series import FitOptions, SeriesInputs
 from models.shard_ends import Ended
 from models.shards import Mapper, Part, Piece, Source, Step, answer, here
+from models.states import LOWER, beta_precision, evaluate_held, install_frame
 from models.tree import Priors, Trunk
 from models.upper_levels import Above, Evaluation, evaluate_upper, places
 
@@ -188,7 +189,7 @@ class WholeFit:
                 above = self.above.part(part.models, part.designs)
                 questions.append(partial(shard_ends.opened, head=self.fleet.head, above=above, asked=own))
             found = [part for part in self.fleet.ask(questions) if part is not None]
-            self.open, self.asked = Open.joined(found), cycles
+            self.open, self.asked = end_to_end(found), cycles
         return self.open.told(replace(self.fit, install=self.install))
 
     def model_rates(self) -> pl.DataFrame:
@@ -306,7 +307,7 @@ def fit_whole(
         effects_of(pairs.sort("design_no", "install_no", "cycle_no"), done.centre, done.inputs.transform),
         None if asked is None or not joins else [e.said for e in ends if e.said is not None],
         pl.DataFrame() if asked is None else asked,
-        None if not opened else Open.joined(opened),
+        None if not opened else end_to_end(opened),
     )
 
 

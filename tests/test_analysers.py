@@ -12,7 +12,10 @@ from scipy import sparse
 from models.analysers import STATED, AnalyserBias, analyser_bias
 from models.cycle_sums import Forest
 from models.drift import fit_series
-from models.fitted import (
+from models.projection import Projector, analyser_sums, gram_above, messages_of_analysers
+from models.robust import residuals
+from models.series import FitOptions
+from models.states import (
     LOWER,
     beta_precision,
     built_up_before,
@@ -22,9 +25,6 @@ from models.fitted import (
     reading_lines,
     seen_cycles,
 )
-from models.projection import Projector, analyser_sums, gram_above, messages_of_analysers
-from models.robust import residuals
-from models.series import FitOptions
 
 OPTIONS = FitOptions(gammas=(1.0,), breaks=False, pace=False)
 

@@ -11,8 +11,9 @@ from drift_fleet import fleet
 from models.before_work import built_up_by_then
 from models.cycle_sums import PARTS, Forest
 from models.drift import fit_series
-from models.fitted import SeriesFit, evaluate_held, install_frame, reading_lines, seen_cycles
+from models.fitted import SeriesFit
 from models.series import FitOptions
+from models.states import evaluate_held, install_frame, reading_lines, seen_cycles
 
 OPTIONS = FitOptions(gammas=(1.0,), breaks=False, pace=False, analysers=False, robust_rounds=2)
 

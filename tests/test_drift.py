@@ -15,9 +15,9 @@ from models.covariates import fixed_values
 from models.cycle_sums import Forest
 from models.drift import fit_series
 from models.drift_model import DriftModel
-from models.fitted import built_up_before, install_frame, seen_cycles
 from models.rates import model_rates
 from models.series import FitOptions
+from models.states import built_up_before, install_frame, seen_cycles
 
 PLAIN = FitOptions(gammas=(1.0,), breaks=False, pace=False, analysers=False)
 Z80 = 1.2816

@@ -12,9 +12,9 @@ from drift_fleet import Made, fleet
 from models import smallblocks as sb
 from models.cycle_sums import PARTS, Forest
 from models.drift import fit_series
-from models.fitted import evaluate, install_frame, seen_cycles
 from models.joint import Group, cycle_messages, fit_group, joined, posteriors
 from models.series import FitOptions, SeriesInputs
+from models.states import evaluate, install_frame, seen_cycles
 
 OPTIONS = FitOptions(gammas=(1.0,), breaks=False, pace=False, analysers=False, robust_rounds=0, covariates=False)
 
