@@ -13,9 +13,6 @@ import numpy as np
 import polars as pl
 import pytest
 
-from pipeline.sample.scenario import build_scenario
-from pipeline.sample.truth import build_truth
-from pipeline.sample.write import DEFAULT_UNTIL
 from pipeline.schema import SERIES
 from pipeline.store import Store
 
@@ -29,7 +26,7 @@ INSTALLS, SEEDS, YEARS = 900, (311, 50_311), 8.0
 def beside_truth(tmp_path_factory) -> dict[str, pl.DataFrame]:
     folder = tmp_path_factory.mktemp("truth")
     tables: dict[str, list[pl.DataFrame]] = {"installs": [], "models": [], "work": [], "analysers": []}
-    for seed in bench_truth.apart(SEEDS, INSTALLS):
+    for seed in SEEDS:
         fleet, done = bench_truth.run(folder, INSTALLS, seed, YEARS, ["fit", "forecast"])
         with Store.open(done, read_only=True) as store:
             doubts = store.frame("select install_no, series_no from drift_doubts").with_columns(doubted=True)
@@ -40,17 +37,6 @@ def beside_truth(tmp_path_factory) -> dict[str, pl.DataFrame]:
             true = pl.read_csv(fleet / "truth_analysers.csv")
             tables["analysers"].append(store.frame("select * from analyser_bias").join(true, on="analyser_id"))
     return {name: pl.concat(parts) for name, parts in tables.items()}
-
-
-def test_fleets_of_near_seeds_are_refused_as_one():
-    """They are: a fleet's next seed gives it moved by one install."""
-    one, next_ = (build_truth(build_scenario(50, 4.0, seed, DEFAULT_UNTIL), 0, 50) for seed in (5, 6))
-    np.testing.assert_array_equal(one.hours_per_year[1:], next_.hours_per_year[:-1])
-    far = build_truth(build_scenario(50, 4.0, 5 + 50, DEFAULT_UNTIL), 0, 50)
-    assert len(np.intersect1d(one.hours_per_year, far.hours_per_year)) == 0
-    with pytest.raises(ValueError, match="same fleet"):
-        bench_truth.apart((5, 54), 50)
-    assert bench_truth.apart((5, 55), 50) == (5, 55)
 
 
 @pytest.mark.slow

@@ -29,13 +29,15 @@ class Draws:
 
     def __init__(self, seed: int) -> None:
         self.seed = seed
+        # Mixed before units are added: a plain sum would make each seed's fleet the next one's, moved along.
+        self._start = _mix(np.array([seed * _GOLDEN & _MASK], np.uint64))[0]
 
     def uniform(self, purpose: str, unit: np.ndarray, turn: int | np.ndarray = 0) -> np.ndarray:
         """Uniform on (0, 1), one for each unit (whole numbers from 0), shape of `unit`.
 
         purpose: what the number decides; turn: tells apart repeated draws for one unit (for instance its visits).
         """
-        key = (self.seed * _GOLDEN + zlib.crc32(purpose.encode()) * _SECOND) & _MASK
+        key = (int(self._start) + zlib.crc32(purpose.encode()) * _SECOND) & _MASK
         x = np.asarray(unit).astype(np.uint64) * np.uint64(_GOLDEN) + np.uint64(key)
         x = _mix(x) + np.asarray(turn).astype(np.uint64) * np.uint64(_SECOND)
         return ((_mix(x) >> np.uint64(11)).astype(np.float64) + 0.5) * 2.0**-53

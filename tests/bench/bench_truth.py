@@ -9,9 +9,6 @@ of 80 % intervals that hold the truth (present value, rate of an install, rate o
 regression of having left the range on the chance told, with its standard error, and the Brier skill of the tried
 forecasts over every baseline. Installs of one model share its error, so the standard errors of coverages, taken between
 the fleets' models and seeds, are wider than a binomial one.
-
-Install n of seed s is made of the same draws as install n - 1 of seed s + 1 (`pipeline.sample.draws`): seeds that lie
-closer than a fleet has installs are one fleet, moved along, and are refused.
 """
 
 from __future__ import annotations
@@ -21,7 +18,6 @@ import shutil
 import time
 from collections.abc import Sequence
 from datetime import date
-from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -60,14 +56,6 @@ def ready(folder: Path, installs: int, seed: int, years: float) -> tuple[Path, P
             derive(store, settings)
             cycles(store, settings)
     return fleet, store_file
-
-
-def apart(seeds: Sequence[int], installs: int) -> Sequence[int]:
-    """The seeds, if their fleets share no install. Raises ValueError otherwise."""
-    near = [(a, b) for a, b in pairwise(sorted(seeds)) if b - a < installs]
-    if near:
-        raise ValueError(f"seeds {near} lie closer than {installs} installs: they would make the same fleet twice")
-    return seeds
 
 
 def run(folder: Path, installs: int, seed: int, years: float, stages: Sequence[str]) -> tuple[Path, Path]:
@@ -249,7 +237,7 @@ def main() -> None:
     chosen = parser.parse_args()
     chosen.folder.mkdir(parents=True, exist_ok=True)
     rows, models, work, scores = [], [], [], []
-    for seed in apart(chosen.seeds, chosen.installs):
+    for seed in chosen.seeds:
         fleet, done = run(chosen.folder, chosen.installs, seed, chosen.years, chosen.stages)
         with Store.open(done, read_only=True) as store:
             rows.append(of_installs(fleet, store).with_columns(seed=pl.lit(seed)))
