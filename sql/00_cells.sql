@@ -1,7 +1,7 @@
 -- cells: macros that read a cell's text where the plain cast did not; no tables.
 -- reads: nothing.   key: none.
 -- Only what is certain is read: a blank or apostrophe between digits, the column's own unit behind the number, a decimal
--- comma, groups of three digits. `decimal` is the file's decimal mark, '' where its sample shows none.
+-- comma, groups of three digits, the end of an instrument's range (>2000, <1). `decimal` is the file's decimal mark, '' where its sample shows none.
 create or replace temp macro cell_bare(t) as lower(trim(t, ' ' || chr(9) || chr(13) || chr(10) || chr(160) || chr(65279)));
 
 create or replace temp macro cell_is_blank(t) as cell_bare(t) = '';
@@ -11,8 +11,11 @@ create or replace temp macro cell_says_nothing(t) as
     cell_bare(t) in ('-', '--', '---', '–', '—', 'n/a', 'na', 'n.a.', '#n/a', 'null', 'nil', 'none', 'nan', '?');
 
 create or replace temp macro cell_digits(t, units) as
-    regexp_replace(replace(regexp_replace(lower(t), '[\s\x{00a0}\x{2009}\x{202f}\x{feff}''’]+', '', 'g'), '−', '-'),
-                   '(' || units || ')$', '');
+    regexp_replace(regexp_replace(replace(regexp_replace(lower(t), '[\s\x{00a0}\x{2009}\x{202f}\x{feff}''’]+', '', 'g'), '−', '-'),
+                                  '(' || units || ')$', ''), '^(>=?|<=?|≥|≤)', '');
+
+create or replace temp macro cell_bound(t) as
+    case when regexp_matches(t, '^\s*[>≥]') then 'more' when regexp_matches(t, '^\s*[<≤]') then 'less' end;
 
 create or replace temp macro digits_number(u, decimal) as
     case when regexp_full_match(u, '[-+]?\d{1,3}(,\d{3})+\.\d+') then try_cast(replace(u, ',', '') as double)

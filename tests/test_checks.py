@@ -53,6 +53,9 @@ CELLS = {
     "unit behind the number": ("minutes_on_site", "45 min", "mended", 45.0),
     "decimal comma": ("condensate_ph_found", '"6,5"', "mended", 6.5),
     "a blank between thousands": ("burner_hours", "12 345", "mended", 12345.0),
+    "the end of a stop-watch": ("minutes_on_site", ">90 min", "mended", 90.0),
+    "below what a meter shows": ("condensate_ph_found", '"≤ 4,5"', "mended", 4.5),
+    "an arrow without a number": ("minutes_on_site", ">", "unreadable", None),
     "an unknown cleaning": ("exchanger_cleaning", "sandblasted", "unreadable", None),
     "perhaps": ("trap_cleaned", "perhaps", "unreadable", None),
 }  # fmt: skip
@@ -96,6 +99,15 @@ def test_a_bad_cell_is_emptied_or_mended_with_a_finding(case: str, tmp_path: Pat
     assert [(f, line, c, r) for f, line, c, _, r in checked.findings] == [("visits/visits.csv", 3, column, rule)]
     assert checked.store.scalar(f"select {column} from current_visits where visit_id = 'G2'") == kept
     assert checked.check.accepted["visits"] == 2
+
+
+def test_carbon_monoxide_beyond_the_analyser_is_taken_as_the_end_of_its_range(tmp_path: Path) -> None:
+    """The reading that matters most must not become an empty cell."""
+    files = NOTHING_ELSE | {"readings/readings.csv": R + GOOD_R.replace(",40,", ",> 2000 ppm,")}
+    checked = run_checks(write_fleet(tmp_path, files))
+    assert checked.store.scalar("select co_ppm from current_readings") == 2000.0
+    told = checked.store.scalar("select message from findings where rule = 'mended'")
+    assert told == "read as 2000, and it is more than that"
 
 
 @pytest.mark.parametrize("case", SILENT)
