@@ -215,8 +215,8 @@ def landed_table_sql(kind: str, columns: list[Column]) -> str:
 
 
 def _stored(column: Column) -> str:
-    """Names as they are: nearly every visit has its own. To make a dictionary of them saves two thirds of their space and
-    takes a quarter of the time in which the whole table is written."""
+    """Names as they are: nearly every visit has its own. A dictionary of them saves two thirds of their space, and to
+    make it takes a quarter of the time in which the whole table is written."""
     return " using compression uncompressed" if column.type == "text" and column.need else ""
 
 

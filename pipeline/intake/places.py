@@ -1,7 +1,8 @@
-"""visit_no and its place: which landed row is which visit, without copying the rows.
+"""visit_no, test_no and their places: which landed row is which visit or test, without copying the rows.
 
-*_places has one row per landed row, in the same order: the line, and visit_no (-1: set aside, replaced, in mended_*,
-or dead).
+*_places has one row per landed row, in the same order: the line, and visit_no or test_no (-1: set aside, replaced, in
+mended_*, or dead). test_no is visit_no times 4, plus 2 as left, plus 1 at low fire: one whole number where three
+columns would be joined.
 """
 
 from __future__ import annotations
@@ -39,7 +40,7 @@ def place_visits(store: Store) -> int:
     lines = all_lines(store, "visits")
     visit_no, install_no = np.full(len(lines), NOWHERE, np.int32), np.full(len(lines), NOWHERE, np.int32)
     visit_no[row], install_no[row] = np.arange(len(row), dtype=np.int32), install
-    mended = _take_mended(store, "visits", visit_no, lines, install_no)
+    mended = _take_mended(store, "visits", {"visit_no": visit_no, "install_no": install_no, "line": lines})
     visit_no[mended] = NOWHERE
     store.write("visit_places", pl.DataFrame({"visit_no": visit_no, "install_no": install_no, "line": lines}))
     return len(row)
@@ -84,15 +85,14 @@ def _settle_ties(store: Store, order: np.ndarray, packed: np.ndarray, row: np.nd
     return order
 
 
-def _take_mended(
-    store: Store, kind: str, visit_no: np.ndarray, lines: np.ndarray, install_no: np.ndarray | None = None
-) -> np.ndarray:
-    """Write taken_mended_KIND: the mended rows that were taken, with visit_no and line; returns all mended rows."""
+def _take_mended(store: Store, kind: str, numbers: dict[str, np.ndarray]) -> np.ndarray:
+    """Write taken_mended_KIND: the mended rows that were taken, with their `numbers`; returns all mended rows.
+
+    numbers: visit_no and others, of each landed row.
+    """
     mended = store.frame(f"select row from mended_{kind} order by row")["row"].to_numpy()
-    numbers = {"row": mended, "visit_no": visit_no[mended], "line": lines[mended]}
-    if install_no is not None:
-        numbers["install_no"] = install_no[mended]
-    store.write("mended_numbers", pl.DataFrame(numbers))
+    of_mended = {name: number[mended] for name, number in numbers.items()}
+    store.write("mended_numbers", pl.DataFrame({"row": mended, **of_mended}))
     store.run(
         f"create or replace table taken_mended_{kind} as select * from mended_{kind} join mended_numbers using (row) "
         "where visit_no >= 0 order by row; drop table mended_numbers"
@@ -130,9 +130,10 @@ def place_readings(store: Store) -> int:
     _leave(store, visit_no, "true")
     _settle_repeats(store, visit_no, code)
     taken = int(np.count_nonzero(visit_no >= 0))
-    mended = _take_mended(store, "readings", visit_no, lines)
-    visit_no[mended] = NOWHERE
-    store.write("reading_places", pl.DataFrame({"visit_no": visit_no, "line": lines}))
+    test_no = np.where(visit_no >= 0, visit_no * 4 + code, NOWHERE).astype(np.int32)
+    mended = _take_mended(store, "readings", {"visit_no": visit_no, "test_no": test_no, "line": lines})
+    test_no[mended] = NOWHERE
+    store.write("reading_places", pl.DataFrame({"test_no": test_no, "line": lines}))
     return taken
 
 
