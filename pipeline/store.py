@@ -21,6 +21,8 @@ from pipeline.errors import FleetError
 
 # Nothing is fetched or loaded behind the user's back; text in a store can start nothing.
 OFFLINE = {"autoinstall_known_extensions": "false", "autoload_known_extensions": "false"}
+# A stage closes its store, which writes all that is not written yet: until then what is written is written once.
+WRITING = {"checkpoint_threshold": "1GB"}
 
 
 def quoted(name: str) -> str:
@@ -173,7 +175,7 @@ class Store:
 
 
 def _connected(path: Path | None, read_only: bool, memory_gb: float | None) -> duckdb.DuckDBPyConnection:
-    config: dict[str, str | bool | int | float | list[str]] = dict(OFFLINE)
+    config: dict[str, str | bool | int | float | list[str]] = {**OFFLINE, **WRITING}
     if memory_gb is not None:
         config["memory_limit"] = f"{memory_gb:g}GB"
     if path is None:

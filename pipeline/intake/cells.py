@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from pipeline.intake.headers import Mapped
-from pipeline.schema import Column
+from pipeline.schema import FOLDER_KINDS, Column
 from pipeline.store import literal, quoted
 
 KEY_LENGTH = 200
@@ -217,7 +217,8 @@ def landed_table_sql(kind: str, columns: list[Column]) -> str:
 def _stored(column: Column) -> str:
     """Names as they are: nearly every visit has its own. A dictionary of them saves two thirds of their space, and to
     make it takes a quarter of the time in which the whole table is written."""
-    return " using compression uncompressed" if column.type == "text" and column.need else ""
+    large = column.kind in FOLDER_KINDS
+    return " using compression uncompressed" if large and column.type == "text" and column.need else ""
 
 
 def raw_type(column: Column) -> str:

@@ -22,22 +22,28 @@ DAY_BITS = 20
 def place_visits(store: Store) -> int:
     """Check the visits and write visit_places and taken_mended_visits; returns the visits taken."""
     make_seen(store, "visits")
-    aside.set_aside(store, "visits")
-    repeats.settle(store, "visits", repeats.repeats_by_key(store, "visits"))
-    kept = store.db.sql(
-        """
-        select v.row, i.install_no, (v.visited_on - date '1970-01-01')::integer as day, v.burner_hours
-        from seen_visits v join current_installs i on i.install_id = v.install_id
-        where v.row not in (select row from set_aside_rows where kind = 'visits')
+    lines = all_lines(store, "visits")
+    found = store.db.sql(
+        f"""
+        select v.row, coalesce(i.install_no, {NOWHERE}) as install_no,
+            (v.visited_on - date '1970-01-01')::integer as day, v.burner_hours
+        from seen_visits v left join current_installs i on i.install_id = v.install_id
         """
     ).fetchnumpy()
-    row, install, day = (np.asarray(kept[c]) for c in ("row", "install_no", "day"))
+    row, install = np.asarray(found["row"]), np.asarray(found["install_no"])
+    _write_unmatched(store, "visits", row[install == NOWHERE])
+    aside.set_aside(store, "visits")
+    repeats.settle(store, "visits", repeats.repeats_by_key(store, "visits"), lines)
+    lost = np.zeros(len(lines), bool)
+    lost[_set_aside(store, "visits")] = True
+    kept = ~lost[row]
+    row, install, day = row[kept], install[kept], np.asarray(found["day"])[kept]
+    burner_hours = np.ma.filled(np.ma.asarray(found["burner_hours"]), np.nan)[kept]
     packed = (install.astype(np.int64) << DAY_BITS) + (day + (1 << (DAY_BITS - 1)))
     order = np.argsort(packed, kind="stable")
     order = _settle_ties(store, order, packed, row)
     row, install = row[order], install[order]
-    _tell_counters_back(store, row, install, np.ma.filled(np.ma.asarray(kept["burner_hours"]), np.nan)[order])
-    lines = all_lines(store, "visits")
+    _tell_counters_back(store, row, install, burner_hours[order])
     visit_no, install_no = np.full(len(lines), NOWHERE, np.int32), np.full(len(lines), NOWHERE, np.int32)
     visit_no[row], install_no[row] = np.arange(len(row), dtype=np.int32), install
     mended = _take_mended(store, "visits", {"visit_no": visit_no, "install_no": install_no, "line": lines})
@@ -119,16 +125,16 @@ def place_readings(store: Store) -> int:
     lines = all_lines(store, "readings")
     visit_no, code = np.full(len(lines), NOWHERE, np.int32), np.zeros(len(lines), np.uint8)
     _join_visits(store, "seen_readings", visit_no, code)
-    _write_unmatched(store, visit_no)
+    _write_unmatched(store, "readings", np.flatnonzero(visit_no == NOWHERE))
     if (visit_no == NOWHERE).any():
         trim_unmatched(store)
         _join_visits(
             store, "(select * from mended_readings where row in (select row from unmatched_readings))", visit_no, code
         )
-        _write_unmatched(store, visit_no)
+        _write_unmatched(store, "readings", np.flatnonzero(visit_no == NOWHERE))
     aside.set_aside(store, "readings")
-    _leave(store, visit_no, "true")
-    _settle_repeats(store, visit_no, code)
+    visit_no[_set_aside(store, "readings")] = NOWHERE
+    _settle_repeats(store, visit_no, code, lines)
     taken = int(np.count_nonzero(visit_no >= 0))
     test_no = np.where(visit_no >= 0, visit_no * 4 + code, NOWHERE).astype(np.int32)
     mended = _take_mended(store, "readings", {"visit_no": visit_no, "test_no": test_no, "line": lines})
@@ -144,28 +150,24 @@ def _join_visits(store: Store, readings: str, visit_no: np.ndarray, code: np.nda
     code[row] = np.ma.filled(found["code"], 0)
 
 
-def _write_unmatched(store: Store, visit_no: np.ndarray) -> None:
-    unmatched = np.flatnonzero(visit_no == NOWHERE)
-    store.run("create or replace temp table unmatched_readings (row bigint)")
-    if len(unmatched):
-        store.append("unmatched_readings", pl.DataFrame({"row": unmatched}))
+def _write_unmatched(store: Store, kind: str, row: np.ndarray) -> None:
+    """unmatched_KIND: the rows whose install or visit was not found."""
+    store.run(f"create or replace temp table unmatched_{kind} (row bigint)")
+    if len(row):
+        store.append(f"unmatched_{kind}", pl.DataFrame({"row": row}))
 
 
-def _leave(store: Store, visit_no: np.ndarray, which: str) -> None:
-    lost = store.frame(f"select row from set_aside_rows where kind = 'readings' and {which}")
-    visit_no[lost["row"].to_numpy()] = NOWHERE
+def _set_aside(store: Store, kind: str) -> np.ndarray:
+    return store.frame("select row from set_aside_rows where kind = ?", [kind])["row"].to_numpy()
 
 
-def _settle_repeats(store: Store, visit_no: np.ndarray, code: np.ndarray) -> None:
+def _settle_repeats(store: Store, visit_no: np.ndarray, code: np.ndarray, lines: np.ndarray) -> None:
     """Of the tests of one visit, stage and firing the last is taken. Counted over whole numbers: no table of keys
     is built."""
     key = np.where(visit_no >= 0, visit_no.astype(np.int64) * 4 + code, NOWHERE)
     times = np.bincount(key + 1, minlength=1)
     times[0] = 0
     if times.max(initial=0) > 1:
-        store.write("repeated_rows", pl.DataFrame({"row": np.flatnonzero(times[key + 1] > 1)}))
-        repeats.settle(
-            store, "readings", store.frame("select s.* from seen_readings s semi join repeated_rows using (row)")
-        )
-        store.run("drop table repeated_rows")
-        _leave(store, visit_no, "rule in ('replaced', 'duplicate')")
+        rows = repeats.rows_of(store, "readings", np.flatnonzero(times[key + 1] > 1))
+        repeats.settle(store, "readings", rows, lines)
+        visit_no[_set_aside(store, "readings")] = NOWHERE
