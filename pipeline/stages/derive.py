@@ -184,16 +184,17 @@ def _streamed(store: Store, query: str) -> Iterator[pl.DataFrame]:
 
 
 def _whole_installs(pieces: Iterator[pl.DataFrame]) -> Iterator[pl.DataFrame]:
-    """Pieces cut anew so that no install is in two; they come in the order of visit_no."""
-    kept: pl.DataFrame | None = None
+    """Pieces, of which there is one at least, cut anew so that no install is in two; they come in the order of
+    visit_no."""
+    waiting = next(pieces)
     for piece in pieces:
-        joined = piece if kept is None else pl.concat([kept, piece])
         last = pl.col("install_no") == pl.col("install_no").last()
-        whole, kept = joined.filter(~last), joined.filter(last)
+        whole, begun = waiting.filter(~last), waiting.filter(last)
         if whole.height:
             yield whole
-    if kept is not None and kept.height:
-        yield kept
+        waiting = pl.concat([begun, piece])
+    if waiting.height:
+        yield waiting
 
 
 def _compare_tests(store: Store, terms: pl.DataFrame, rh_pct: float) -> None:
