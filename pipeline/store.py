@@ -162,8 +162,11 @@ class Store:
 
     def has(self, table: str) -> bool:
         """Whether there is a table or view of that name."""
-        found = "select count(*) from information_schema.tables where table_name = ? and table_schema = 'main'"
-        return bool(self.scalar(found, [table]))
+        found = (
+            "select 1 from duckdb_tables() where table_name = $name and schema_name = 'main' union all "
+            "select 1 from duckdb_views() where view_name = $name and schema_name = 'main' and not internal"
+        )
+        return bool(self.db.execute(found, {"name": table}).fetchall())
 
     def fact(self, key: str) -> str | None:
         """A fact of this run, as "as_of"; None where it is not set."""

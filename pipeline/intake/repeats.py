@@ -29,6 +29,8 @@ def repeats_by_key(store: Store, kind: str) -> pl.DataFrame:
 
 def rows_of(store: Store, kind: str, row: np.ndarray, which: str = "true") -> pl.DataFrame:
     """These rows of seen_KIND."""
+    if not len(row):
+        return pl.DataFrame()
     store.write("repeated_rows", pl.DataFrame({"row": row}, schema={"row": pl.Int64}))
     found = store.frame(f"select s.* from seen_{kind} s semi join repeated_rows using (row) where {which}")
     store.run("drop table repeated_rows")
