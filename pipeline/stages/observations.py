@@ -108,10 +108,11 @@ def _clock_of_tests(store: Store, visits: pl.DataFrame) -> Iterator[pl.DataFrame
     at, left, low = _places(visits["visit_no"].to_numpy(), test >> 2), (test & 2) != 0, (test & 1) != 0
     barred = _misled(store, visits["visit_no"].to_numpy())[at * 4 + (test & 3)]
     # At a commissioning the test before the work tells nothing of the new cycle, if one after it was made.
+    anew = np.flatnonzero((visits["commissioned"] & ~visits["rst_burner"]).to_numpy()[at])
+    place, after_work = at[anew] * 2 + low[anew], left[anew]
     left_too = np.zeros(2 * len(visits), bool)
-    left_too[(at * 2 + low)[left]] = True
-    anew = (visits["commissioned"] & ~visits["rst_burner"]).to_numpy()
-    barred[anew[at] & ~left & left_too[at * 2 + low]] |= BARRED["superseded"]
+    left_too[place[after_work]] = True
+    barred[anew[~after_work & left_too[place]]] |= BARRED["superseded"]
     clock, day = visits["clock_h"].to_numpy(), visits["visited_on"].to_physical().to_numpy()
     numbers = {c: visits[f"cyc_{c}"].to_numpy() for c in CLASSES}
     opened = {c: (clock - visits[f"open_{c}_h"].to_numpy()).round(3) for c in CLASSES}
@@ -130,7 +131,7 @@ def _clock_of_tests(store: Store, visits: pl.DataFrame) -> Iterator[pl.DataFrame
 def _places(visit_no: np.ndarray, wanted: np.ndarray) -> np.ndarray:
     """Where each of `wanted` stands in visit_no, which ascends; in a store it counts from 0 without gaps."""
     if len(visit_no) and visit_no[0] == 0 and visit_no[-1] == len(visit_no) - 1:
-        return wanted.astype(np.int64)
+        return wanted
     return np.searchsorted(visit_no, wanted)
 
 
