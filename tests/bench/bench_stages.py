@@ -6,7 +6,7 @@ Not a test. From the project's folder:
 
 Fleets are made once and kept in the folder as fleet-INSTALLS (a link to one that is there will do). Each stage runs in
 a process of its own, from the store that the stage before left, so that its peak memory is its own. Processor time and
-memory are those of the process and its helpers together: the memory is looked at every 0.1 s, and the own peak of the
+memory are those of the process and its helpers together: the memory is looked at every 0.2 s, and the own peak of the
 process, which the system keeps, stands where it is more. Imports are left out. The floor (DuckDB reads visits and
 readings with declared types and sums every column) is measured in the same run, three times before and three times
 after, since machines drift; the middle one counts.
@@ -17,7 +17,6 @@ a machine that others use as well.
 from __future__ import annotations
 
 import argparse
-import os
 import resource
 import shutil
 import statistics
@@ -28,7 +27,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
-from threading import Event, Thread
+from threading import Thread
 
 import psutil
 
@@ -96,11 +95,38 @@ def measured(*arguments: str) -> Cost:
     """What this script costs, run again with `arguments`, less the imports."""
     began = time.perf_counter()
     process = subprocess.Popen([sys.executable, __file__, *arguments], stdout=subprocess.PIPE, text=True)
+    watched = Watched(process.pid)
+    watched.start()
     assert process.stdout is not None
-    seconds, processor, peak_gb = process.stdout.read().split()[-3:]
+    seconds, processor, own_peak_gb = process.stdout.read().split()[-3:]
     if process.wait():
         raise SystemExit(f"{arguments}: failed after {time.perf_counter() - began:.0f} s")
-    return Cost(float(seconds), float(processor), float(peak_gb))
+    watched.join()
+    return Cost(float(seconds), float(processor), max(float(own_peak_gb), watched.peak_gb))
+
+
+class Watched(Thread):
+    """The most memory that a process and its helpers take together, looked at from outside until it ends. [GB]"""
+
+    def __init__(self, process: int) -> None:
+        super().__init__(daemon=True)
+        self.process, self.peak_gb = process, 0.0
+
+    def run(self) -> None:
+        try:
+            watched = psutil.Process(self.process)
+            while watched.is_running() and watched.status() != psutil.STATUS_ZOMBIE:
+                self.peak_gb = max(self.peak_gb, sum(map(taken_gb, (watched, *watched.children(recursive=True)))))
+                time.sleep(0.2)
+        except psutil.NoSuchProcess:
+            return
+
+
+def taken_gb(process: psutil.Process) -> float:
+    try:
+        return float(process.memory_info().rss / 1e9)
+    except psutil.NoSuchProcess:
+        return 0.0
 
 
 def middle(costs: Sequence[Cost]) -> Cost:
@@ -168,34 +194,6 @@ def processor_seconds() -> float:
     return sum(used.ru_utime + used.ru_stime for used in both)
 
 
-class Watched:
-    """The most memory that this process and its helpers take together while it is entered. [GB]"""
-
-    def __init__(self) -> None:
-        self.peak_gb, self.ended = 0.0, Event()
-        self.thread = Thread(target=self._watch, daemon=True)
-
-    def __enter__(self) -> Watched:
-        self.thread.start()
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        self.ended.set()
-        self.thread.join()
-        self.peak_gb = max(self.peak_gb, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e6)
-
-    def _watch(self) -> None:
-        this = psutil.Process(os.getpid())
-        while not self.ended.wait(0.1):
-            taken = 0
-            for one in (this, *this.children(recursive=True)):
-                try:
-                    taken += one.memory_info().rss
-                except psutil.NoSuchProcess:
-                    continue
-            self.peak_gb = max(self.peak_gb, taken / 1e9)
-
-
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--installs", type=int, nargs="+", default=[10_000])
@@ -210,16 +208,14 @@ def main() -> None:
 
         import pipeline.job  # noqa: F401 - imports are not what is timed
 
-        with Watched() as watched:
-            began, used = time.perf_counter(), processor_seconds()
-            if chosen.scan:
-                scan(chosen.scan)
-            else:
-                stage(chosen.stage[0], Path(chosen.stage[1]), Path(chosen.stage[2]))
-            seconds = time.perf_counter() - began
-            get_reusable_executor().shutdown(wait=True)  # helpers count when they have ended
-            processor = processor_seconds() - used
-        print(seconds, processor, watched.peak_gb)
+        began, used = time.perf_counter(), processor_seconds()
+        if chosen.scan:
+            scan(chosen.scan)
+        else:
+            stage(chosen.stage[0], Path(chosen.stage[1]), Path(chosen.stage[2]))
+        seconds = time.perf_counter() - began
+        get_reusable_executor().shutdown(wait=True)  # helpers count when they have ended
+        print(seconds, processor_seconds() - used, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e6)
         return
     chosen.folder.mkdir(parents=True, exist_ok=True)
     side_by_side(
