@@ -174,18 +174,24 @@ def _typical(nodes: _Nodes, installs: Installs) -> Floats:
     good = linked & (hours > 0) & (hours <= _most(days)) & (load >= 0.3)
     rate, install = hours[good] / load[good], nodes.install[good]
     out = np.full(len(installs.model_no), np.median(rate) if len(rate) else DEFAULT_HOURS_PER_YEAR)
+    by_rate = np.argsort(rate)
     for group in (installs.design_no, installs.model_no):
-        middle, count = _group_median(group[install], rate, int(group.max(initial=-1)) + 1)
+        middle, count = _group_median(group[install], rate, int(group.max(initial=-1)) + 1, by_rate)
         out = np.where(count[group] >= 3, middle[group], out)
     stated = installs.stated_hours
     return np.where(np.isfinite(stated) & (stated > 0), stated, out)
 
 
-def _group_median(group: Ints, value: Floats, groups: int) -> tuple[Floats, Ints]:
-    """Median and count per group number; nan where a group is empty."""
-    by_value = np.argsort(value)
-    # By group, then by value: sorting numbers that hold both is several times as fast as a sort by two keys.
-    order = np.sort((group[by_value].astype(np.int64) << 32) + np.arange(len(value))) & 0xFFFFFFFF
+def _group_median(group: Ints, value: Floats, groups: int, by_value: Ints | None = None) -> tuple[Floats, Ints]:
+    """Median and count per group number; nan where a group is empty.   by_value: `np.argsort(value)`, where known."""
+    by_value = np.argsort(value) if by_value is None else by_value
+    grouped = group[by_value]
+    # By group, then by value. Few groups are sorted by counting; else numbers that hold both are sorted, several times
+    # as fast as two keys.
+    if groups <= 1 << 16:
+        order = np.argsort(grouped.astype(np.uint16), kind="stable")
+    else:
+        order = np.sort((grouped.astype(np.int64) << 32) + np.arange(len(value))) & 0xFFFFFFFF
     value, count = value[by_value[order]], np.bincount(group, minlength=groups)
     start = np.cumsum(count) - count
     some = count > 0

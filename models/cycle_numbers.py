@@ -18,9 +18,9 @@ def as_found(
     """
     if not len(install_no):
         return np.empty(0, np.int32), np.empty(0)
-    everyone = np.arange(len(install_no))
-    begins = np.append(True, install_no[1:] != install_no[:-1])
-    first = np.maximum.accumulate(np.where(begins, everyone, 0))
-    before: Ints = np.cumsum(set_back) - set_back
-    last = np.append(-1, np.maximum.accumulate(np.where(set_back, everyone, -1))[:-1])
-    return (before - before[first]).astype(np.int32), np.where(last >= first, clock[last], started)
+    before = np.cumsum(set_back, dtype=np.int32) - set_back
+    first = np.flatnonzero(np.append(True, install_no[1:] != install_no[:-1]))
+    number = before - np.repeat(before[first], np.diff(first, append=len(install_no)))
+    # What was set back last is the `before`th of all that were: read in their order, however many visits there are.
+    opened = np.append(clock[set_back], np.nan)[before - 1]
+    return number, np.where(number > 0, opened, started)

@@ -52,7 +52,6 @@ ENTERED = tuple(name for name in INPUTS if name not in VALUES)
 FOR_FINDINGS = ("worked", "analyser_computes", "off_share")
 COMPARED = ("co_air_free_ppm", "flue_over_return_k")
 KEYS = ("visit_no", "install_no", "stage", "firing")
-STAGES, FIRINGS = ("as_found", "as_left"), ("high", "low")
 
 
 def with_values(tests: pl.LazyFrame, fuel_terms: pl.DataFrame, relative_humidity_pct: float) -> pl.LazyFrame:

@@ -259,17 +259,23 @@ PATTERN_COLUMNS = {"neighbour_o2_pct": pl.Float64, "unchanged": pl.String, "othe
 
 
 def broken_rules(language: Any = pl) -> Any:
-    """The rules that a test breaks by itself, one bit each (`BIT`). [Int32]   language: Polars or `sql_formulas`."""
+    """The rules that a test breaks by itself, one bit each (`BIT`). [Int32]   language: Polars or `sql_formulas`.
+
+    Few tests break any: where none of some rules can hold, they are not looked at one by one.
+    """
     test = Entered.of(language)
+    groups: dict[Callable[[Entered], Any] | None, list[Rule]] = {}
+    for rule in RULES:
+        if rule.broken is not None:
+            groups.setdefault(rule.only_if, []).append(rule)
 
-    def bits(rules: Iterable[Rule]) -> Any:
-        broken = ((BIT[rule.name], rule.broken(test)) for rule in rules if rule.broken is not None)
-        return reduce(add, (language.when(is_broken).then(bit).otherwise(0) for bit, is_broken in broken))
+    def bits(only_if: Callable[[Entered], Any] | None, rules: list[Rule]) -> Any:
+        broken = {BIT[rule.name]: rule.broken(test) for rule in rules if rule.broken is not None}
+        any_of_them = only_if(test) if only_if else reduce(or_, broken.values())
+        each = (language.when(is_broken).then(bit).otherwise(0) for bit, is_broken in broken.items())
+        return language.when(any_of_them).then(reduce(add, each)).otherwise(0)
 
-    alone = bits(rule for rule in RULES if rule.only_if is None)
-    conditions = dict.fromkeys(rule.only_if for rule in RULES if rule.only_if is not None)
-    together = ((only_if(test), bits(r for r in RULES if r.only_if is only_if)) for only_if in conditions)
-    return reduce(add, (language.when(suspect).then(some).otherwise(0) for suspect, some in together), alone)
+    return reduce(add, (bits(only_if, rules) for only_if, rules in groups.items()))
 
 
 def keeps_sql(fit: str, broken: str) -> str:
@@ -294,8 +300,10 @@ def worded(tests: pl.DataFrame, wanted: Iterable[Rule] = RULES) -> pl.DataFrame:
     tests: visit_no, stage, firing, `broken`, the entered columns, fuel, fuel_co2_max_pct and PATTERN_COLUMNS.
     """
     keys = ["visit_no", "stage", "firing"]
+    wanted = list(wanted)
+    met = reduce(or_, tests["broken"].unique().to_list(), 0)
     parts = []
-    for rule in wanted:
+    for rule in [rule for rule in wanted if met & BIT[rule.name]] or wanted[:1]:
         rows = tests.filter((pl.col("broken") & BIT[rule.name]) != 0)
         parts.append(
             rows.select(

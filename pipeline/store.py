@@ -21,6 +21,8 @@ from pipeline.errors import FleetError
 
 # Nothing is fetched or loaded behind the user's back; text in a store can start nothing.
 OFFLINE = {"autoinstall_known_extensions": "false", "autoload_known_extensions": "false"}
+# A stage closes its store, which writes all that is not written yet: until then what is written is written once.
+WRITING = {"checkpoint_threshold": "1GB"}
 
 
 def quoted(name: str) -> str:
@@ -160,8 +162,11 @@ class Store:
 
     def has(self, table: str) -> bool:
         """Whether there is a table or view of that name."""
-        found = "select count(*) from information_schema.tables where table_name = ? and table_schema = 'main'"
-        return bool(self.scalar(found, [table]))
+        found = (
+            "select 1 from duckdb_tables() where table_name = $name and schema_name = 'main' union all "
+            "select 1 from duckdb_views() where view_name = $name and schema_name = 'main' and not internal"
+        )
+        return bool(self.db.execute(found, {"name": table}).fetchall())
 
     def fact(self, key: str) -> str | None:
         """A fact of this run, as "as_of"; None where it is not set."""
@@ -173,7 +178,7 @@ class Store:
 
 
 def _connected(path: Path | None, read_only: bool, memory_gb: float | None) -> duckdb.DuckDBPyConnection:
-    config: dict[str, str | bool | int | float | list[str]] = dict(OFFLINE)
+    config: dict[str, str | bool | int | float | list[str]] = {**OFFLINE, **WRITING}
     if memory_gb is not None:
         config["memory_limit"] = f"{memory_gb:g}GB"
     if path is None:

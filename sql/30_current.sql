@@ -18,15 +18,15 @@ select visit_no, visit_id, install_no, install_id, visited_on, technician_id, pu
        condensate_ph_found, condensate_ph_left, system_pressure_kpa, notes, file_id, line
 from taken_mended_visits;
 
--- current_readings: key visit_no, stage, firing.
+-- current_readings: key test_no, or visit_no, stage, firing; test_no = visit_no * 4 + 2 (as left) + 1 (low fire).
 create or replace view current_readings as
-select p.visit_no, r.visit_id, r.stage::varchar as stage, r.firing::varchar as firing, r.o2_pct, r.co2_pct, r.co_ppm,
+select p.test_no >> 2 as visit_no, p.test_no, r.visit_id, r.stage::varchar as stage, r.firing::varchar as firing, r.o2_pct, r.co2_pct, r.co_ppm,
        r.co_air_free_ppm, r.flue_temp_c, r.air_temp_c, r.supply_temp_c, r.return_temp_c, r.flame_current_ua, r.analyser_id,
        r.file_id, p.line
 from landed_readings r positional join reading_places p
-where p.visit_no >= 0
+where p.test_no >= 0
 union all
-select visit_no, visit_id, stage::varchar, firing::varchar, o2_pct, co2_pct, co_ppm,
+select visit_no, test_no, visit_id, stage::varchar, firing::varchar, o2_pct, co2_pct, co_ppm,
        co_air_free_ppm, flue_temp_c, air_temp_c, supply_temp_c, return_temp_c, flame_current_ua, analyser_id,
        file_id, line
 from taken_mended_readings;

@@ -1,3 +1,10 @@
+-- analysers: one row per analyser named on any test, numbered in the order of their names.
+-- reads: current_readings.   key: analyser_no.
+create or replace table analysers as
+select (row_number() over (order by analyser_id) - 1)::integer as analyser_no, analyser_id
+from (select distinct analyser_id from current_readings where analyser_id is not null)
+order by analyser_no;
+
 -- analyser_lines: one row per analyser: whether its CO2 is measured or computed from O2, and how often it is off the fuel.
 -- reads: current_readings, current_visits, current_installs, fuel_terms.   key: analyser_id.
 -- O2 and CO2 of one test imply a CO2max. Computed CO2 gives the same one at all tests of a visit but for rounding,

@@ -1,6 +1,6 @@
 -- drift_installs, drift_analysers, drift_unsaid, drift_both, drift_readings, drift_cycles, drift_now,
 -- drift_doubts: exactly what the drift model sees.
--- reads: current_installs, current_models, current_visits, observations, cycles, series, series_installs, visit_clock, install_clock.
+-- reads: current_installs, current_models, current_visits, analysers, observations, cycles, series, series_installs, visit_clock, install_clock.
 -- Views with series_no, so that one series is read at a time. Analysers are numbered in the order of their names.
 
 -- drift_installs: one row per install with what may act on level and rate.   key: install_no.
@@ -22,9 +22,7 @@ order by i.install_no;
 
 -- drift_analysers: one row per analyser named on any test.   key: analyser_no.
 create or replace table drift_analysers as
-select (row_number() over (order by analyser_id) - 1)::integer as analyser_no, analyser_id
-from (select distinct analyser_id from current_readings where analyser_id is not null)
-order by analyser_no;
+from analysers order by analyser_no;
 
 -- drift_unsaid: one row per series and visit that leaves open whether work was done that would have set the series back.
 -- A table, since only these few are joined to all values.   key: series_no, visit_no.
@@ -63,12 +61,11 @@ select
     o.hours_in_cycle::double as hours,
     o.value,
     o.stage_order,
-    a.analyser_no,
+    o.analyser_no,
     o.visit_no,
     u.visit_no is not null as unsure -- whether work was done that would have set this back
 from observations o
 left join drift_unsaid u on u.series_no = o.series_no and u.visit_no = o.visit_no
-left join drift_analysers a on a.analyser_id = o.analyser_id
 where o.usable and o.value is not null and o.hours_in_cycle is not null;
 
 -- drift_cycles: one row per series, install and cycle, with the value found before the work that opened it.   key: series_no, install_no, cycle_no.

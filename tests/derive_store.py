@@ -33,6 +33,10 @@ def reading(stage: str = "as_found", firing: str = "high", **values: Any) -> dic
     return {"stage": stage, "firing": firing, **MEASURED, "analyser_id": None, **values}
 
 
+def test_no(visit_no: int, test: dict[str, Any]) -> int:
+    return 4 * visit_no + 2 * (test["stage"] == "as_left") + (test["firing"] == "low")
+
+
 def store_of(visits: list[dict[str, Any]], installs: dict[int, dict[str, Any]] | None = None) -> Store:
     """An in-memory store holding these visits, numbered by install and in the order given."""
     store = Store.open(None)
@@ -74,7 +78,7 @@ def store_of(visits: list[dict[str, Any]], installs: dict[int, dict[str, Any]] |
         ),
     )  # fmt: skip
     rows = [
-        {"visit_no": no, "visit_id": f"V{no}", **test, "file_id": 1, "line": 2 + no}
+        {"visit_no": no, "test_no": test_no(no, test), "visit_id": f"V{no}", **test, "file_id": 1, "line": 2 + no}
         for no, v in enumerate(visits)
         for test in v["tests"]
     ]
@@ -83,7 +87,8 @@ def store_of(visits: list[dict[str, Any]], installs: dict[int, dict[str, Any]] |
         pl.DataFrame(
             rows,
             schema={
-                "visit_no": pl.Int32, "visit_id": pl.String, "stage": pl.String, "firing": pl.String,
+                "visit_no": pl.Int32, "test_no": pl.Int32, "visit_id": pl.String, "stage": pl.String,
+                "firing": pl.String,
                 **dict.fromkeys(INPUTS, pl.Float64), "analyser_id": pl.String, "file_id": pl.Int32, "line": pl.Int64,
             },
         ),

@@ -130,16 +130,21 @@ def made_store(
     done = [TEST | {"visit_id": f"V{t['visit_no']:03}"} | t for t in tests] or [
         TEST | {"visit_id": "none", "visit_no": -1, "stage": "as_found"}
     ]
+    left, low = pl.col("stage") == "as_left", pl.col("firing") == "low"
     derived = frame(done).filter(pl.col("visit_no") >= 0)
+    derived = derived.with_columns(test_no=pl.col("visit_no") * 4 + left.cast(pl.Int32) * 2 + low.cast(pl.Int32))
+    analysers = derived.select("analyser_id").drop_nulls().unique().sort("analyser_id").with_row_index("analyser_no")
+    store.write("analysers", analysers)
     of_visit = [v["install_no"] for v in seen]
     store.write(
         "derived_values",
-        derived.drop("visit_id").with_columns(
-            pl.Series("install_no", [of_visit[n] for n in derived["visit_no"].to_list()], pl.Int32)
-        ),
+        derived.join(analysers, on="analyser_id", how="left", maintain_order="left")
+        .drop("visit_id", "visit_no", "stage", "firing", "analyser_id")
+        .with_columns(pl.Series("install_no", [of_visit[n] for n in derived["visit_no"].to_list()], pl.Int32)),
     )
     store.write(
-        "current_readings", derived.select("visit_no", "visit_id", "stage", "firing", "flame_current_ua", "analyser_id")
+        "current_readings",
+        derived.select("visit_no", "test_no", "visit_id", "stage", "firing", "flame_current_ua", "analyser_id"),
     )
     store.run(
         'create table findings (file varchar, line integer, "column" varchar, value varchar, rule varchar, '

@@ -35,7 +35,7 @@ def test_found_values_end_the_old_cycle_and_left_values_begin_the_new():
     )
     rows = store.rows(
         "select visit_no, stage, cycle_no, hours_in_cycle, value, analyser_id, usable from observations "
-        "where series_no = 0 order by visit_no, stage_order"
+        "join analysers using (analyser_no) where series_no = 0 order by visit_no, stage_order"
     )
     assert rows == [
         (0, "as_found", 0, 0, 10, "X", True),

@@ -131,18 +131,24 @@ def _odd(store: Store, kind: str) -> Iterator[str]:
 def _impossible(store: Store, kind: str) -> Iterator[str]:
     """Numbers that cannot be physical; seen_KIND has them empty, raw_KIND as they were."""
     source = f"mended_{kind}" if store.has(f"mended_{kind}") else f"seen_{kind}"
-    if not store.scalar(f"select count(*) from {source}"):
+    numbers = [column for column in columns_of(kind).values() if column.type == "number"]
+    if not numbers or not store.scalar(f"select count(*) from {source}"):
         return
-    for column in columns_of(kind).values():
-        if column.type == "number":
-            name = quoted(column.column)
-            yield (
-                f"select s.row, {literal(column.column)} as cell, {_shown(column, 'r.' + name)} as written, "
-                f"false as misleads, "
-                f"case when isnan(r.{name}) then 'not_recorded' else 'impossible' end as rule, "
-                f"case when isnan(r.{name}) then 'taken as not recorded' else {literal(_possible(column))} end as told "
-                f"from {source} s join raw_{kind} r on r.row = s.row where s.{name} is null and r.{name} is not null"
-            )
+    cells = []
+    for column in numbers:
+        name = quoted(column.column)
+        cells.append(
+            f"case when s.{name} is null and r.{name} is not null then {{'cell': {literal(column.column)}, "
+            f"'written': {_shown(column, 'r.' + name)}, 'no_number': isnan(r.{name}), "
+            f"'possible': {literal(_possible(column))}}} end"
+        )
+    # One look at the few rows with all their cells: to plan a statement for each column takes longer.
+    yield (
+        "select row, cell, written, false as misleads, case when no_number then 'not_recorded' else 'impossible' end "
+        "as rule, case when no_number then 'taken as not recorded' else possible end as told from ("
+        f"select s.row, unnest(list_filter([{', '.join(cells)}], lambda x: x is not null), recursive := true) "
+        f"from {source} s join raw_{kind} r on r.row = s.row)"
+    )
 
 
 def _unread(column: Column) -> str:

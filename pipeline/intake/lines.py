@@ -129,5 +129,8 @@ def _file_lines(rows: int, shifts: np.ndarray | None) -> np.ndarray:
 
 
 def row_lines(store: Store, kind: str, rows: np.ndarray) -> np.ndarray:
-    """The physical lines of some rows of landed_KIND."""
+    """The physical lines of some rows of landed_KIND: as they were placed, if they were."""
+    places = {"visits": "visit_places", "readings": "reading_places"}.get(kind)
+    if places is not None and store.has(places):
+        return np.asarray(store.db.sql(f"select line from {places}").fetchnumpy()["line"])[rows]
     return all_lines(store, kind)[rows]

@@ -1,7 +1,8 @@
-"""visit_no and its place: which landed row is which visit, without copying the rows.
+"""visit_no, test_no and their places: which landed row is which visit or test, without copying the rows.
 
-*_places has one row per landed row, in the same order: the line, and visit_no (-1: set aside, replaced, in mended_*,
-or dead).
+*_places has one row per landed row, in the same order: the line, and visit_no or test_no (-1: set aside, replaced, in
+mended_*, or dead). test_no is visit_no times 4, plus 2 as left, plus 1 at low fire: one whole number where three
+columns would be joined.
 """
 
 from __future__ import annotations
@@ -21,25 +22,31 @@ DAY_BITS = 20
 def place_visits(store: Store) -> int:
     """Check the visits and write visit_places and taken_mended_visits; returns the visits taken."""
     make_seen(store, "visits")
-    aside.set_aside(store, "visits")
-    repeats.settle(store, "visits", repeats.repeats_by_key(store, "visits"))
-    kept = store.db.sql(
-        """
-        select v.row, i.install_no, (v.visited_on - date '1970-01-01')::integer as day, v.burner_hours
-        from seen_visits v join current_installs i on i.install_id = v.install_id
-        where v.row not in (select row from set_aside_rows where kind = 'visits')
+    lines = all_lines(store, "visits")
+    found = store.db.sql(
+        f"""
+        select v.row, coalesce(i.install_no, {NOWHERE}) as install_no,
+            (v.visited_on - date '1970-01-01')::integer as day, v.burner_hours
+        from seen_visits v left join current_installs i on i.install_id = v.install_id
         """
     ).fetchnumpy()
-    row, install, day = (np.asarray(kept[c]) for c in ("row", "install_no", "day"))
+    row, install = np.asarray(found["row"]), np.asarray(found["install_no"])
+    _write_unmatched(store, "visits", row[install == NOWHERE])
+    aside.set_aside(store, "visits")
+    repeats.settle(store, "visits", repeats.repeats_by_key(store, "visits"), lines)
+    lost = np.zeros(len(lines), bool)
+    lost[_set_aside(store, "visits")] = True
+    kept = ~lost[row]
+    row, install, day = row[kept], install[kept], np.asarray(found["day"])[kept]
+    burner_hours = np.ma.filled(np.ma.asarray(found["burner_hours"]), np.nan)[kept]
     packed = (install.astype(np.int64) << DAY_BITS) + (day + (1 << (DAY_BITS - 1)))
     order = np.argsort(packed, kind="stable")
     order = _settle_ties(store, order, packed, row)
     row, install = row[order], install[order]
-    _tell_counters_back(store, row, install, np.ma.filled(np.ma.asarray(kept["burner_hours"]), np.nan)[order])
-    lines = all_lines(store, "visits")
+    _tell_counters_back(store, row, install, burner_hours[order])
     visit_no, install_no = np.full(len(lines), NOWHERE, np.int32), np.full(len(lines), NOWHERE, np.int32)
     visit_no[row], install_no[row] = np.arange(len(row), dtype=np.int32), install
-    mended = _take_mended(store, "visits", visit_no, lines, install_no)
+    mended = _take_mended(store, "visits", {"visit_no": visit_no, "install_no": install_no, "line": lines})
     visit_no[mended] = NOWHERE
     store.write("visit_places", pl.DataFrame({"visit_no": visit_no, "install_no": install_no, "line": lines}))
     return len(row)
@@ -84,15 +91,14 @@ def _settle_ties(store: Store, order: np.ndarray, packed: np.ndarray, row: np.nd
     return order
 
 
-def _take_mended(
-    store: Store, kind: str, visit_no: np.ndarray, lines: np.ndarray, install_no: np.ndarray | None = None
-) -> np.ndarray:
-    """Write taken_mended_KIND: the mended rows that were taken, with visit_no and line; returns all mended rows."""
+def _take_mended(store: Store, kind: str, numbers: dict[str, np.ndarray]) -> np.ndarray:
+    """Write taken_mended_KIND: the mended rows that were taken, with their `numbers`; returns all mended rows.
+
+    numbers: visit_no and others, of each landed row.
+    """
     mended = store.frame(f"select row from mended_{kind} order by row")["row"].to_numpy()
-    numbers = {"row": mended, "visit_no": visit_no[mended], "line": lines[mended]}
-    if install_no is not None:
-        numbers["install_no"] = install_no[mended]
-    store.write("mended_numbers", pl.DataFrame(numbers))
+    of_mended = {name: number[mended] for name, number in numbers.items()}
+    store.write("mended_numbers", pl.DataFrame({"row": mended, **of_mended}))
     store.run(
         f"create or replace table taken_mended_{kind} as select * from mended_{kind} join mended_numbers using (row) "
         "where visit_no >= 0 order by row; drop table mended_numbers"
@@ -119,20 +125,21 @@ def place_readings(store: Store) -> int:
     lines = all_lines(store, "readings")
     visit_no, code = np.full(len(lines), NOWHERE, np.int32), np.zeros(len(lines), np.uint8)
     _join_visits(store, "seen_readings", visit_no, code)
-    _write_unmatched(store, visit_no)
+    _write_unmatched(store, "readings", np.flatnonzero(visit_no == NOWHERE))
     if (visit_no == NOWHERE).any():
         trim_unmatched(store)
         _join_visits(
             store, "(select * from mended_readings where row in (select row from unmatched_readings))", visit_no, code
         )
-        _write_unmatched(store, visit_no)
+        _write_unmatched(store, "readings", np.flatnonzero(visit_no == NOWHERE))
     aside.set_aside(store, "readings")
-    _leave(store, visit_no, "true")
-    _settle_repeats(store, visit_no, code)
+    visit_no[_set_aside(store, "readings")] = NOWHERE
+    _settle_repeats(store, visit_no, code, lines)
     taken = int(np.count_nonzero(visit_no >= 0))
-    mended = _take_mended(store, "readings", visit_no, lines)
-    visit_no[mended] = NOWHERE
-    store.write("reading_places", pl.DataFrame({"visit_no": visit_no, "line": lines}))
+    test_no = np.where(visit_no >= 0, visit_no * 4 + code, NOWHERE).astype(np.int32)
+    mended = _take_mended(store, "readings", {"visit_no": visit_no, "test_no": test_no, "line": lines})
+    test_no[mended] = NOWHERE
+    store.write("reading_places", pl.DataFrame({"test_no": test_no, "line": lines}))
     return taken
 
 
@@ -143,28 +150,28 @@ def _join_visits(store: Store, readings: str, visit_no: np.ndarray, code: np.nda
     code[row] = np.ma.filled(found["code"], 0)
 
 
-def _write_unmatched(store: Store, visit_no: np.ndarray) -> None:
-    unmatched = np.flatnonzero(visit_no == NOWHERE)
-    store.run("create or replace temp table unmatched_readings (row bigint)")
-    if len(unmatched):
-        store.append("unmatched_readings", pl.DataFrame({"row": unmatched}))
+def _write_unmatched(store: Store, kind: str, row: np.ndarray) -> None:
+    """unmatched_KIND: the rows whose install or visit was not found."""
+    store.run(f"create or replace temp table unmatched_{kind} (row bigint)")
+    if len(row):
+        store.append(f"unmatched_{kind}", pl.DataFrame({"row": row}))
 
 
-def _leave(store: Store, visit_no: np.ndarray, which: str) -> None:
-    lost = store.frame(f"select row from set_aside_rows where kind = 'readings' and {which}")
-    visit_no[lost["row"].to_numpy()] = NOWHERE
+def _set_aside(store: Store, kind: str) -> np.ndarray:
+    return store.frame("select row from set_aside_rows where kind = ?", [kind])["row"].to_numpy()
 
 
-def _settle_repeats(store: Store, visit_no: np.ndarray, code: np.ndarray) -> None:
-    """Of the tests of one visit, stage and firing the last is taken. Counted over whole numbers: no table of keys
-    is built."""
-    key = np.where(visit_no >= 0, visit_no.astype(np.int64) * 4 + code, NOWHERE)
-    times = np.bincount(key + 1, minlength=1)
-    times[0] = 0
-    if times.max(initial=0) > 1:
-        store.write("repeated_rows", pl.DataFrame({"row": np.flatnonzero(times[key + 1] > 1)}))
-        repeats.settle(
-            store, "readings", store.frame("select s.* from seen_readings s semi join repeated_rows using (row)")
-        )
-        store.run("drop table repeated_rows")
-        _leave(store, visit_no, "rule in ('replaced', 'duplicate')")
+def _settle_repeats(store: Store, visit_no: np.ndarray, code: np.ndarray, lines: np.ndarray) -> None:
+    """Of the tests of one visit, stage and firing the last is taken. Where two have one number, one of them is not the
+    one that stands at its place: no table of keys is built."""
+    row = np.flatnonzero(visit_no >= 0)
+    test = visit_no[row] * 4 + code[row]
+    standing, everyone = np.empty(test.max(initial=-1) + 1, np.int32), np.arange(len(test), dtype=np.int32)
+    standing[test] = everyone
+    beaten = test[standing[test] != everyone]
+    if len(beaten):
+        repeated = np.zeros(len(standing), bool)
+        repeated[beaten] = True
+        rows = repeats.rows_of(store, "readings", row[repeated[test]])
+        repeats.settle(store, "readings", rows, lines)
+        visit_no[_set_aside(store, "readings")] = NOWHERE

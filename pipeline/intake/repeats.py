@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import numpy as np
 import polars as pl
 
 from pipeline.intake.lines import row_lines
@@ -14,23 +15,38 @@ SCHEMA = {
 
 
 def repeats_by_key(store: Store, kind: str) -> pl.DataFrame:
-    """(row, …) of all rows not set aside whose key occurs more than once: for kinds whose key can be grouped
-    cheaply."""
-    keys = ", ".join(quoted(k) for k in keys_of(kind))
+    """(row, …) of the rows not set aside whose key occurs more than once, and of few others: whose key has the hash of
+    another. Sorting hashes takes a third of the time that grouping names does."""
+    keys = [quoted(k) for k in keys_of(kind)]
+    there = " and ".join(f"{k} is not null" for k in keys)
+    found = store.db.sql(f"select row, hash({', '.join(keys)}) as hash from seen_{kind} where {there}").fetchnumpy()
+    row, hashes = np.asarray(found["row"]), np.asarray(found["hash"])
+    order = np.argsort(hashes)
+    same = np.flatnonzero(hashes[order[1:]] == hashes[order[:-1]])
     kept = f"row not in (select row from set_aside_rows where kind = {literal(kind)})"
-    store.run(
-        f"create or replace temp table repeated_keys as "
-        f"select {keys} from seen_{kind} group by {keys} having count(*) > 1"
-    )
-    return store.frame(f"select s.* from seen_{kind} s semi join repeated_keys using ({keys}) where {kept}")
+    return rows_of(store, kind, np.unique(row[order[np.concatenate([same, same + 1])]]), kept)
 
 
-def settle(store: Store, kind: str, rows: pl.DataFrame) -> None:
-    """Set aside all but the last row of each key among `rows` (columns of seen_KIND)."""
+def rows_of(store: Store, kind: str, row: np.ndarray, which: str = "true") -> pl.DataFrame:
+    """These rows of seen_KIND."""
+    if not len(row):
+        return pl.DataFrame()
+    store.write("repeated_rows", pl.DataFrame({"row": row}, schema={"row": pl.Int64}))
+    found = store.frame(f"select s.* from seen_{kind} s semi join repeated_rows using (row) where {which}")
+    store.run("drop table repeated_rows")
+    return found
+
+
+def settle(store: Store, kind: str, rows: pl.DataFrame, all_lines: np.ndarray | None = None) -> None:
+    """Set aside all but the last row of each key among `rows` (columns of seen_KIND).
+
+    all_lines: those of all rows of landed_KIND, where they are known already.
+    """
     if rows.is_empty():
         return
     keys, columns = list(keys_of(kind)), list(columns_of(kind))
-    lines = row_lines(store, kind, rows["row"].to_numpy())
+    row = rows["row"].to_numpy()
+    lines = row_lines(store, kind, row) if all_lines is None else all_lines[row]
     names = dict(store.rows("select file_id, name from input_files"))
     files = rows["file_id"].to_list()
     content = rows.select(pl.struct(columns).alias("content"))["content"]

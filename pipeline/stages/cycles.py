@@ -18,7 +18,20 @@ from pipeline.store import Store
 
 MISTYPED = "counter_impossible"
 OPENED_BY = pl.Enum(["new", "adjusted", *columns_of("visits")["exchanger_cleaning"].allowed])
-"""What work opens cycles of the exchanger and the burner: stored as such, a byte a visit."""
+"""What work opens cycles of the exchanger and the burner."""
+OPENED = {name: f"by_{name}" for name in ("exchanger", "burner")}
+RESETS = ("exchanger", "burner", "electrodes", "trap", "media")
+MARKS = ("clock_exact", "commissioned", *(f"rst_{name}" for name in RESETS))
+"""Bits of visit_marks.marks, in this order: a column for each would take as long to write as all of them."""
+VISIT_CLOCK = """
+create or replace view visit_clock as
+select visit_no, install_no, visited_on, clock_h, {marks}, {numbers}, open_trap_h, open_media_h, {opened}
+from visit_marks
+""".format(
+    marks=", ".join(f"(marks & {1 << bit}) <> 0 as {name}" for bit, name in enumerate(MARKS)),
+    numbers=", ".join(f"cyc_{name}" for name in RESETS),
+    opened=", ".join(f"{OPENED_BY.categories.to_list()}[{by}] as {by}" for by in OPENED.values()),
+)
 
 
 def load_calendar(store: Store) -> LoadCalendar:
@@ -38,8 +51,8 @@ def as_of_day(store: Store) -> int:
 def cycles(store: Store, settings: Settings) -> None:
     """Give every visit its burner hours and cycles, every install its hours per year, every series its range.
 
-    Writes series, install_clock, visit_clock, clock_findings, misled_values, observed_clock, limit_rules and the views
-    cycles, observations, series_installs and limits.
+    Writes series, install_clock, visit_marks, clock_findings, misled_values, observed_clock, limit_rules and the views
+    visit_clock, cycles, observations, series_installs and limits.
     """
     store.write("series", pl.DataFrame([asdict(s) for s in SERIES]))
     calendar, as_of = load_calendar(store), as_of_day(store)
@@ -79,8 +92,8 @@ def cycles(store: Store, settings: Settings) -> None:
     on_installs = _install_clock(installs, visits, fleet, clock, start_day, calendar, as_of)
     store.write("install_clock", on_installs)
     on_visits = _visit_clock(visits, on_installs, clock)
-    # What tests need of their visit stands beside the tests.
-    store.write("visit_clock", on_visits.drop(f"open_{name}_h" for name in CLASSES))
+    store.write("visit_marks", _packed(on_visits))
+    store.run(VISIT_CLOCK)
     with store.joins_as_written():
         _findings(store, clock)
     store.run_file("41_series.sql")
@@ -139,6 +152,14 @@ def _visit_clock(visits: pl.DataFrame, installs: pl.DataFrame, clock: Clock) -> 
         .then(by_exchanger.when("burner").then(pl.lit("adjusted")).otherwise("exchanger_cleaning"))
         .cast(OPENED_BY),
     )
+
+
+def _packed(on_visits: pl.DataFrame) -> pl.DataFrame:
+    """visit_marks: what the view visit_clock is made from. What tests need of their visit stands beside the tests."""
+    marks = pl.sum_horizontal(pl.col(name).cast(pl.Int16) * (1 << bit) for bit, name in enumerate(MARKS))
+    opened = [(pl.col(by).to_physical() + 1).fill_null(0).cast(pl.UInt8) for by in OPENED.values()]
+    kept = pl.exclude(*MARKS, *OPENED.values(), *(f"open_{name}_h" for name in CLASSES))
+    return on_visits.select(kept, marks.alias("marks"), *opened)
 
 
 def _install_clock(

@@ -16,9 +16,7 @@ from pipeline import findings, fuels, patterns, sql_formulas
 from pipeline.combustion import O2_AMBIENT_PCT
 from pipeline.derive import (
     COMPARED,
-    FIRINGS,
     INPUTS,
-    STAGES,
     VALUES,
     values_sql,
     with_patterns,
@@ -26,7 +24,7 @@ from pipeline.derive import (
     with_values,
 )
 from pipeline.settings import Settings
-from pipeline.store import Store, literal
+from pipeline.store import Store
 
 TESTS_AT_ONCE = 500_000
 """Some 200 MB while they are worked on."""
@@ -37,7 +35,7 @@ GIVEN = ", ".join(
     f"r.{name}::double as {'air_free_given_ppm' if name == 'co_air_free_ppm' else name}" for name in INPUTS
 )
 TESTS = f"""
-select r.visit_no, v.visit_id, v.install_no, r.stage, r.firing, r.analyser_id, {GIVEN},
+select r.test_no, r.visit_no, v.visit_id, v.install_no, r.stage, r.firing, r.analyser_id, {GIVEN},
     i.altitude_m::double as altitude_m, i.fuel, f.* exclude (fuel)
 from current_readings r
 join current_visits v on v.visit_no = r.visit_no
@@ -61,15 +59,13 @@ order by r.visit_no, r.stage, r.firing
 """
 
 # Rows lie in the order in which current_readings gives them: the cycles stage sets its own columns beside them.
+# To write a column costs as much as to work out a formula: keys are whole numbers, names stand in a table of their own.
 FITTED = ("co_air_free_ppm", "flue_over_return_k", "o2_dry_pct")
 DERIVED_VALUES = """
 create or replace table derived_values as
-select visit_no, install_no, stage::enum ({stages}) as stage, firing::enum ({firings}) as firing, {values},
-    flame_current_ua, {broken}::smallint as broken, analyser_id
-from ({{tests}})
+select test_no, install_no, {values}, flame_current_ua, {broken}::smallint as broken, analyser_no
+from ({{tests}}) left join analysers using (analyser_id)
 """.format(
-    stages=", ".join(literal(name) for name in STAGES),
-    firings=", ".join(literal(name) for name in FIRINGS),
     values=", ".join(f"{name}::float as {name}" for name in FITTED),
     broken=findings.broken_rules(sql_formulas).text,
 )
@@ -77,11 +73,11 @@ from ({{tests}})
 # The view works out what is asked of it, by the formulas that the table was made with.
 DERIVED = f"""
 create or replace view derived as
-select t.visit_id, t.visit_no, d.stage::varchar as stage, d.firing::varchar as firing,
+select t.visit_id, t.visit_no, t.stage, t.firing,
     {", ".join(f"t.{name}::float as {name}" for name in VALUES)}, {findings.names_sql("d.broken")} as findings,
     {", ".join(f"{findings.keeps_sql(fit, 'd.broken')} as keep_{fit}" for fit in ("flue", "co", "o2"))}
 from ({{tests}}) t
-join derived_values d on d.visit_no = t.visit_no and d.stage::varchar = t.stage and d.firing::varchar = t.firing
+join derived_values d on d.test_no = t.test_no
 """
 
 BROKEN_TESTS = f"""
@@ -90,15 +86,14 @@ from current_installs i
 join (
     select r.*, d.install_no, d.broken
     from current_readings r
-    join (from derived_values where broken <> 0) d
-        on d.visit_no = r.visit_no and d.stage::varchar = r.stage and d.firing::varchar = r.firing
+    join (from derived_values where broken <> 0) d on d.test_no = r.test_no
 ) r on r.install_no = i.install_no
 left join fuel_terms f on f.fuel = i.fuel
 """
 BROKEN = f"select visit_no, stage, firing, broken, fuel, {', '.join(findings.ENTERED)} from ({{tests}})"
 
 O2_READ = f"""
-select visit_no * 2 + (stage = 'as_left')::integer as place, firing = 'high' as high,
+select test_no >> 1 as place, (test_no & 1) = 0 as high,
     case when o2_pct >= 0 and o2_pct < {O2_AMBIENT_PCT} then round(o2_pct::double * 100) else -1 end::smallint as o2
 from current_readings
 """
@@ -106,7 +101,7 @@ from current_readings
 MEND = """
 update derived_values set broken = m.broken
 from mended_tests m
-where derived_values.visit_no = m.visit_no and derived_values.stage = m.stage and derived_values.firing = m.firing;
+where derived_values.test_no = m.visit_no * 4 + (m.stage = 'as_left')::integer * 2 + (m.firing = 'low')::integer;
 delete from found_rules using mended_tests m
 where found_rules.visit_no = m.visit_no and found_rules.stage = m.stage and found_rules.firing = m.firing;
 insert into found_rules by name from mended_rules;
@@ -136,7 +131,8 @@ drop table fuel_sampling;
 
 
 def derive(store: Store, settings: Settings) -> int:
-    """Write derived_values, analyser_lines, reading_findings, the views derived and all_findings; returns the tests.
+    """Write derived_values, analysers, analyser_lines, reading_findings, the views derived and all_findings; returns
+    the number of tests.
 
     Reads current_readings, current_visits, current_installs, input_files, findings. Raises FleetError for a fuel of
     fleet.toml that cannot be one.
@@ -188,16 +184,17 @@ def _streamed(store: Store, query: str) -> Iterator[pl.DataFrame]:
 
 
 def _whole_installs(pieces: Iterator[pl.DataFrame]) -> Iterator[pl.DataFrame]:
-    """Pieces cut anew so that no install is in two; they come in the order of visit_no."""
-    kept: pl.DataFrame | None = None
+    """Pieces, of which there is one at least, cut anew so that no install is in two; they come in the order of
+    visit_no."""
+    waiting = next(pieces)
     for piece in pieces:
-        joined = piece if kept is None else pl.concat([kept, piece])
         last = pl.col("install_no") == pl.col("install_no").last()
-        whole, kept = joined.filter(~last), joined.filter(last)
+        whole, begun = waiting.filter(~last), waiting.filter(last)
         if whole.height:
             yield whole
-    if kept is not None and kept.height:
-        yield kept
+        waiting = pl.concat([begun, piece])
+    if waiting.height:
+        yield waiting
 
 
 def _compare_tests(store: Store, terms: pl.DataFrame, rh_pct: float) -> None:

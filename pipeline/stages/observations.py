@@ -39,17 +39,18 @@ AT_VISITS = {
 """Indicator -> its columns of current_visits before and after the work, and whether it is above 0."""
 
 TEST_BRANCH = """
-select d.install_no, {series_no} as series_no, '{indicator}' as indicator, '{firing}' as firing, d.visit_no,
-    c.visited_on, d.stage::varchar as stage, (d.stage = 'as_left')::tinyint as stage_order,
-    c.cyc_{reset} as cycle_no, c.{reset}_h as hours_in_cycle, c.clock_h, {value} as value, d.analyser_id,
+select d.install_no, {series_no} as series_no, '{indicator}' as indicator, '{firing}' as firing,
+    d.test_no >> 2 as visit_no, c.visited_on, case when (d.test_no & 2) = 0 then 'as_found' else 'as_left' end as stage,
+    ((d.test_no >> 1) & 1)::tinyint as stage_order,
+    c.cyc_{reset} as cycle_no, c.{reset}_h as hours_in_cycle, c.clock_h, {value} as value, d.analyser_no,
     {usable} as usable
 from derived_values d positional join observed_clock c
-where d.firing = '{firing}' and d.{column} is not null
+where (d.test_no & 1) = {low} and d.{column} is not null
 """
 VISIT_BRANCH = """
 select c.install_no, {series_no} as series_no, '{indicator}' as indicator, '{firing}' as firing, c.visit_no,
     c.visited_on, '{stage}' as stage, {stage_order}::tinyint as stage_order, {cycle_no} as cycle_no,
-    {hours} as hours_in_cycle, c.clock_h, v.{column}::double as value, null::varchar as analyser_id,
+    {hours} as hours_in_cycle, c.clock_h, v.{column}::double as value, null::integer as analyser_no,
     m.visit_id is null{above} as usable
 from current_visits v
 join visit_clock c on c.visit_no = v.visit_no
@@ -80,7 +81,8 @@ def _branches(series: Series) -> Iterator[str]:
         column, value, about, above_zero = TESTED[series.indicator]
         usable = f"(c.barred & {BARRED[about] | BARRED['superseded']}) = 0"
         usable += f" and {keeps_sql(about, 'd.broken')}" * (about != "flame") + f" and d.{column} > 0" * above_zero
-        yield TEST_BRANCH.format(**common, reset=series.reset_class, column=column, value=value, usable=usable)
+        low = int(series.firing == "low")
+        yield TEST_BRANCH.format(**common, low=low, reset=series.reset_class, column=column, value=value, usable=usable)
         return
     found, left, above_zero = AT_VISITS[series.indicator]
     reset = None if series.reset_class == "none" else series.reset_class
@@ -100,18 +102,17 @@ def _branches(series: Series) -> Iterator[str]:
 
 def _clock_of_tests(store: Store, visits: pl.DataFrame) -> Iterator[pl.DataFrame]:
     """The rows of observed_clock, in the order of derived_values."""
-    tests = store.db.sql("select visit_no, stage = 'as_left' as is_left, firing = 'low' as low from derived_values")
-    found = {name: np.asarray(values) for name, values in tests.fetchnumpy().items()}
-    visit, left, low = found["visit_no"], found["is_left"].astype(bool), found["low"].astype(bool)
-    if not len(visit):
+    test = np.asarray(store.db.sql("select test_no from derived_values").fetchnumpy()["test_no"])
+    if not len(test):
         return
-    at = _places(visits["visit_no"].to_numpy(), visit)
-    barred = _misled(store, visits["visit_no"].to_numpy())[at * 4 + left * 2 + low]
+    at, left, low = _places(visits["visit_no"].to_numpy(), test >> 2), (test & 2) != 0, (test & 1) != 0
+    barred = _misled(store, visits["visit_no"].to_numpy())[at * 4 + (test & 3)]
     # At a commissioning the test before the work tells nothing of the new cycle, if one after it was made.
+    anew = np.flatnonzero((visits["commissioned"] & ~visits["rst_burner"]).to_numpy()[at])
+    place, after_work = at[anew] * 2 + low[anew], left[anew]
     left_too = np.zeros(2 * len(visits), bool)
-    left_too[(at * 2 + low)[left]] = True
-    anew = (visits["commissioned"] & ~visits["rst_burner"]).to_numpy()
-    barred[anew[at] & ~left & left_too[at * 2 + low]] |= BARRED["superseded"]
+    left_too[place[after_work]] = True
+    barred[anew[~after_work & left_too[place]]] |= BARRED["superseded"]
     clock, day = visits["clock_h"].to_numpy(), visits["visited_on"].to_physical().to_numpy()
     numbers = {c: visits[f"cyc_{c}"].to_numpy() for c in CLASSES}
     opened = {c: (clock - visits[f"open_{c}_h"].to_numpy()).round(3) for c in CLASSES}
@@ -130,7 +131,7 @@ def _clock_of_tests(store: Store, visits: pl.DataFrame) -> Iterator[pl.DataFrame
 def _places(visit_no: np.ndarray, wanted: np.ndarray) -> np.ndarray:
     """Where each of `wanted` stands in visit_no, which ascends; in a store it counts from 0 without gaps."""
     if len(visit_no) and visit_no[0] == 0 and visit_no[-1] == len(visit_no) - 1:
-        return wanted.astype(np.int64)
+        return wanted
     return np.searchsorted(visit_no, wanted)
 
 

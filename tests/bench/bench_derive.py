@@ -53,7 +53,8 @@ with drawn as (
     select *, round(4 + 2 * own + (firing = 'low')::integer + 0.8 * (u + w - 1) + (u > 0.999)::integer * 4, 1) as o2
     from drawn
 )
-select visit_no, visit_id, stage, firing, case when w > 0.03 then o2 end as o2_pct,
+select visit_no, (visit_no * 4 + (stage = 'as_left')::integer * 2 + (firing = 'low')::integer) as test_no, visit_id,
+    stage, firing, case when w > 0.03 then o2 end as o2_pct,
     case when u > 0.2 then round(f.fuel_co2_max_pct * (1 - o2 / 20.95), 1) end as co2_pct,
     round((30 + 100 * own) * (0.9 + 0.2 * u) * (20.9 - o2) / 20.9) as co_ppm, null::double as co_air_free_ppm,
     round(48 + 20 * u, 1) as flue_temp_c, case when w > 0.1 then round(5 + 20 * w, 1) end as air_temp_c,
