@@ -56,6 +56,8 @@ def number(value: Any, decimals: int = 0) -> str:
     if value is None or (isinstance(value, float) and not math.isfinite(value)):
         return DASH
     text = f"{float(value):,.{decimals}f}"
+    if text[0] != "-":
+        return text
     return text.replace("-", "−") if float(text.replace(",", "")) != 0 else text.replace("-", "")
 
 
