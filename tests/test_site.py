@@ -19,7 +19,8 @@ from page_tables import AS_OF, empty_store
 
 from pipeline import fuels
 from pipeline.settings import settings_from
-from pipeline.stages.pages import gas_pairs, pages, prepare, staffing_of
+from pipeline.stages.page_gas import gas_pairs
+from pipeline.stages.pages import pages, prepare, staffing_of
 from reports import tables, theme
 from reports.charts.history import History, history_svg, nice_ticks
 from reports.drawing import Later, drawn_svg, vega_script, without_idle_limits
