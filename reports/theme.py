@@ -143,6 +143,7 @@ CONFIG: dict[str, Any] = {  # the common type and lines; colours are set by the 
         "titleFontWeight": "normal",
         "tickSize": 4,
         "labelLimit": 210,
+        "labelSeparation": 6,  # pixels; nearer than that two numbers read as one
         "titlePadding": 8,
     },
     "legend": {
