@@ -26,10 +26,8 @@ from pipeline.stages.cycles import cycles as count_cycles
 from pipeline.stages.derive import derive as derive_values
 from pipeline.stages.fit import fit as fit_drift
 from pipeline.stages.forecast import forecast as forecast_out
-from pipeline.stages.pages import forget_page_tables
-from pipeline.stages.pages import pages as write_pages
 from pipeline.stages.plan import plan as plan_visits
-from pipeline.stages.publish import publish as write_exports
+from pipeline.stages.publish import publish as publish_results
 from pipeline.stages.publish import write_run_record
 from pipeline.stages.read import read as read_files
 from pipeline.stages.side_by_side import Mapper, side_by_side
@@ -165,9 +163,7 @@ def plan(job: Job) -> str:
 @timed
 def publish(job: Job) -> str:
     with job.store() as store:
-        write_pages(store, job.settings(), job.folder.next / "site")
-        forget_page_tables(store)
-        return write_exports(store, job.settings(), job.folder.next / "exports")
+        return publish_results(store, job.settings(), job.folder.next)
 
 
 def finish(job: Job) -> None:

@@ -161,14 +161,8 @@ def build_cards(
     by_install: dict[int, list[dict[str, Any]]] = defaultdict(list)
     for row in series.iter_rows(named=True):
         by_install[row["install_no"]].append(row)
-    read: dict[tuple[int, int], list[tuple[date, float, bool]]] = defaultdict(list)
-    for no, k, on, stage, value in points.select("install_no", "series_no", "visited_on", "stage", "value").iter_rows():
-        read[no, k].append((on, value, stage == "as_left"))
-    fan: dict[tuple[int, int], list[tuple[date, float, float, float]]] = defaultdict(list)
-    for no, k, on, low, middle, high in fans.select(
-        "install_no", "series_no", "on", "low", "middle", "high"
-    ).iter_rows():
-        fan[no, k].append((on, low, middle, high))
+    read = _by_picture(points.with_columns(left=pl.col("stage") == "as_left"), "visited_on", "value", "left")
+    fan = _by_picture(fans, "on", "low", "middle", "high")
     lasts = {row["install_no"]: row for row in last.iter_rows(named=True)}
     kin = {(row["exchanger_design"], row["series_no"]): row for row in sisters.iter_rows(named=True)}
     cards: dict[int, list[dict[str, Any]]] = defaultdict(list)
@@ -218,6 +212,15 @@ def build_cards(
         }
         cards[head["area_no"]].append(card | {"length": _length(card)})
     return dict(cards)
+
+
+def _by_picture(frame: pl.DataFrame, *columns: str) -> dict[tuple[int, int], list[tuple[Any, ...]]]:
+    """The rows of each install_no and series_no, in their order, as tuples of some columns."""
+    rows: dict[tuple[int, int], list[tuple[Any, ...]]] = defaultdict(list)
+    keys = zip(frame["install_no"].to_list(), frame["series_no"].to_list(), strict=True)
+    for key, row in zip(keys, zip(*(frame[name].to_list() for name in columns), strict=True), strict=True):
+        rows[key].append(row)
+    return rows
 
 
 def _length(card: dict[str, Any]) -> str:

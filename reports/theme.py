@@ -56,6 +56,8 @@ def number(value: Any, decimals: int = 0) -> str:
     if value is None or (isinstance(value, float) and not math.isfinite(value)):
         return DASH
     text = f"{float(value):,.{decimals}f}"
+    if text[0] != "-":
+        return text
     return text.replace("-", "−") if float(text.replace(",", "")) != 0 else text.replace("-", "")
 
 
@@ -141,6 +143,7 @@ CONFIG: dict[str, Any] = {  # the common type and lines; colours are set by the 
         "titleFontWeight": "normal",
         "tickSize": 4,
         "labelLimit": 210,
+        "labelSeparation": 6,  # pixels; nearer than that two numbers read as one
         "titlePadding": 8,
     },
     "legend": {

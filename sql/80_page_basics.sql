@@ -81,6 +81,7 @@ with soon as (
 select * from soon where card_no <= (select cards_per_area from page_options);
 
 -- page_observations: every reading of the installs in page_sample and page_cards: what pages show reading by reading.
-create or replace table page_observations as
+-- Temporary: a third of its cost was to be written into the store, for a few seconds.
+create or replace temp table page_observations as
 select install_no, series_no, visit_no, visited_on, stage, stage_order, hours_in_cycle, value, usable
 from observations semi join (select install_no from page_sample union select install_no from page_cards) using (install_no);

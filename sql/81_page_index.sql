@@ -27,7 +27,7 @@ with picked as (
                                         p_out_now desc nulls last, due_on, series_no) = 1
 )
 select p.install_no, l.install_id, l.site_label, l.area_no, l.area, l.model, p.state, p.co_out, p.due_on, p.p_out_now,
-       s.label, s.unit, s.last_value, s.last_on, s.limit_low, s.limit_high, v.planned_week,
+       s.indicator, s.series_no, s.label, s.unit, s.last_value, s.last_on, s.limit_low, s.limit_high, v.planned_week,
        row_number() over (order by p.state = 'out_of_range' desc, p.co_out desc, p.p_out_now desc nulls last, p.due_on, p.install_no) as place
 from picked p join page_labels l using (install_no)
 left join lead_series s using (install_no)

@@ -8,11 +8,15 @@ from pathlib import Path
 import icalendar
 import polars as pl
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from plan_store import plan_store
 
-from pipeline.calendar_files import write_calendars
+from pipeline.calendar_events import _folded, write_calendar
+from pipeline.calendar_files import area_calendars, write_calendars
 from pipeline.settings import Settings
 from pipeline.stages.plan import plan
+from pipeline.stages.side_by_side import side_by_side
 from pipeline.store import Store
 
 HOSTILE = "Yard; gate, \\n\r\nBEGIN:VEVENT\r\nSUMMARY:x\x00\x07" + "ü" * 90 + "\\" * 200 + ";" * 99
@@ -74,6 +78,22 @@ def test_the_same_plan_gives_the_same_bytes(store: Store, tmp_path: Path) -> Non
     one = [p.read_bytes() for p in write_calendars(store, tmp_path / "a")]
     two = [p.read_bytes() for p in write_calendars(store, tmp_path / "b")]
     assert one == two
+
+
+def test_helpers_write_the_same_bytes(store: Store, tmp_path: Path) -> None:
+    one = [p.read_bytes() for p in write_calendars(store, tmp_path / "a")]
+    two = [p.read_bytes() for p in side_by_side(write_calendar, area_calendars(store, tmp_path / "b"))]
+    assert one == two
+
+
+# RFC 5545, 3.1: a content line is unfolded by taking out each CRLF and the one blank after it.
+@given(st.lists(st.sampled_from(["a", "x;", "n", "\\\\", "\\n", "\\,", "é", "好"]), max_size=160).map("".join))
+def test_folded_lines_unfold_to_what_they_were(text: str) -> None:
+    folded = _folded(text)
+    assert folded.replace("\r\n ", "") == text
+    lines = folded.split("\r\n ")
+    assert all(len(line.encode()) <= 74 for line in lines)
+    assert not any((len(line) - len(line.rstrip("\\"))) == 1 for line in lines[:-1])
 
 
 def test_an_area_without_visits_has_no_file(tmp_path: Path) -> None:

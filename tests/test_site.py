@@ -19,7 +19,8 @@ from page_tables import AS_OF, empty_store
 
 from pipeline import fuels
 from pipeline.settings import settings_from
-from pipeline.stages.pages import gas_pairs, pages, prepare, staffing_of
+from pipeline.stages.page_gas import gas_pairs
+from pipeline.stages.pages import front_of, pages, prepare, staffing_of
 from reports import tables, theme
 from reports.charts.history import History, history_svg, nice_ticks
 from reports.drawing import Later, drawn_svg, vega_script, without_idle_limits
@@ -230,6 +231,23 @@ def test_without_capacity_the_page_says_what_it_cannot_say(tmp_path: Path) -> No
     page = text_of(tmp_path / "site" / "staffing.html")
     assert "capacity.csv gave no hours" in page
     assert "h are short" not in page
+
+
+def test_the_front_page_says_where_the_limit_is_in_doubt(tmp_path: Path) -> None:
+    with small_store() as store:
+        made = prepare(store, settings_from({}), tmp_path / "site")
+        front_of(store, made)
+        plain = made.finish() and text_of(tmp_path / "site" / "index.html")
+        pressing = store.rows(
+            """select i.model_no, p.series_no from page_first p join current_installs i using (install_no)
+               where p.last_value <= 1.2 * p.limit_high and (p.limit_low is null or p.last_value >= p.limit_low)"""
+        )
+        store.write("suspect_limits", pl.DataFrame(pressing[:1], schema=["model_no", "series_no"], orient="row"))
+        front_of(store, made)
+        made.finish()
+    assert pressing
+    assert "limit in doubt" not in plain
+    assert "; limit in doubt)" in text_of(tmp_path / "site" / "index.html")
 
 
 def test_pairs_of_oxygen_and_carbon_dioxide_are_those_of_the_fuel() -> None:

@@ -65,6 +65,15 @@ def test_sql_and_python_agree(text: str) -> None:
         assert store.scalar(f"select {safe_cell_sql('$1::varchar')}", [text]) == safe_cell(text)
 
 
+def test_sql_and_python_agree_on_every_first_character() -> None:
+    first = [chr(k) for k in (*range(0xD800), *range(0xE000, 0x11000))]
+    texts = [before + c + after for before in ("", " ") for c in first for after in ("", "1")]
+    with Store.open(None) as store:
+        store.write("cells", pl.DataFrame({"text": texts}))
+        shown = store.frame(f"select {safe_cell_sql('text')} as shown from cells")["shown"].to_list()
+    assert shown == [safe_cell(text) for text in texts]
+
+
 def test_beside_shares_tables_and_one_thread_is_given_back(tmp_path: Path) -> None:
     threads = "select current_setting('threads')::integer"
     with Store.open(tmp_path / "s.duckdb") as store:

@@ -6,16 +6,17 @@ import re
 from datetime import date
 from pathlib import Path
 
-import numpy as np
 import polars as pl
 from altair.utils.schemapi import debug_mode
 
 from models.mapper import here
 from pipeline import fuels
-from pipeline.combustion import co2_from_o2_pct, co_measured_ppm, excess_air_ratio
 from pipeline.kept import vega_script_file
 from pipeline.schema import SERIES, Series
 from pipeline.settings import Settings
+from pipeline.stages.page_bands import fans, model_curves
+from pipeline.stages.page_gas import gas_pairs
+from pipeline.stages.plan_readings import excused
 from pipeline.stages.side_by_side import helpers, side_by_side
 from pipeline.store import Store
 from pipeline.units import shown_unit, to_shown
@@ -41,7 +42,6 @@ SAMPLED = 400  # installs of a model and fuel from which pictures and the check 
 TAG_WEEKS = 4
 TAGS_AN_AREA = 300
 FIRING = {"high": ", high fire", "low": ", low fire", "any": ""}
-SPREAD_80 = 1.2816  # standard deviations either side that hold 80 % of a normal distribution
 
 
 def pages(store: Store, settings: Settings, site: Path) -> list[str]:
@@ -159,14 +159,19 @@ def front_of(store: Store, made: Site) -> None:
         {
             "due_counts": get(store, "select * from page_due_counts"),
             "area_states": get(store, "select * from page_area_states"),
-            "first": get(
-                store,
-                "select * from page_first order by place",
-            ),
+            "first": _first(store),
             "quality_counts": _counts(store),
         },
         visits.card_pages(heads),
     )
+
+
+def _first(store: Store) -> pl.DataFrame:
+    """The installs to see to first, and whether the limit that their pressing reading misses is in doubt."""
+    first = get(store, "select * from page_first order by place")
+    doubted = dict(excused(store)) if store.has("suspect_limits") else {}
+    told = [no in doubted.get(k, ()) for no, k in first.select("install_no", "series_no").iter_rows()]
+    return first.with_columns(pl.Series("limit_doubted", told, dtype=pl.Boolean))
 
 
 def quality_of(store: Store, made: Site) -> None:
@@ -220,41 +225,12 @@ def models_of(store: Store, made: Site) -> None:
             "model_points": get(
                 store, "select * from page_model_points order by series_no, model_no, visit_no, stage, value"
             ),
-            "model_curves": shown(_model_curves(store)),
+            "model_curves": shown(model_curves(store)),
             "odd_limits": get(
                 store, "select o.*, l.model from page_odd_limits o join page_model_names l using (model_no)"
             ),
         },
     )
-
-
-def _model_curves(store: Store) -> pl.DataFrame:
-    """The fitted band of each drawn model over burner hours: middle and the span of 80 % of its installs."""
-    bands = store.frame(
-        "select * from page_model_bands join page_series using (series_no) order by series_no, model_no"
-    )
-    reach = store.frame("select series_no, model_no, max(hours) as reach from page_model_points group by all")
-    hours = pl.DataFrame({"step": np.linspace(0, 1, 25)})
-    grid = (
-        bands.join(reach, on=["series_no", "model_no"])
-        .join(hours, how="cross")
-        .with_columns((pl.col("reach") * pl.col("step")).alias("hours"))
-    )
-    return back_to_units(grid, pl.col("hours")).select("series_no", "model_no", "hours", "q10", "q50", "q90")
-
-
-def back_to_units(frame: pl.DataFrame, hours: pl.Expr) -> pl.DataFrame:
-    """Adds q10, q50, q90 in the units shown to rows with m0, m1, v00, v01, v11, gamma, transform, factor and shift."""
-    tau = (hours.clip(0) / 1000).pow(pl.col("gamma"))
-    mid = pl.col("m0") + pl.col("m1") * tau
-    wide = SPREAD_80 * (pl.col("v00") + 2 * tau * pl.col("v01") + tau * tau * pl.col("v11")).clip(0).sqrt()
-
-    def unit(z: pl.Expr) -> pl.Expr:
-        return pl.when(pl.col("transform") == "log").then(z.clip(-30, 30).exp()).otherwise(z) * pl.col(
-            "factor"
-        ) + pl.col("shift")
-
-    return frame.with_columns(unit(mid - wide).alias("q10"), unit(mid).alias("q50"), unit(mid + wide).alias("q90"))
 
 
 def limits_of(store: Store, made: Site, settings: Settings) -> None:
@@ -272,36 +248,6 @@ def limits_of(store: Store, made: Site, settings: Settings) -> None:
                 gas_pairs(fuels.load(settings.fuels), sheets["fuel"].drop_nulls().unique().sort().to_list())
             ),
         },
-    )
-
-
-def gas_pairs(known: fuels.FuelTable, names: list[str]) -> pl.DataFrame:
-    """O2 and what belongs to it for each fuel: fuel, o2_pct, co2_pct, excess_air_pct, co_at_limit_factor.
-
-    co_at_limit_factor: CO as read over CO air-free. Fuels whose composition is not known are left out.
-    """
-    o2 = pl.DataFrame({"o2_pct": [k / 2 for k in range(31)]})
-    found = [
-        o2.with_columns(pl.lit(name).alias("fuel")).with_columns(
-            co2_from_o2_pct(pl.col("o2_pct"), known[name].terms().co2_max_pct).alias("co2_pct"),
-            (100 * (excess_air_ratio(pl.col("o2_pct"), known[name].terms()) - 1)).alias("excess_air_pct"),
-            co_measured_ppm(pl.lit(1.0), pl.col("o2_pct")).alias("co_at_limit_factor"),
-        )
-        for name in names
-        if name in known
-    ]
-    return (
-        pl.concat(found)
-        if found
-        else pl.DataFrame(
-            schema={
-                "o2_pct": pl.Float64,
-                "fuel": pl.String,
-                "co2_pct": pl.Float64,
-                "excess_air_pct": pl.Float64,
-                "co_at_limit_factor": pl.Float64,
-            }
-        )
     )
 
 
@@ -343,55 +289,11 @@ def visits_of(store: Store, made: Site) -> None:
             "card_points": get(
                 store, "select * from page_card_points order by install_no, series_no, visited_on, stage_order"
             ),
-            "card_fans": shown(_fans(store, made.fleet.as_of)),
+            "card_fans": shown(fans(store, made.fleet.as_of)),
             "card_last": get(store, "select * from page_card_last"),
             "sisters": get(store, "select * from page_sisters"),
             "find": get(store, "select * from page_find"),
             "area_names": get(store, "select area_no, coalesce(nullif(name, ''), area_id) as area from current_areas"),
         },
         side_by_side if heads.height > CARDS_ALONE else here,
-    )
-
-
-def _fans(store: Store, as_of: date, months: int = 12) -> pl.DataFrame:
-    """What each card's series will do over the coming months if nobody visits.
-
-    Returns install_no, series_no, on, low, middle, high: middle and the span of 80 %, in the units shown.
-
-    Burner hours of a month are the install's hours per year times the area's share for that calendar month.
-    """
-    cycles = store.frame(
-        "select * from page_card_cycles join page_series using (series_no) order by install_no, series_no"
-    )
-    if cycles.is_empty():
-        return pl.DataFrame(
-            schema={
-                "install_no": pl.Int32,
-                "series_no": pl.Int32,
-                "on": pl.Date,
-                "low": pl.Float64,
-                "middle": pl.Float64,
-                "high": pl.Float64,
-            }
-        )
-    firsts = pl.select(pl.lit(as_of).dt.offset_by(pl.format("{}mo", pl.int_range(months + 1)))).to_series()
-    load = np.vstack(cycles["load"].to_list())
-    run = np.zeros((cycles.height, months + 1))
-    for k in range(months):
-        run[:, k + 1] = run[:, k] + load[:, firsts[k].month - 1]
-    ahead = (
-        run * cycles["hours_per_year"].fill_null(0).to_numpy()[:, None]
-        + cycles["hours_open"].fill_null(0).to_numpy()[:, None]
-    )
-    rows = np.repeat(np.arange(cycles.height), months + 1)
-    long = cycles.drop("load")[rows].with_columns(
-        pl.Series("ahead", ahead.ravel()), pl.Series("on", np.tile(firsts.to_numpy(), cycles.height))
-    )
-    return back_to_units(long, pl.col("ahead")).select(
-        "install_no",
-        "series_no",
-        "on",
-        pl.col("q10").alias("low"),
-        pl.col("q50").alias("middle"),
-        pl.col("q90").alias("high"),
     )

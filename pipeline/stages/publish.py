@@ -1,4 +1,4 @@
-"""Publish: the agreed files from the store, and the record of the run."""
+"""Publish: the pages, the agreed files from the store, and the record of the run."""
 
 from __future__ import annotations
 
@@ -8,18 +8,28 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
-from pipeline.calendar_files import write_calendars
+from models.mapper import here
+from pipeline.calendar_events import write_calendar
+from pipeline.calendar_files import area_calendars
 from pipeline.exports import write_exports
 from pipeline.settings import Settings
+from pipeline.stages.pages import forget_page_tables, pages
+from pipeline.stages.side_by_side import begun, side_by_side
 from pipeline.store import Store
 
 PACKAGES = ("foulcast", "polars", "duckdb", "numpy", "scipy", "scikit-learn", "altair", "prefect")
+WRITTEN_HERE = 5_000  # visits whose calendars this process writes: sooner done than handed over
 
 
 def publish(store: Store, settings: Settings, folder: Path) -> str:
-    """Write exports/ except run.json; returns a sentence of what was written."""
-    rows = write_exports(store, folder)
-    write_calendars(store, folder, working_days=len(settings.plan.working_days))
+    """Write site/ and exports/ except run.json into `folder`; returns a sentence of what was written."""
+    calendars = area_calendars(store, folder / "exports", working_days=len(settings.plan.working_days))
+    many = sum(piece.visits.height for piece in calendars) > WRITTEN_HERE
+    with begun(side_by_side if many else here, write_calendar, calendars) as written:
+        pages(store, settings, folder / "site")
+        forget_page_tables(store)
+        rows = write_exports(store, folder / "exports")
+        written()
     return f"{len(rows)} files of {sum(rows.values()):,} rows, calendars, and the pages"
 
 

@@ -52,7 +52,8 @@ def history_svg(h: History) -> Markup:
     values = [v for _, v, _ in h.readings] + [v for _, a, b, c in h.fan for v in (a, b, c)]
     if not values:
         return Markup("")
-    days = [d.toordinal() for d, _, _ in h.readings] + [f[0].toordinal() for f in h.fan] + [h.as_of.toordinal()]
+    read_on, fan_on = [d.toordinal() for d, _, _ in h.readings], [f[0].toordinal() for f in h.fan]
+    days = [*read_on, *fan_on, h.as_of.toordinal()]
     # A limit far off the readings would flatten them: then its line is left out and the text beneath gives it.
     measured = [v for _, v, _ in h.readings] or values
     spread = max(max(measured) - min(measured), 0.15 * max(abs(max(measured)), 1e-6))
@@ -72,12 +73,14 @@ def history_svg(h: History) -> Markup:
     d0, d1 = min(days), max(days)
     d1 = max(d1, d0 + 30)
 
+    across, along, high, apart = WIDTH - LEFT - RIGHT, d1 - d0, HEIGHT - TOP - BOTTOM, ceiling - floor
+
     def px(day_no: float) -> float:
-        return LEFT + (WIDTH - LEFT - RIGHT) * (day_no - d0) / (d1 - d0)
+        return LEFT + across * (day_no - d0) / along
 
     def py(value: float) -> float:
-        share = (min(max(value, floor), ceiling) - floor) / (ceiling - floor)
-        return HEIGHT - BOTTOM - (HEIGHT - TOP - BOTTOM) * share
+        inside = floor if value < floor else ceiling if value > ceiling else value
+        return HEIGHT - BOTTOM - high * ((inside - floor) / apart)
 
     parts = [f'<svg class="hist" viewBox="0 0 {WIDTH} {HEIGHT}" role="img" aria-label="{escape(_spoken(h))}">']
     ticks = nice_ticks(floor, ceiling)
@@ -104,12 +107,13 @@ def history_svg(h: History) -> Markup:
                 f'class="m">{year}</text>'
             )
     if h.fan:
-        up = [f"{px(f[0].toordinal()):.1f} {py(f[3]):.1f}" for f in h.fan]
-        down = [f"{px(f[0].toordinal()):.1f} {py(f[1]):.1f}" for f in reversed(h.fan)]
+        at = [f"{px(day_no):.1f}" for day_no in fan_on]
+        up = [f"{x} {py(f[3]):.1f}" for x, f in zip(at, h.fan, strict=True)]
+        down = [f"{x} {py(f[1]):.1f}" for x, f in zip(reversed(at), reversed(h.fan), strict=True)]
         parts.append(f'<path class="fan" d="M{"L".join(up + down)}Z"/>')
-        inside = [f"{px(f[0].toordinal()):.1f} {py(f[2]):.1f}" for f in h.fan if floor <= f[2] <= ceiling]
-        if len(inside) > 1:
-            parts.append(f'<path class="mid" d="M{"L".join(inside)}"/>')
+        line = [f"{x} {py(f[2]):.1f}" for x, f in zip(at, h.fan, strict=True) if floor <= f[2] <= ceiling]
+        if len(line) > 1:
+            parts.append(f'<path class="mid" d="M{"L".join(line)}"/>')
         last = h.fan[-1][2]
         if not floor <= last <= ceiling:  # the line leaves the picture: say where to
             y = TOP + 10 if last > ceiling else HEIGHT - BOTTOM - 4
@@ -119,8 +123,8 @@ def history_svg(h: History) -> Markup:
         parts.append(f'<path class="lim" d="M{LEFT} {py(limit):.1f}H{WIDTH - RIGHT}"/>')
     x = px(h.as_of.toordinal())
     parts.append(f'<path class="now" d="M{x:.1f} {TOP}V{HEIGHT - BOTTOM}"/>')
-    for on, value, as_left in h.readings:
-        x, y = px(on.toordinal()), py(value)
+    for day_no, (_, value, as_left) in zip(read_on, h.readings, strict=True):
+        x, y = px(day_no), py(value)
         if (h.high is not None and value > h.high) or (h.low is not None and value < h.low):
             parts.append(f'<path class="{"out left" if as_left else "out"}" d="M{x:.1f} {y - 4.5:.1f}l4.5 8h-9z"/>')
         else:

@@ -79,8 +79,8 @@ def hours_by_week_chart(weeks: pl.DataFrame, area_param: alt.Parameter) -> alt.T
         .transform_calculate(kind="'needed'")
     )
     have = (
-        base.mark_line(interpolate="step-after", strokeWidth=2, aria=False)
-        .encode(x=x, y=alt.Y("hours_available:Q"), color=alt.Color("kind:N"))
+        base.mark_rule(strokeWidth=3, aria=False)
+        .encode(x=x, x2=alt.X2("week_end:T"), y=alt.Y("hours_available:Q"), color=alt.Color("kind:N"))
         .transform_calculate(kind="'there are'")
     )
     return alt.layer(need, have).add_params(area_param).properties(width="container", height=260)
@@ -120,7 +120,7 @@ def hour_value_chart(weeks: pl.DataFrame) -> alt.Chart:
         weeks,
         alt.X("week:T").title("Week beginning").axis(week_axis(weeks)),
         alt.Color("hour_value:Q")
-        .title("Out-of-range days avoided per extra hour [days/h]")
+        .title(["Out-of-range days avoided", "per extra hour [days/h]"])
         .scale(scheme="cividis")
         .legend(format=",.1f", gradientLength=220),
         [alt.Tooltip("hour_value:Q").title("Days avoided per hour").format(",.2f")],
@@ -164,8 +164,9 @@ def peak_chart(weeks: pl.DataFrame) -> alt.Chart:
 
     weeks: week, kind ('as planned', 'at the present interval'), hours. [h]
     """
+    last = weeks.filter(pl.col("week") == pl.col("week").max()).with_columns(pl.col("week").dt.offset_by("7d"))
     return (
-        alt.Chart(weeks)
+        alt.Chart(pl.concat([weeks, last]))  # so that the last week's hours are drawn over that week, too
         .mark_line(interpolate="step-after", strokeWidth=2, aria=False)
         .encode(
             x=alt.X("week:T").title("Week beginning").axis(week_axis(weeks)),

@@ -144,7 +144,10 @@ def _section(
     )
     note = f"The {MODELS_DRAWN} worst of {known.height:,}." if known.height > MODELS_DRAWN else ""
     if s["transform"] == "log":
-        note = f"{note} Ordered by drift relative to the model's own level.".strip()
+        note = (
+            f"{note} Ordered and judged by drift relative to the model's own level: where that is high, more drift in "
+            "the unit shown may still be less of it."
+        ).strip()
     drift = f"drift{k}"
     figures.append(Figure(drift, charts.drift_chart(rows, unit, label), finding, note, 90 + 22 * rows.height))
     curves: list[str] = []

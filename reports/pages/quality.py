@@ -53,39 +53,42 @@ def quality_page(site: Site, frames: Mapping[str, pl.DataFrame]) -> None:
     place = lambda r: tables.bdi(f"{r['file']}, line {r['line']}" if r["line"] is not None else r["file"])
     value = lambda r: tables.bdi(f"{r['column'] or ''} {theme.DASH if r['value'] is None else r['value'][:60]}".strip())
     who = frames["doubtful_by"].sort(["findings", "kind", "who"], descending=[True, False, False])
+    reasons = tables.build(
+        "Reasons, most frequent first",
+        rejected,
+        [
+            tables.Column("Reason", lambda r: tables.bdi(_rule(r["reason"]))),
+            tables.Column("Rows", tables.figures("rows"), True),
+            tables.Column("For example in", place),
+            tables.Column("Column and value", value),
+            tables.Column("In words", lambda r: tables.bdi((r["words"] or "").removeprefix(f"{r['reason']}: "))),
+        ],
+        40,
+        rest="reasons",
+    )
+    rules = tables.build(
+        "Rules, most frequent first",
+        doubtful,
+        [
+            tables.Column("Rule", lambda r: tables.bdi(_rule(r["rule"]))),
+            tables.Column("Values", tables.figures("cells"), True),
+            tables.Column("Kept out of the fit", tables.figures("kept_out"), True),
+            tables.Column("Installs", tables.figures("installs"), True),
+            tables.Column("For example", tables.words("message")),
+            tables.Column("In", place),
+            tables.Column("Column and value", value),
+        ],
+        40,
+        rest="rules",
+    )
+    reasons.stack = rules.stack = True  # sentences in them would leave a phone gaps beside the figures
     site.write(
         "data-quality.html",
         "data-quality.html.j2",
         figures,
         headlines=headlines,
-        rejected=tables.build(
-            "Reasons, most frequent first",
-            rejected,
-            [
-                tables.Column("Reason", lambda r: tables.bdi(_rule(r["reason"]))),
-                tables.Column("Rows", tables.figures("rows"), True),
-                tables.Column("For example in", place),
-                tables.Column("Column and value", value),
-                tables.Column("In words", lambda r: tables.bdi((r["words"] or "").removeprefix(f"{r['reason']}: "))),
-            ],
-            40,
-            rest="reasons",
-        ),
-        doubtful=tables.build(
-            "Rules, most frequent first",
-            doubtful,
-            [
-                tables.Column("Rule", lambda r: tables.bdi(_rule(r["rule"]))),
-                tables.Column("Values", tables.figures("cells"), True),
-                tables.Column("Kept out of the fit", tables.figures("kept_out"), True),
-                tables.Column("Installs", tables.figures("installs"), True),
-                tables.Column("For example", tables.words("message")),
-                tables.Column("In", place),
-                tables.Column("Column and value", value),
-            ],
-            40,
-            rest="rules",
-        ),
+        rejected=reasons,
+        doubtful=rules,
         who=tables.build(
             "Analysers and technicians with most values in doubt",
             who,
@@ -94,7 +97,7 @@ def quality_page(site: Site, frames: Mapping[str, pl.DataFrame]) -> None:
                 tables.Column("Values in doubt", tables.figures("findings"), True),
             ],
             15,
-            rest="others",
+            rest="analysers and technicians",
         ),
         complete=_complete(frames["completeness"]),
         tests=_test_complete(frames["test_completeness"]),

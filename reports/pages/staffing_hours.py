@@ -1,0 +1,194 @@
+"""Of the staffing page: hours by week and area, where they are short, and what one more would be worth."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import altair as alt
+import polars as pl
+
+from reports import tables, theme
+from reports.charts import staffing as charts
+from reports.site import Figure
+
+AREAS_DRAWN = 40
+ALL = "All areas"
+
+
+def hours_by_week(weeks: pl.DataFrame, capacity: bool, context: dict[str, Any], headlines: list[str]) -> list[Figure]:
+    """Hours needed beside those there are, of the fleet, of each area, and in every week of every area.
+
+    weeks: area_no, area, week, week_end, visits, hours_needed, hours_available, hours_short [h]; at least one row.
+    capacity: whether any hours are stated. Adds area_names, by_area and, where hours are short, short to `context`.
+    """
+    sums = [pl.col(c).sum() for c in ("visits", "hours_needed", "hours_short")]
+    have = pl.when(pl.col("hours_available").count() > 0).then(pl.col("hours_available").sum()).alias("hours_available")
+    total = weeks.group_by("week", "week_end").agg(*sums, have).sort("week").with_columns(pl.lit(ALL).alias("area"))
+    need, short = total["hours_needed"].sum(), total["hours_short"].sum() or 0
+    top = total.sort(["hours_needed", "week"], descending=[True, False]).row(0, named=True)
+    span = f"{theme.day(total['week'][0])} to {theme.day(total['week_end'][-1])}"
+    if capacity:
+        there = total["hours_available"].sum()
+        if short > 0.05:
+            worst = (
+                weeks.group_by("area_no", "area")
+                .agg(pl.col("hours_short").sum())
+                .sort(["hours_short", "area_no"], descending=[True, False])
+                .row(0, named=True)
+            )
+            headlines.append(
+                f"{theme.quantity(short, 'h', 0)} are short out of {theme.quantity(need, 'h', 0)} needed ({span}); "
+                f"most in {worst['area']}: {theme.quantity(worst['hours_short'], 'h', 0)}."
+            )
+        else:
+            headlines.append(
+                f"The hours suffice: {theme.quantity(need, 'h', 0)} needed, {theme.quantity(there, 'h', 0)} there "
+                f"are ({span})."
+            )
+    else:
+        headlines.append(
+            f"The plan needs {theme.quantity(need, 'h', 0)} from {span}; capacity.csv gave no hours to set against "
+            "them."
+        )
+    headlines.append(
+        f"The fullest week begins on {theme.day(top['week'])}: {theme.quantity(top['hours_needed'], 'h', 0)} for "
+        f"{theme.plural(top['visits'], 'visit')}."
+    )
+    by_area = (
+        weeks.group_by("area_no", "area")
+        .agg(
+            *sums,
+            have,
+            pl.col("hours_needed").max().alias("peak"),
+            pl.col("week").sort_by("hours_needed", "week", descending=[True, False]).first().alias("peak_week"),
+        )
+        .sort(["hours_short", "hours_needed", "area_no"], descending=[True, True, False], nulls_last=True)
+    )
+    drawn = by_area.head(AREAS_DRAWN).select("area_no").with_row_index("at")
+    some = (
+        weeks.join(drawn, on="area_no")
+        .sort("at", "week")
+        .with_columns((pl.col("hours_needed") - pl.col("hours_available")).alias("balance"))
+    )
+    note = (
+        f"The {AREAS_DRAWN} areas with most hours short or needed are drawn, of {by_area.height:,}."
+        if by_area.height > AREAS_DRAWN
+        else ""
+    )
+    columns = ["area", "week", "week_end", "visits", "hours_needed", "hours_available"]
+    picked = alt.param(name="area", value=ALL)
+    # The same name twice would mix two areas in one line.
+    names = list(dict.fromkeys(some["area"].to_list()))
+    context["area_names"] = [ALL, *names]
+    pick = pl.concat([total.select(columns), some.select(columns)], how="vertical_relaxed")
+    above = total.filter(pl.col("hours_needed") > pl.col("hours_available")).height if capacity else 0
+    said = (
+        f"In {above} of {total.height} weeks the fleet as a whole needs more hours than there are."
+        if capacity
+        else f"Hours needed run from {theme.quantity(total['hours_needed'].min(), 'h', 0)} to "
+        f"{theme.quantity(top['hours_needed'], 'h', 0)} a week."
+    )
+    figures = [Figure("hours", charts.hours_by_week_chart(pick, picked), said, note)]
+    if by_area.height > 1:
+        figures.append(
+            Figure(
+                "heat",
+                charts.hours_heat_chart(some, capacity),
+                "Orange weeks want hours from elsewhere, blue weeks can lend some."
+                if capacity
+                else "The yellow weeks are the full ones.",
+                note,
+                80 + 22 * drawn.height,
+            )
+        )
+    if capacity and short > 0.05:
+        worst_weeks = weeks.filter(pl.col("hours_short") > 0).sort(
+            ["hours_short", "area_no", "week"], descending=[True, False, False]
+        )
+        context["short"] = tables.build(
+            "Where hours are short",
+            worst_weeks,
+            [
+                tables.Column("Area", tables.words("area")),
+                tables.Column("Week of", tables.dates("week")),
+                tables.Column("Hours short [h]", tables.figures("hours_short", 1), True),
+                tables.Column("Hours needed [h]", tables.figures("hours_needed", 1), True),
+                tables.Column("Hours there are [h]", tables.figures("hours_available", 1), True),
+                tables.Column("Visits", tables.figures("visits"), True),
+            ],
+            15,
+            rest="area-weeks are short; all are in exports/area_weeks.csv",
+        )
+    context["by_area"] = tables.build(
+        "Hours by area over the plan",
+        by_area,
+        [
+            tables.Column("Area", tables.words("area")),
+            tables.Column("Visits", tables.figures("visits"), True),
+            tables.Column("Hours needed [h]", tables.figures("hours_needed"), True),
+            tables.Column("Hours there are [h]", tables.figures("hours_available"), True),
+            tables.Column("Hours short [h]", tables.figures("hours_short", 1), True),
+            tables.Column("Fullest week [h]", tables.figures("peak"), True),
+            tables.Column("Fullest week of", tables.dates("peak_week")),
+        ],
+        60,
+        rest="areas; all are in exports/area_weeks.csv",
+    )
+    return figures
+
+
+def worth_of_an_hour(
+    weeks: pl.DataFrame, capacity: bool, context: dict[str, Any], headlines: list[str]
+) -> list[Figure]:
+    """Out-of-range days that one more hour would avoid, by area and week.
+
+    weeks: as for `hours_by_week`, with hour_value [d/h]. Adds value to `context`, or value_words where no hour is worth
+    anything.
+    """
+    worth = weeks.filter(pl.col("hour_value") > 0).sort(
+        ["hour_value", "area_no", "week"], descending=[True, False, False]
+    )
+    if worth.is_empty():
+        context["value_words"] = (
+            "One more hour would avoid no out-of-range day anywhere: no week is full."
+            if capacity
+            else "Without capacity.csv every visit gets its week, so one more hour avoids nothing."
+        )
+        return []
+    best = worth.row(0, named=True)
+    headlines.append(
+        f"One more hour is worth most in {best['area']}, week of {theme.day(best['week'])}: it would avoid "
+        f"{theme.quantity(best['hour_value'], 'out-of-range days', 1)}."
+    )
+    context["value"] = tables.build(
+        "Where one more hour is worth most",
+        worth,
+        [
+            tables.Column("Area", tables.words("area")),
+            tables.Column("Week of", tables.dates("week")),
+            tables.Column("Days avoided per extra hour [days/h]", tables.figures("hour_value", 1), True),
+            tables.Column("Hours short [h]", tables.figures("hours_short", 1), True),
+        ],
+        12,
+        rest="area-weeks; all are in exports/area_weeks.csv",
+    )
+    order = (
+        worth.group_by("area_no")
+        .agg(pl.col("hour_value").max())
+        .sort(["hour_value", "area_no"], descending=[True, False])
+        .head(AREAS_DRAWN)
+        .select("area_no")
+        .with_row_index("at")
+    )
+    drawn = weeks.join(order, on="area_no").sort("at", "week").select("area", "week", "week_end", "hour_value")
+    return [
+        Figure(
+            "value",
+            charts.hour_value_chart(drawn),
+            f"An extra hour avoids something in {theme.plural(worth.height, 'week and area', 'weeks and areas')} "
+            f"of {weeks.height:,}.",
+            "Areas where no week is full are left out. A day with a reading already out of range counts for more in "
+            "the first weeks: CO 10 days, others 1 to 2.",
+            80 + 22 * order.height,
+        )
+    ]
