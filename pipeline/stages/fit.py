@@ -116,7 +116,7 @@ def fits(
     """Each series with its fit: a small fleet's all at once, a large one's in shards, group by group."""
     members = [series for group in groups for series in group]
     if installs.height > 2 * options.search_installs:
-        with written(store, members, installs, place) as folder:
+        with written(store, members, installs, options, place) as folder:
             found = fitted_in_shards(folder, groups, installs, options, mapper, lambda s: asked(s).cycles)
             for group, unjoined in zip(groups, found, strict=True):
                 yield from zip(group, joined_whole(unjoined), strict=True)
