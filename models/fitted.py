@@ -141,4 +141,3 @@ def of_named(fit: SeriesFit) -> SeriesFit:
     """
     named = fit.readings.analyser >= 0
     return replace(fit, readings=replace(fit.readings, weight=np.where(named, fit.readings.weight, 0.0)))
-

@@ -17,6 +17,7 @@ import polars as pl
 from scipy.linalg import block_diag
 
 from models import smallblocks as sb
+from models.below import posteriors_below
 from models.cycle_sums import PARTS, Forest, Readings, positions
 from models.drift import DEFAULTS, fit_series
 from models.fitted import SeriesFit
@@ -25,7 +26,7 @@ from models.mapper import Mapper, here
 from models.posteriors import Install, end_to_end
 from models.series import FitOptions, SeriesInputs
 from models.states import built_up_before, freed_levels, install_frame, seen_cycles, tree_sums, unread_cycles
-from models.tree import LevelPrior, Nodes, Priors, Tree, leaf_posteriors
+from models.tree import LevelPrior, Nodes, Priors, Tree
 from models.upper_levels import Above, Evaluation, evaluate_upper
 
 LOWER = 2  # cycles and installs
@@ -173,14 +174,20 @@ class Group:
         to_design = np.cumsum(np.r_[True, first[1:] != first[:-1]]) - 1
         return Tree(leaf, [to_install, np.cumsum(new_model) - 1, to_design], n_lower=LOWER)
 
+    @property
+    def told_of(self) -> np.ndarray:
+        """The cycles of the tree that are the newest of their install in some series, and the first one."""
+        return np.unique(np.concatenate([[0], *(at[n[n >= 0]] for at, n in zip(self.at, self.newest, strict=True))]))
+
     def told(self, cycles: Nodes, installs: Nodes) -> list[Install]:
-        """Per series, from the posteriors of the tree's cycles and installs."""
+        """Per series, from the posteriors of the tree's cycles `told_of` and installs."""
         number, slot, out = self.order["install_no"].to_numpy(), sb.slots(2 * len(self.said)), []
+        told_of = self.told_of
         for k, m in enumerate(self.said):
             both = slice(2 * k, 2 * k + 2)
             rows = [slot[2 * k, 2 * k], slot[2 * k + 1, 2 * k], slot[2 * k + 1, 2 * k + 1]]
             newest = self.newest[k]
-            at = np.r_[self.at[k], 0][newest]
+            at = np.where(newest >= 0, np.searchsorted(told_of, np.r_[self.at[k], 0][newest]), 0)
             out.append(
                 Install(
                     number,
@@ -194,9 +201,7 @@ class Group:
         return out
 
 
-def posteriors(
-    parts: Sequence[Part], roots: Sequence[np.ndarray], mapper: Mapper = here
-) -> list[Install]:
+def posteriors(parts: Sequence[Part], roots: Sequence[np.ndarray], mapper: Mapper = here) -> list[Install]:
     """Per series, of all installs and of their newest cycles."""
     models = [order.select("design_no", "model_no").unique(maintain_order=True) for _, order in parts]
     whole = pl.concat(models).unique(maintain_order=True)["design_no"].to_numpy()
@@ -210,9 +215,7 @@ def posteriors(
     m = merge(mapper(part_messages, [(*part, roots) for part in parts]), own, len(to_design))
     at = evaluate_upper(m, [to_design], LOWER, roots, Priors(), 1.0, gradient=False)
     above = Above(at, np.arange(len(to_design)), np.arange(int(to_design[-1]) + 1))
-    pieces = [
-        (*part, roots, above.of(here, np.unique(to_design[here]))) for part, here in zip(parts, own, strict=True)
-    ]
+    pieces = [(*part, roots, above.of(here, np.unique(to_design[here]))) for part, here in zip(parts, own, strict=True)]
     told = mapper(part_posteriors, pieces)
     return [end_to_end(of_series) for of_series in zip(*told, strict=True)]
 
@@ -224,8 +227,10 @@ def part_messages(piece: tuple[Sequence[Said], pl.DataFrame, Sequence[np.ndarray
 
 def part_posteriors(piece: tuple[Sequence[Said], pl.DataFrame, Sequence[np.ndarray], Evaluation]) -> list[Install]:
     said, order, roots, above = piece
-    group = Group.of(said, order)
-    cycles, installs = leaf_posteriors(group.tree(), roots, above)
+    group, q = Group.of(said, order), 2 * len(said)
+    cycles, installs = posteriors_below(
+        group.tree(), roots, -above.group_u[:q], sb.pack(above.group_cov[:, :q, :q]), group.told_of
+    )
     return group.told(cycles, installs)
 
 

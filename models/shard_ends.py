@@ -65,7 +65,7 @@ def of_models(shard: Shard, fit: SeriesFit) -> PerModel:
 def cleanings(shard: Shard, fit: SeriesFit) -> pl.DataFrame:
     if fit.before is None or shard.empty:
         return pl.DataFrame(schema=PAIRS)
-    return before_and_after(fit, shard.forest).select(pl.col(name).cast(kind) for name, kind in PAIRS.items())
+    return before_and_after(fit, shard.forest)
 
 
 def paces(shard: Shard, fit: SeriesFit, above: Above) -> np.ndarray:

@@ -235,13 +235,12 @@ def said(
     shard: Shard, head: SeriesFit, roots: Sequence[np.ndarray], gradient: bool, held: bool, every: int = 1
 ) -> tuple[np.ndarray, Messages]:
     """The models met in the shard, and what its cycles and installs say to them; held: the fixed effects but the
-    intercepts taken as known, and then every: of every so many-th install only."""
+    intercepts taken as known; every: of every so many-th install only."""
     if shard.empty:
         return shard.forest.models, silence(2 if held else len(head.terms.terms), gradient)
     fit, forest = shard.fit(head), shard.forest
-    if held and every > 1:
-        tree, models = thinned(fit, forest, every)
-        return forest.models[models], tree.messages(roots, gradient)
+    if every > 1:
+        forest = thinned(fit, forest, every)
     if held:
         return forest.models, held_tree(fit, forest)[0].messages(roots, gradient)
     forest.last_held = None  # the fixed effects are about to change, or nothing else will be asked

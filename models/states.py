@@ -131,10 +131,14 @@ class Lines:
     z: np.ndarray
 
 
+def scale_of(fit: SeriesFit) -> tuple:
+    """What of a fit sets the clocks and values of its readings."""
+    return fit.gamma, None if fit.analysers is None else fit.analysers.bias.tobytes(), fit.centre, fit.in_kelvin
+
+
 def reading_lines(fit: SeriesFit, forest: Forest) -> Lines:
     """Where the readings stand in the tree and at the fit's exponents and analyser biases; the last are remembered."""
-    readings, biases = fit.readings, None if fit.analysers is None else fit.analysers.bias.tobytes()
-    key, last = (fit.gamma, biases, readings.centre, fit.in_kelvin), forest.last_lines
+    readings, key, last = fit.readings, scale_of(fit), forest.last_lines
     if last is not None and last[0] is readings.start and last[1] == key:
         return last[2]
     runs = forest.runs(readings)
@@ -155,13 +159,27 @@ def reading_lines(fit: SeriesFit, forest: Forest) -> Lines:
 
 def tree_sums(fit: SeriesFit, forest: Forest) -> CycleSums:
     """Sums of the forest's cycles at the fit's exponents, weights and analyser biases; the last are remembered."""
-    readings, lines = fit.readings, reading_lines(fit, forest)
-    last = forest.last_sums
-    if last is not None and last[0] is readings.weight and last[1] is lines:
-        return last[2]
+    readings, key, last = fit.readings, scale_of(fit), forest.last_sums
+    if last is not None and last[0] is readings.start and last[1] is readings.weight and last[2] == key:
+        return last[3]
+    lines = reading_lines(fit, forest)
     sums = readings.summed(lines.tau, lines.z).at(forest.runs(readings))
-    forest.last_sums = (readings.weight, lines, sums)
+    forest.last_sums = (readings.start, readings.weight, key, sums)
     return sums
+
+
+def thinned(fit: SeriesFit, forest: Forest, every: int) -> Forest:
+    """Every so many-th install of the forest, with what is known of its cycles; the last is remembered."""
+    sums, built_up, last = tree_sums(fit, forest), built_up_before(fit, forest), forest.last_thinned
+    if last is not None and last[0] is sums and last[1] is built_up and last[2] == every:
+        return last[3]
+    some, here = forest.thinned(every)
+    assert forest.last_sums is not None
+    some.last_sums = (*forest.last_sums[:-1], sums.taken(here))
+    if forest.last_built_up is not None and built_up is not None:
+        some.last_built_up = (*forest.last_built_up[:-1], built_up[here])
+    forest.last_thinned = (sums, built_up, every, some)
+    return some
 
 
 def evaluate(fit: SeriesFit, forest: Forest, at: Evaluation | None = None, wanted: np.ndarray | None = None) -> State:
@@ -204,18 +222,6 @@ def held_tree(fit: SeriesFit, forest: Forest) -> tuple[Tree, np.ndarray]:
     held = Tree(without(leaf, fixed), forest.parents, n_lower=LOWER), fixed
     forest.last_held = (sums, built_up, key, held)
     return held
-
-
-def thinned(fit: SeriesFit, forest: Forest, every: int) -> tuple[Tree, np.ndarray]:
-    """As `held_tree`, with every so many-th install only; and which models these belong to, as places in the tree."""
-    to_install, to_model = forest.parents[:2]
-    kept = np.arange(len(forest.installs)) % every == 0
-    here = np.flatnonzero(kept[to_install])
-    known = held_tree(fit, forest)[1][:, here]
-    leaf = tree_sums(fit, forest).taken(here).leaf(((LEVEL, None), (RATE, None)), freed_levels(forest)[here])
-    models, of_install = np.unique(to_model[kept], return_inverse=True)
-    parents = [(np.cumsum(kept) - 1)[to_install[here]], of_install, np.zeros(len(models), dtype=int)]
-    return Tree(without(leaf, known), parents, n_lower=LOWER), models
 
 
 def beta_precision(fit: SeriesFit) -> np.ndarray:

@@ -87,7 +87,6 @@ class Fleet(Trunk):
         design, self.models = (order[c].to_numpy() for c in ("design_no", "model_no"))
         self.designs, to_design = np.unique(design, return_inverse=True)
         self.installs = installs
-        self.every = 1  # the search of the covariances looks at every so many-th install
         self.parts, self.sources, self.mapper = parts, sources, mapper
         self.steps: list[list[Step]] = [[] for _ in parts]
         self.head = head
@@ -113,18 +112,14 @@ class Fleet(Trunk):
         for steps, part in zip(self.steps, self.parts, strict=True):
             steps.append(partial(function, head=self.head, above=above.part(part.models, part.designs), **told))
 
-    def messages(self, roots: Sequence[np.ndarray], gradient: bool = True, held: bool = True) -> Messages:
-        """Of all shards; held: the fixed effects but the intercepts taken as `head` has them."""
-        answers = self.ask_all(
-            partial(
-                shards.said,
-                head=self.head,
-                roots=list(roots[:LOWER]),
-                gradient=gradient,
-                held=held,
-                every=self.every,
-            )
-        )
+    def messages(
+        self, roots: Sequence[np.ndarray], gradient: bool = True, held: bool = True, every: int = 1
+    ) -> Messages:
+        """Of all shards. held: the fixed effects but the intercepts taken as `head` has them. every: of every so
+        many-th install."""
+        lower = list(roots[:LOWER])
+        question = partial(shards.said, head=self.head, roots=lower, gradient=gradient, held=held, every=every)
+        answers = self.ask_all(question)
         groups = [places(self.models, models) for models, _ in answers]
         return merge([m for _, m in answers], groups, len(self.models))
 
@@ -151,17 +146,27 @@ class Fleet(Trunk):
             self.head = replace(self.head, beta=self.fixed_effects(prior).beta)
             many = self.installs.height // LOOKED_AT
             for every in (many, 1) if many >= WORTH_WHILE else (1,):
-                self.every = every
-                found = self.fit(self.head.roots, prior, FINE)
+                found = Thinned(self, every).fit(self.head.roots, prior, FINE)
                 passes = self.head.passes + found.passes
                 self.head = replace(self.head, roots=found.roots, passes=passes, converged=found.converged)
             e = self.fixed_effects(prior)
         except np.linalg.LinAlgError:
-            self.every, self.head = 1, replace(self.head, note=NO_SCATTER)
+            self.head = replace(self.head, note=NO_SCATTER)
             return
         self.head = replace(
             self.head, sigma=float(np.sqrt(e.sigma2)), beta=e.beta, beta_cov=e.beta_cov * e.sigma2, reml=e.criterion
         )
+
+
+class Thinned(Trunk):
+    """A fleet by every so many-th of its installs."""
+
+    def __init__(self, fleet: Fleet, every: int) -> None:
+        self.fleet, self.every = fleet, every
+        super().__init__(fleet.q, fleet.levels, fleet.n_lower, fleet.above, fleet.n_leaves, fleet.mean_square)
+
+    def messages(self, roots: Sequence[np.ndarray], gradient: bool = True) -> Messages:
+        return self.fleet.messages(roots, gradient, every=self.every)
 
 
 @dataclass
