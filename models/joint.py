@@ -18,10 +18,11 @@ from scipy.linalg import block_diag
 
 from models import smallblocks as sb
 from models.below import posteriors_below
+from models.covariates import LEVEL, RATE, fixed_values
 from models.cycle_sums import PARTS, Forest, Readings, positions
 from models.drift import DEFAULTS, fit_series
 from models.fitted import SeriesFit
-from models.leaf_sums import LeafSums, Messages, merge, segment_starts, without_fixed
+from models.leaf_sums import LeafSums, Messages, merge, segment_starts, without
 from models.mapper import Mapper, here
 from models.posteriors import Install, end_to_end
 from models.series import FitOptions, SeriesInputs
@@ -239,17 +240,21 @@ def correlation(psi: np.ndarray) -> np.ndarray:
     return psi / np.outer(sd, sd)
 
 
-def cycle_messages(fit: SeriesFit) -> Said:
-    seen = seen_cycles(fit.inputs, fit.readings)
-    forest = Forest.of(pl.concat([seen, unread_newest(fit, seen)]), install_frame(fit.inputs))
+def cycle_messages(fit: SeriesFit, forest: Forest | None = None, told: np.ndarray | None = None) -> Said:
+    """What the cycles of a series say. forest: of those that were read and the newest of every install, if made
+    already, and told: their places, if it holds others too."""
+    if forest is None:
+        seen = seen_cycles(fit.inputs, fit.readings)
+        forest = Forest.of(pl.concat([seen, unread_newest(fit, seen)]), install_frame(fit.inputs))
+    told = np.arange(forest.size) if told is None else told
     number, cycle = forest.installs[forest.parents[0]].astype(np.int32), forest.rows["cycle_no"].cast(pl.Int32)
+    columns = ((LEVEL, None), (RATE, None))
     if forest.size == 0:
-        none = LeafSums(np.zeros((3, 0)), np.zeros((2, 0)), 0.0, 0.0, ((0, None), (1, None)))
-        return Said(number, cycle.to_numpy(), number, none)
-    full = tree_sums(fit, forest).leaf(fit.terms.columns(forest, built_up_before(fit, forest)), freed_levels(forest))
-    leaf, s2 = without_fixed(full, fit.beta), fit.sigma**2
-    leaf = LeafSums(leaf.s / s2, leaf.by / s2, leaf.yy / s2, leaf.n_obs, ((0, None), (1, None)))
-    return Said(number, cycle.to_numpy(), began(forest, fit.readings), leaf)
+        return Said(number, cycle.to_numpy(), number, LeafSums(np.zeros((3, 0)), np.zeros((2, 0)), 0.0, 0.0, columns))
+    known = fixed_values(fit.terms, fit.beta, forest, built_up_before(fit, forest))
+    leaf, s2 = without(tree_sums(fit, forest).leaf(columns, freed_levels(forest)), known), fit.sigma**2
+    leaf = LeafSums(leaf.s[:, told] / s2, leaf.by[:, told] / s2, leaf.yy / s2, leaf.n_obs, columns)
+    return Said(number[told], cycle.to_numpy()[told], began(forest, fit.readings)[told], leaf)
 
 
 def unread_newest(fit: SeriesFit, seen: pl.DataFrame) -> pl.DataFrame:

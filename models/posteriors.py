@@ -44,6 +44,24 @@ class Install:
     own_cov: np.ndarray
 
 
+@dataclass(frozen=True)
+class Asked:
+    """Cycles asked for: after unrecorded work the part that is open speaks for the cycle. unread: those without
+    readings, in the columns of `states.seen_cycles`."""
+
+    install_no: np.ndarray
+    cycle_no: np.ndarray
+    unread: pl.DataFrame
+
+    @classmethod
+    def of(cls, fit: SeriesFit, cycles: pl.DataFrame) -> Asked:
+        """cycles: as `SeriesFit.posterior`."""
+        asked = unread_cycles(cycles).unique(["install_no", "cycle_no"], maintain_order=True)
+        number, cycle = (asked[c].to_numpy() for c in ("install_no", "cycle_no"))
+        part = fit.readings.latest_part(number, cycle)
+        return cls(number, np.where(part < 0, cycle, part), asked.filter(pl.Series(part < 0)))
+
+
 @dataclass
 class Open:
     """Some cycles under the fit of their series; all arrays by cycle, the last axis.
@@ -73,14 +91,15 @@ class Open:
     @classmethod
     def of(cls, fit: SeriesFit, cycles: pl.DataFrame, above: Above | None = None) -> Open:
         """cycles, above: as `SeriesFit.posterior`."""
-        asked = unread_cycles(cycles).unique(["install_no", "cycle_no"], maintain_order=True)
-        number, cycle = (asked[c].to_numpy() for c in ("install_no", "cycle_no"))
-        # after unrecorded work the part that is open speaks for the cycle
-        part = fit.readings.latest_part(number, cycle)
-        unread = asked.filter(pl.Series(part < 0))
-        forest = Forest.of(pl.concat([seen_cycles(fit.inputs, fit.readings), unread]), install_frame(fit.inputs))
+        asked = Asked.of(fit, cycles)
+        forest = Forest.of(pl.concat([seen_cycles(fit.inputs, fit.readings), asked.unread]), install_frame(fit.inputs))
+        return cls.among(fit, forest, asked, above)
+
+    @classmethod
+    def among(cls, fit: SeriesFit, forest: Forest, asked: Asked, above: Above | None) -> Open:
+        """The cycles asked for, which are in the forest."""
         wanted = np.zeros(forest.size, dtype=bool)
-        place = forest.place(number, np.where(part < 0, cycle, part))
+        place = forest.place(asked.install_no, asked.cycle_no)
         wanted[place[place >= 0]] = True
         at = None if above is None else above.of(forest.models, forest.designs)
         return cls.at(fit, forest, evaluate(fit, forest, at=at, wanted=wanted), np.flatnonzero(wanted))

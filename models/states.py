@@ -168,6 +168,16 @@ def tree_sums(fit: SeriesFit, forest: Forest) -> CycleSums:
     return sums
 
 
+def with_unread(fit: SeriesFit, forest: Forest, unread: pl.DataFrame) -> Forest:
+    """The cycles of a forest, all of them read, and these others; the sums of the first are known."""
+    sums = tree_sums(fit, forest)
+    more = Forest.of(pl.concat([forest.rows, unread.select(forest.rows.columns)]), install_frame(fit.inputs))
+    at = more.find(*(forest.rows[name].to_numpy() for name in ("install_no", "cycle_no")))
+    assert forest.last_sums is not None
+    more.last_sums = (*forest.last_sums[:-1], sums.at(at))
+    return more
+
+
 def thinned(fit: SeriesFit, forest: Forest, every: int) -> Forest:
     """Every so many-th install of the forest, with what is known of its cycles; the last is remembered."""
     sums, built_up, last = tree_sums(fit, forest), built_up_before(fit, forest), forest.last_thinned

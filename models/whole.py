@@ -192,8 +192,10 @@ class WholeFit:
             questions = []
             for part, own in zip(self.fleet.parts, per_part(cycles, self.fleet.parts), strict=True):
                 above = self.above.part(part.models, part.designs)
-                questions.append(partial(shard_ends.opened, head=self.fleet.head, above=above, asked=own))
-            found = [part for part in self.fleet.ask(questions) if part is not None]
+                questions.append(
+                    partial(shard_ends.of_cycles, head=self.fleet.head, above=above, asked=own, joins=False)
+                )
+            found = [part for _, part in self.fleet.ask(questions) if part is not None]
             self.open, self.asked = end_to_end(found), cycles
         return self.open.told(replace(self.fit, install=self.install))
 
@@ -247,7 +249,8 @@ def told_by_cycles(fit: WholeFit) -> list[Said]:
     """Per shard; told when the fit ended, or asked for now."""
     if fit.said is not None:
         return fit.said
-    return fit.fleet.ask_all(partial(shard_ends.of_cycles, head=fit.fleet.head))
+    question = partial(shard_ends.of_cycles, head=fit.fleet.head, above=None, asked=None, joins=True)
+    return [said for said, _ in fit.fleet.ask_all(question)]
 
 
 def fit_whole(
