@@ -24,7 +24,7 @@ from models.drift import DEFAULTS, fit_series
 from models.fitted import SeriesFit
 from models.leaf_sums import LeafSums, Messages, merge, segment_starts, without
 from models.mapper import Mapper, here
-from models.posteriors import Install, end_to_end
+from models.posteriors import Install
 from models.series import FitOptions, SeriesInputs
 from models.states import built_up_before, freed_levels, install_frame, seen_cycles, tree_sums, unread_cycles
 from models.tree import LevelPrior, Nodes, Priors, Tree
@@ -91,14 +91,14 @@ def joined(fits: Sequence[SeriesFit]) -> list[SeriesFit]:
     found = together([([cycle_messages(f) for f in fits], order)], fits)
     if found is None:
         return fits
-    return [replace(f, install=i, together=found[1]) for f, i in zip(fits, found[0], strict=True)]
+    return [replace(f, install=i, together=found[1]) for f, (i,) in zip(fits, found[0], strict=True)]
 
 
 def together(
     parts: Sequence[Part], fits: Sequence[SeriesFit], mapper: Mapper = here
-) -> tuple[list[Install], np.ndarray] | None:
-    """Posteriors of all installs and their newest cycles for each of the fits, and the correlation of the installs'
-    levels and rates; None where too little links them, or no scatter is left.
+) -> tuple[list[list[Install]], np.ndarray] | None:
+    """Posteriors of all installs and their newest cycles for each of the fits and parts, and the correlation of the
+    installs' levels and rates; None where too little links them, or no scatter is left.
 
     parts: of the fleet, what the cycles of its installs say in each series, and the installs (design_no, model_no,
     install_no, sorted, also from part to part).
@@ -202,8 +202,8 @@ class Group:
         return out
 
 
-def posteriors(parts: Sequence[Part], roots: Sequence[np.ndarray], mapper: Mapper = here) -> list[Install]:
-    """Per series, of all installs and of their newest cycles."""
+def posteriors(parts: Sequence[Part], roots: Sequence[np.ndarray], mapper: Mapper = here) -> list[list[Install]]:
+    """Per series and part, of all installs and of their newest cycles."""
     models = [order.select("design_no", "model_no").unique(maintain_order=True) for _, order in parts]
     whole = pl.concat(models).unique(maintain_order=True)["design_no"].to_numpy()
     to_design = np.cumsum(np.r_[0, np.diff(whole) != 0])
@@ -218,7 +218,7 @@ def posteriors(parts: Sequence[Part], roots: Sequence[np.ndarray], mapper: Mappe
     above = Above(at, np.arange(len(to_design)), np.arange(int(to_design[-1]) + 1))
     pieces = [(*part, roots, above.of(here, np.unique(to_design[here]))) for part, here in zip(parts, own, strict=True)]
     told = mapper(part_posteriors, pieces)
-    return [end_to_end(of_series) for of_series in zip(*told, strict=True)]
+    return [list(of_series) for of_series in zip(*told, strict=True)]
 
 
 def part_messages(piece: tuple[Sequence[Said], pl.DataFrame, Sequence[np.ndarray]]) -> Messages:

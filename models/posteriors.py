@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, fields
-from typing import TYPE_CHECKING, TypeVar
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 import polars as pl
@@ -18,14 +17,7 @@ from models.upper_levels import Above
 if TYPE_CHECKING:
     from models.fitted import SeriesFit
 
-T = TypeVar("T")
 BASES = ("install", "model", "design", "fleet")
-
-
-def end_to_end(parts: Sequence[T]) -> T:
-    """One of the same kind with the arrays of all parts, along their last axis."""
-    names = [f.name for f in fields(parts[0])]  # type: ignore[arg-type]
-    return type(parts[0])(*(np.concatenate([getattr(p, name) for p in parts], axis=-1) for name in names))
 
 
 @dataclass(frozen=True)

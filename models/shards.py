@@ -46,7 +46,7 @@ from models.upper_levels import Above
 BREAK_ROUNDS = 2  # a cycle is cut once in each
 MOST_INSTALLS, FEW_INSTALLS = 25_000, 5_000  # per shard
 SHARDS = 8  # for processes to share
-KEPT = 1_300_000_000  # bytes of shards a process remembers, roughly; one it has let go of is made again
+KEPT = 1_100_000_000  # bytes of shards a process remembers, roughly; another one is made again each time
 PER_READING, PER_CYCLE = 60, 320  # bytes, measured
 
 
@@ -159,11 +159,9 @@ def answer(piece: Piece) -> Any:
         shard = step(shard)
     with memory:
         kept.pop(piece.key, None)
-        if not piece.last:
+        # every pass goes over the shards in the same order: those that came first are worth most
+        if not piece.last and sum(known.size for _, known in kept.values()) + shard.size <= KEPT:
             kept[piece.key] = len(piece.steps), shard
-        held = sum(known.size for _, known in kept.values())
-        while held > KEPT and len(kept) > 1:
-            held -= kept.pop(next(iter(kept)))[1].size
     return piece.ask(shard)
 
 
@@ -244,6 +242,7 @@ def said(
     if held:
         return forest.models, held_tree(fit, forest)[0].messages(roots, gradient)
     forest.last_held = None  # the fixed effects are about to change, or nothing else will be asked
+    forest.last_lines = None  # the sums are all that the passes to come need of the readings
     leaf = tree_sums(fit, forest).leaf(fit.terms.columns(forest, built_up_before(fit, forest)), freed_levels(forest))
     return forest.models, Tree(leaf, forest.parents, n_lower=LOWER).messages(roots, gradient)
 

@@ -14,9 +14,10 @@ import numpy as np
 import polars as pl
 
 from models.drift import sampled
+from models.fitted import Told
 from models.series import FitOptions, SeriesInputs
 from models.shards import Mapper, cut
-from models.whole import Searched, WholeFit, fit_whole, search_sample
+from models.whole import Searched, WholeFit, fit_whole, joined_whole, search_sample
 from pipeline.schema import Series
 from pipeline.stages.drift_inputs import CYCLE_COLUMNS, READING_COLUMNS
 from pipeline.store import Store
@@ -55,21 +56,21 @@ def fitted_in_shards(
     options: FitOptions,
     mapper: Mapper,
     asked: Callable[[Series], pl.DataFrame],
-) -> Iterator[list[WholeFit]]:
-    """The fits of each group of series, one group after the other. place: where `written` wrote. asked: the cycles of
-    a series of which the posterior will be wanted."""
+) -> Iterator[list[Told]]:
+    """What is told of each group of series, one group after the other. place: where `written` wrote. asked: the cycles
+    of a series of which the posterior is wanted."""
     parts = cut(installs)
     members = [s for group in groups for s in group]
     searched = mapper(partial(searched_in, place=place, options=options), members)
     by_number = {s.series_no: found for s, found in zip(members, searched, strict=True)}
+
+    def fitted(s: Series, joins: bool) -> WholeFit:
+        sources = [InFiles(place, s, k) for k in range(len(parts))]
+        name = f"{place} {s.series_no}"
+        return fit_whole(by_number[s.series_no], installs, parts, sources, mapper, name, asked(s), joins)
+
     for group in groups:
-        found = []
-        for s in group:
-            sources = [InFiles(place, s, k) for k in range(len(parts))]
-            name = f"{place} {s.series_no}"
-            joins = len(group) > 1
-            found.append(fit_whole(by_number[s.series_no], installs, parts, sources, mapper, name, asked(s), joins))
-        yield found
+        yield [fit.told() for fit in joined_whole([fitted(s, len(group) > 1) for s in group])]
 
 
 def searched_in(series: Series, place: str, options: FitOptions) -> Searched:
