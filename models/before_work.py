@@ -12,11 +12,11 @@ from __future__ import annotations
 import numpy as np
 
 from models import smallblocks as sb
-from models.covariates import LEVEL, RATE, fixed_values
+from models.covariates import LEVEL, RATE
 from models.cycle_sums import Forest
 from models.fitted import SeriesFit
 from models.lower_levels import segment_starts
-from models.states import State, freed_levels, reading_lines
+from models.states import State, fixed_of, freed_levels, reading_lines
 
 
 def built_up_by_then(fit: SeriesFit, forest: Forest, state: State) -> np.ndarray:
@@ -35,7 +35,7 @@ def built_up_by_then(fit: SeriesFit, forest: Forest, state: State) -> np.ndarray
     ws_before, wb_before = earlier(ws, first, to_install), earlier(wb, first, to_install)
     begun, begun_cov = updated(of_model, own, ws_before, wb_before)
     ended, _ = updated(of_model, own, ws_before + ws, wb_before + wb)
-    fixed = fixed_values(fit.terms, fit.beta, forest, state.built_up) if state.fixed is None else state.fixed
+    fixed = fixed_of(fit, forest) if state.fixed is None else state.fixed
     clean = ended[0] + clean_effects(fit, forest)[to_install]
     spread = begun_cov + sb.pack(cycle[None])
     step = packed_times(shrunk(leaf.s, spread), leaf.by - sb.symmetric_times(leaf.s, begun))

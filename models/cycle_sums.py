@@ -227,12 +227,13 @@ class Forest:
     designs: np.ndarray
     memo: dict[object, np.ndarray] = field(default_factory=dict)  # columns of fixed effects that were asked for before
     park_memo: dict[object, np.ndarray] = field(default_factory=dict)  # the same of its installs
-    # the last readings in place, sums, build-up, tree with the fixed effects taken off and thinned forest, each with
-    # what it is of
+    # the last readings in place, sums, build-up, fixed effects, tree with these taken off and thinned forest, each
+    # with what it is of
     last_lines: tuple[object, Any, Any] | None = None
     last_sums: tuple[object, object, object, CycleSums] | None = None
     last_built_up: tuple[object, object, object, np.ndarray] | None = None
-    last_held: tuple[object, object, object, Any] | None = None
+    last_fixed: tuple[object, object, np.ndarray] | None = None
+    last_held: tuple[object, object, Any] | None = None
     last_thinned: tuple[object, object, int, Forest] | None = None
 
     @classmethod

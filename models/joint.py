@@ -18,15 +18,15 @@ from scipy.linalg import block_diag
 
 from models import smallblocks as sb
 from models.below import posteriors_below
-from models.covariates import LEVEL, RATE, fixed_values
+from models.covariates import LEVEL, RATE
 from models.cycle_sums import PARTS, Forest, Readings, positions
 from models.drift import DEFAULTS, fit_series
 from models.fitted import SeriesFit
-from models.leaf_sums import LeafSums, Messages, merge, segment_starts, without
+from models.leaf_sums import LeafSums, Messages, merge, segment_starts
 from models.mapper import Mapper, here
 from models.posteriors import Install
 from models.series import FitOptions, SeriesInputs
-from models.states import built_up_before, freed_levels, install_frame, seen_cycles, tree_sums, unread_cycles
+from models.states import held_tree, install_frame, seen_cycles, unread_cycles
 from models.tree import LevelPrior, Nodes, Priors, Tree
 from models.upper_levels import Above, Evaluation, evaluate_upper
 
@@ -251,8 +251,7 @@ def cycle_messages(fit: SeriesFit, forest: Forest | None = None, told: np.ndarra
     columns = ((LEVEL, None), (RATE, None))
     if forest.size == 0:
         return Said(number, cycle.to_numpy(), number, LeafSums(np.zeros((3, 0)), np.zeros((2, 0)), 0.0, 0.0, columns))
-    known = fixed_values(fit.terms, fit.beta, forest, built_up_before(fit, forest))
-    leaf, s2 = without(tree_sums(fit, forest).leaf(columns, freed_levels(forest)), known), fit.sigma**2
+    leaf, s2 = held_tree(fit, forest)[0].leaf, fit.sigma**2
     leaf = LeafSums(leaf.s[:, told] / s2, leaf.by[:, told] / s2, leaf.yy / s2, leaf.n_obs, columns)
     return Said(number[told], cycle.to_numpy()[told], began(forest, fit.readings)[told], leaf)
 

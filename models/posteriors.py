@@ -9,9 +9,8 @@ import numpy as np
 import polars as pl
 
 from models import smallblocks as sb
-from models.covariates import fixed_values
 from models.cycle_sums import PARTS, Forest, clock, positions, rate_scale
-from models.states import State, blind_starts, evaluate, from_own, install_frame, seen_cycles, unread_cycles
+from models.states import State, blind_starts, evaluate, fixed_of, from_own, install_frame, seen_cycles, unread_cycles
 from models.upper_levels import Above
 
 if TYPE_CHECKING:
@@ -114,7 +113,7 @@ class Open:
             basis_of(forest, state, here),
             state.nodes[0].mean[:, here],
             state.nodes[0].cov[:, here],
-            fixed_values(fit.terms, fit.beta, forest, state.built_up)[:, here],  # as taken off for a joint fit
+            fixed_of(fit, forest)[:, here],  # as taken off for a joint fit
             ws,
             sb.subtract_transposed(by, big_k, sb.times(u, by)),
             sb.gram(u),

@@ -241,7 +241,7 @@ def said(
         forest = thinned(fit, forest, every)
     if held:
         return forest.models, held_tree(fit, forest)[0].messages(roots, gradient)
-    forest.last_held = None  # the fixed effects are about to change, or nothing else will be asked
+    forest.last_held = forest.last_fixed = None  # the fixed effects are about to change, or nothing else will be asked
     forest.last_lines = None  # the sums are all that the passes to come need of the readings
     leaf = tree_sums(fit, forest).leaf(fit.terms.columns(forest, built_up_before(fit, forest)), freed_levels(forest))
     return forest.models, Tree(leaf, forest.parents, n_lower=LOWER).messages(roots, gradient)

@@ -94,24 +94,20 @@ def built_up_before(fit: SeriesFit, forest: Forest) -> np.ndarray | None:
     if not fit.clean:
         return None
     last, key = forest.last_built_up, (fit.centre, float(fit.beta[0]))
-    if last is not None and last[0] is fit.clean and last[1] is fit.before and last[2] == key:
+    # the intercept stands for levels that are not known: where all are, it does not matter
+    if last is not None and last[0] is fit.clean and last[1] is fit.before and last[2] in (key, (fit.centre, None)):
         return last[3]
-    found = built_up_anew(fit, forest)
-    forest.last_built_up = (fit.clean, fit.before, key, found)
-    return found
-
-
-def built_up_anew(fit: SeriesFit, forest: Forest) -> np.ndarray:
     if "value before" not in forest.memo:
         read = forest.rows["value_before"].fill_null(np.nan).to_numpy()
         forest.memo["value before"] = forward(read, fit.inputs.transform)
     at = positions(fit.clean["install_no"], forest.installs)
     level = np.where(at >= 0, np.r_[fit.clean["level"], 0.0][at], float(fit.beta[0]))
-    z = forest.memo["value before"] - fit.centre - level[forest.parents[0]]
+    found = forest.memo["value before"] - fit.centre - level[forest.parents[0]]
     if fit.before is not None:
         known = by_then(fit.before, forest)
-        z = np.where(np.isfinite(known), known, z)
-    return z
+        found = np.where(np.isfinite(known), known, found)
+    forest.last_built_up = (fit.clean, fit.before, key if np.any(at < 0) else (fit.centre, None), found)
+    return found
 
 
 def by_then(before: dict[str, np.ndarray], forest: Forest) -> np.ndarray:
@@ -223,15 +219,24 @@ def evaluate_held(fit: SeriesFit, forest: Forest, cov: bool = True, at: Evaluati
 def held_tree(fit: SeriesFit, forest: Forest) -> tuple[Tree, np.ndarray]:
     """The tree with all fixed effects but the intercepts taken off the readings, and what they do to each cycle;
     remembered, since the covariances move on while these stay."""
-    sums, built_up = tree_sums(fit, forest), built_up_before(fit, forest)
-    last, key = forest.last_held, (fit.terms, fit.beta.tobytes())
-    if last is not None and last[0] is sums and last[1] is built_up and last[2] == key:
-        return last[3]
+    sums, fixed = tree_sums(fit, forest), fixed_of(fit, forest)
+    last = forest.last_held
+    if last is not None and last[0] is sums and last[1] is fixed:
+        return last[2], fixed
     leaf = sums.leaf(((LEVEL, None), (RATE, None)), freed_levels(forest))
+    held = Tree(without(leaf, fixed), forest.parents, n_lower=LOWER)
+    forest.last_held = (sums, fixed, held)
+    return held, fixed
+
+
+def fixed_of(fit: SeriesFit, forest: Forest) -> np.ndarray:
+    """What the fixed effects but the intercepts do to each cycle, (2, cycles); the last are remembered."""
+    built_up, last, key = built_up_before(fit, forest), forest.last_fixed, (fit.terms, fit.beta.tobytes())
+    if last is not None and last[0] is built_up and last[1] == key:
+        return last[2]
     fixed = fixed_values(fit.terms, fit.beta, forest, built_up)
-    held = Tree(without(leaf, fixed), forest.parents, n_lower=LOWER), fixed
-    forest.last_held = (sums, built_up, key, held)
-    return held
+    forest.last_fixed = (built_up, key, fixed)
+    return fixed
 
 
 def beta_precision(fit: SeriesFit) -> np.ndarray:
