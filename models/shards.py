@@ -184,8 +184,8 @@ def forest_of(inputs: SeriesInputs, readings: Readings) -> Forest:
     return Forest.of(seen_cycles(inputs, readings), install_frame(inputs))
 
 
-def held_state(shard: Shard, fit: SeriesFit, above: Above, cov: bool = True) -> State:
-    return evaluate_held(fit, shard.forest, cov, at=above.of(shard.forest.models, shard.forest.designs))
+def held_state(shard: Shard, fit: SeriesFit, above: Above, cov: bool = True, leaves: bool = True) -> State:
+    return evaluate_held(fit, shard.forest, cov, above.of(shard.forest.models, shard.forest.designs), leaves)
 
 
 # ---- steps
@@ -202,7 +202,7 @@ def with_breaks(shard: Shard, head: SeriesFit, above: Above, gain: float) -> Sha
     if shard.empty:
         return shard
     fit = shard.fit(head)
-    breaks = likely_breaks(fit, shard.forest, held_state(shard, fit, above), gain)
+    breaks = likely_breaks(fit, shard.forest, held_state(shard, fit, above, leaves=False), gain)
     for _ in range(BREAK_ROUNDS - 1):
         if len(breaks) == 0:
             break
@@ -212,7 +212,7 @@ def with_breaks(shard: Shard, head: SeriesFit, above: Above, gain: float) -> Sha
         few, places = fit.readings.of_runs(np.isin(fit.readings.install_no, touched))
         part = Shard(shard.inputs, few, forest_of(shard.inputs, few), shard.clean, shard.before)
         own = part.fit(head)
-        breaks = places[likely_breaks(own, part.forest, held_state(part, own, above), gain)]
+        breaks = places[likely_breaks(own, part.forest, held_state(part, own, above, leaves=False), gain)]
     if len(breaks):
         fit = replace(fit, readings=split(fit.readings, breaks))
     return shard.now(fit)

@@ -202,15 +202,20 @@ def evaluate(fit: SeriesFit, forest: Forest, at: Evaluation | None = None, wante
     return State(sums, freed, built_up, tree, at, nodes)
 
 
-def evaluate_held(fit: SeriesFit, forest: Forest, cov: bool = True, at: Evaluation | None = None) -> State:
+def evaluate_held(
+    fit: SeriesFit, forest: Forest, cov: bool = True, at: Evaluation | None = None, leaves: bool = True
+) -> State:
     """As `evaluate`, with the fixed effects but the intercepts taken as known: for the search, where their own
-    uncertainty does not matter, at a fraction of the work."""
+    uncertainty does not matter, at a fraction of the work. leaves: False where no cycle's posterior is wanted."""
     tree, fixed = held_tree(fit, forest)
     if at is None:
         priors = Priors(beta_precision=beta_precision(fit)[:2, :2])
         at = tree.evaluate(fit.roots, priors, sigma2=fit.sigma**2, gradient=False)
-    lower = posteriors_below(tree, fit.roots, -at.group_u[:2], sb.pack(at.group_cov[:, :2, :2]) if cov else None)
-    lower[0].mean += fixed
+    spread = sb.pack(at.group_cov[:, :2, :2]) if cov else None
+    wanted = None if leaves else np.zeros(0, dtype=np.int64)
+    lower = posteriors_below(tree, fit.roots, -at.group_u[:2], spread, wanted)
+    if leaves:
+        lower[0].mean += fixed
     nodes = [Nodes(n.mean, n.cov * fit.sigma**2, n.resolved) for n in (*lower, *at.nodes)]
     built_up = built_up_before(fit, forest)
     return State(tree_sums(fit, forest), freed_levels(forest), built_up, tree, at, nodes, fixed)

@@ -113,7 +113,7 @@ def written(
 def looked_at(readings: pl.DataFrame, installs: pl.DataFrame, options: FitOptions) -> np.ndarray:
     """Numbers of the installs that the search sees: a sample of those that were read, or all where they are few."""
     number = readings["install_no"].to_numpy()
-    read = number[np.flatnonzero(np.diff(number, prepend=-1))]
+    read = number[np.r_[number[:1] >= 0, number[1:] != number[:-1]]]
     return sampled(read, installs, options.search_installs) if len(read) > 2 * options.search_installs else read
 
 
