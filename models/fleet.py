@@ -15,6 +15,7 @@ from models import shards
 from models.analysers import FEW, AnalyserBias, improved, solved
 from models.fitted import SeriesFit
 from models.lower_levels import Messages, merge
+from models.newton import Secants
 from models.projection import gram_above
 from models.refit import FINE, NO_SCATTER, variance_priors
 from models.shards import Mapper, Part, Piece, Source, Step, answer
@@ -100,8 +101,10 @@ class Fleet(Trunk):
             prior = variance_priors(self.head)
             self.head = replace(self.head, beta=self.fixed_effects(prior).beta)
             many = self.installs.height // LOOKED_AT
+            secants: Secants = ()
             for every in (many, 1) if many >= WORTH_WHILE else (1,):
-                found = Thinned(self, every).fit(self.head.roots, prior, FINE)
+                found = Thinned(self, every).fit(self.head.roots, prior, FINE, secants=secants)
+                secants = [(step, every * change) for step, change in found.secants]
                 passes = self.head.passes + found.passes
                 self.head = replace(self.head, roots=found.roots, passes=passes, converged=found.converged)
             e = self.fixed_effects(prior)
