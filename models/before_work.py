@@ -16,7 +16,7 @@ from models.covariates import LEVEL, RATE
 from models.cycle_sums import Forest
 from models.fitted import SeriesFit
 from models.lower_levels import segment_starts
-from models.states import State, freed_levels, reading_lines
+from models.states import State, fixed_of, freed_levels, reading_lines
 
 
 def built_up_by_then(fit: SeriesFit, forest: Forest, state: State) -> np.ndarray:
@@ -28,20 +28,15 @@ def built_up_by_then(fit: SeriesFit, forest: Forest, state: State) -> np.ndarray
     leaf, to_install, to_model = state.tree.leaf, forest.parents[0], forest.parents[1]
     ws, u, big_k, _ = sb.integrate(leaf.s, fit.roots[0])
     wb = sb.subtract_transposed(leaf.by, big_k, sb.times(u, leaf.by))
-    of_model = state.nodes[2].mean[:, to_model][:, to_install]
+    of_model = state.nodes[2].mean[:, to_model].take(to_install, axis=1)
     own, cycle = (r @ r.T for r in fit.roots[1::-1])
     first = segment_starts(to_install)
     # what the install is expected to be at the beginning of each cycle, and by its end
-    begun, begun_cov = updated(of_model, own, *(earlier(x, first, to_install) for x in (ws, wb)))
-    ended, _ = updated(of_model, own, *(earlier(x, first, to_install) + x for x in (ws, wb)))
-    fixed = np.zeros_like(of_model)
-    clean = ended[0].copy()
-    columns = fit.terms.columns(forest, state.built_up)
-    for term, b, (component, x) in zip(fit.terms.terms, fit.beta, columns, strict=True):
-        if x is not None:
-            fixed[component] += b * x
-            if component == LEVEL and term.how in ("category", "number"):
-                clean += b * x
+    ws_before, wb_before = earlier(ws, first, to_install), earlier(wb, first, to_install)
+    begun, begun_cov = updated(of_model, own, ws_before, wb_before)
+    ended, _ = updated(of_model, own, ws_before + ws, wb_before + wb)
+    fixed = fixed_of(fit, forest) if state.fixed is None else state.fixed
+    clean = ended[0] + clean_effects(fit, forest)[to_install]
     spread = begun_cov + sb.pack(cycle[None])
     step = packed_times(shrunk(leaf.s, spread), leaf.by - sb.symmetric_times(leaf.s, begun))
     line = begun + step + fixed
@@ -58,7 +53,16 @@ def built_up_by_then(fit: SeriesFit, forest: Forest, state: State) -> np.ndarray
 def earlier(x: np.ndarray, first: np.ndarray, to_install: np.ndarray) -> np.ndarray:
     """Sum over the install's earlier cycles, (., n)."""
     before = np.cumsum(x, axis=1) - x
-    return before - before[:, first][:, to_install]
+    return before - before[:, first].take(to_install, axis=1)
+
+
+def clean_effects(fit: SeriesFit, forest: Forest) -> np.ndarray:
+    """What acts on the level of each install of the tree but work."""
+    out = np.zeros(len(forest.installs))
+    for term, b in zip(fit.terms.terms, fit.beta.tolist(), strict=True):
+        if term.component == LEVEL and term.how in ("category", "number"):
+            out += b * term.in_park(forest)
+    return out
 
 
 def updated(mean: np.ndarray, prior: np.ndarray, s: np.ndarray, b: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

@@ -7,7 +7,8 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from models.cycle_sums import PARTS, Forest
+from models.covariates import code, codes
+from models.cycle_sums import Forest, positions
 from models.fitted import SeriesFit
 from models.series import backward
 from models.states import install_frame, seen_cycles
@@ -81,50 +82,54 @@ def before_and_after(fit: SeriesFit, forest: Forest) -> pl.DataFrame:
     with its error clean_se). Left out:
     burners adjusted and cleaned at one visit (cycles may say so in `also_cleaned`)."""
     readings = fit.readings
-    z = readings.z - readings.centre - (0.0 if fit.offset is None else fit.offset)
-    runs = pl.DataFrame(
-        {
-            "install_no": readings.install_no,
-            "cycle_no": readings.cycle_no,
-            "hours_first": readings.hours[readings.start],
-            "after": z[readings.start],
-            "sound": readings.weight[readings.start] > 0.5,
-        }
-    )
     assert fit.before is not None
-    single = pl.lit(True)
+    also = np.zeros(fit.inputs.cycles.height, dtype=bool)
     if "also_cleaned" in fit.inputs.cycles.columns:
-        single = ~pl.col("also_cleaned").fill_null(False)
-    alone = fit.inputs.cycles.filter(single).select(
-        pl.col("install_no").cast(pl.Int64), pl.col("cycle_no").cast(pl.Int64) * PARTS
-    )
-    order = fit.clean["install_no"]
-    clean = pl.DataFrame({"install_no": order.astype(np.int64), "clean": fit.clean["level"]})
-    return (
-        forest.rows.select("install_no", "cycle_no", pl.col("opened_by").alias("kind"))
-        .with_columns(forest.column("design_no"), clean_se=pl.Series(clean_error(fit, forest)))
-        .filter(~pl.col("kind").is_in(["new", "unknown"]))
-        .join(alone, on=["install_no", "cycle_no"], how="semi")
-        .join(runs, on=["install_no", "cycle_no"])
-        .filter((pl.col("hours_first") <= JUST_AFTER_H) & pl.col("sound"))
-        .join(pl.DataFrame(fit.before), on=["install_no", "cycle_no"])
-        .join(clean, on="install_no")
-        .sort("design_no", "install_no", "cycle_no")
-    )
+        also = fit.inputs.cycles["also_cleaned"].fill_null(False).to_numpy()
+    kind, run = codes(forest, "opened_by"), forest.runs(readings)
+    row = np.where(run >= 0, np.r_[readings.row, -1][run], -1)
+    before = np.full(forest.size, np.nan)
+    place = forest.place(fit.before["install_no"], fit.before["cycle_no"])
+    before[place[place >= 0]] = fit.before["before"][place >= 0]
+    known = positions(forest.installs, fit.clean["install_no"])
+    of_install = np.full(len(forest.installs), np.nan)
+    of_install[known[known >= 0]] = fit.clean["level"][known >= 0]
+    clean = of_install[forest.parents[0]]
+    here = (kind >= 0) & (kind != code("new")) & (kind != code("unknown")) & (row >= 0) & ~np.r_[also, False][row]
+    here = np.flatnonzero(here & np.isfinite(before) & np.isfinite(clean))
+    first = readings.start[run[here]]
+    told = (readings.hours[first] <= JUST_AFTER_H) & (readings.weight[first] > 0.5)
+    here, first = here[told], first[told]
+    after = readings.z[first] - readings.centre - (0.0 if fit.offset is None else fit.offset[first])
+    install = forest.parents[0][here]
+    return pl.DataFrame(
+        {
+            "install_no": forest.installs[install],
+            "cycle_no": forest.rows["cycle_no"].to_numpy()[here],
+            "design_no": forest.designs[forest.parents[2]][forest.parents[1]][install],
+            "kind": forest.rows["opened_by"].gather(here),
+            "hours_first": readings.hours[first],
+            "after": after,
+            "before": before[here],
+            "clean": clean[here],
+            "clean_se": clean_error(fit, forest, here),
+        },
+        schema_overrides=PAIRS,
+    ).sort("design_no", "install_no", "cycle_no")
 
 
-def clean_error(fit: SeriesFit, forest: Forest) -> np.ndarray:
+def clean_error(fit: SeriesFit, forest: Forest, here: np.ndarray) -> np.ndarray:
     """Standard error of the level after each cycle's kind of work over the clean one, where as much had built up as
-    usual, by the fixed effects of the fit; per cycle of the forest.
+    usual, by the fixed effects of the fit; of the cycles `here` of the forest.
 
     The clean level is pinned by few cycles, those of new installs: an error in it is common to all pairs and designs.
     """
     which = [j for j, term in enumerate(fit.terms.terms) if term.how in ("opened", "carry")]
     if not which:
-        return np.zeros(forest.size)
+        return np.zeros(len(here))
     # where nothing is known of what had built up, its typical size stands: at that the error is common to all
     columns = [fit.terms.terms[j].column(forest, None) for j in which]
-    x = np.stack([c for c in columns if c is not None])
+    x = np.stack([c[here] for c in columns if c is not None])
     return np.sqrt(np.maximum(np.sum(x * (fit.beta_cov[np.ix_(which, which)] @ x), axis=0), 0.0))
 
 

@@ -227,11 +227,14 @@ class Forest:
     designs: np.ndarray
     memo: dict[object, np.ndarray] = field(default_factory=dict)  # columns of fixed effects that were asked for before
     park_memo: dict[object, np.ndarray] = field(default_factory=dict)  # the same of its installs
-    # the last readings in place, sums, build-up and tree with the fixed effects taken off, each with what it is of
+    # the last readings in place, sums, build-up, fixed effects, tree with these taken off and thinned forest, each
+    # with what it is of
     last_lines: tuple[object, Any, Any] | None = None
-    last_sums: tuple[object, object, CycleSums] | None = None
+    last_sums: tuple[object, object, object, CycleSums] | None = None
     last_built_up: tuple[object, object, object, np.ndarray] | None = None
-    last_held: tuple[object, object, object, Any] | None = None
+    last_fixed: tuple[object, object, np.ndarray] | None = None
+    last_held: tuple[object, object, Any] | None = None
+    last_thinned: tuple[object, object, int, Forest] | None = None
 
     @classmethod
     def of(cls, cycles: pl.DataFrame, installs: pl.DataFrame) -> Forest:
@@ -268,6 +271,17 @@ class Forest:
         if np.array_equal(self.installs, other.installs):
             self.park, self.park_memo = other.park, other.park_memo
         return self
+
+    def thinned(self, every: int) -> tuple[Forest, np.ndarray]:
+        """Of every so many-th install only; and the places of its cycles."""
+        to_install, to_model, to_design = self.parents
+        kept = np.flatnonzero(np.arange(len(self.installs)) % every == 0)
+        here = np.flatnonzero(to_install % every == 0)
+        models, of_install = np.unique(to_model[kept], return_inverse=True)
+        designs, of_model = np.unique(to_design[models], return_inverse=True)
+        parents = [to_install[here] // every, of_install, of_model]
+        numbers = self.installs[kept], self.models[models], self.designs[designs]
+        return Forest(self.rows[here], self.park[kept], parents, *numbers), here
 
     @property
     def size(self) -> int:

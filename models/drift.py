@@ -9,7 +9,7 @@ import polars as pl
 
 from models import priors as assumed
 from models.analysers import STATED, analyser_bias
-from models.before_work import built_up_by_then
+from models.before_work import built_up_by_then, clean_effects
 from models.breaks import ROUNDS, open_share, split_at_breaks
 from models.covariates import LEVEL, RATE, Term, Terms, choose_terms
 from models.cycle_sums import PARTS, Forest, Readings
@@ -139,18 +139,13 @@ def with_clean_levels(fit: SeriesFit, forest: Forest, state: State | None = None
     """Each install's level when clean, of the reference kind of cycle and with all that acts on the level but work;
     and the fitted level just before each recorded work."""
     state = evaluate_held(fit, forest, cov=False) if state is None else state
-    level = state.nodes[1].mean[0].copy()
-    first = np.flatnonzero(np.r_[True, np.diff(forest.parents[0]) != 0])
-    for j, term in enumerate(fit.terms.terms):
-        if term.component == LEVEL and term.how in ("category", "number"):
-            x = term.column(forest, None)
-            if x is not None:
-                level += fit.beta[j] * x[first]
+    level = state.nodes[1].mean[0] + clean_effects(fit, forest)
     order = np.argsort(forest.installs)
-    left = residuals(fit, forest, state)
-    readings = fit.readings
+    mean, _ = settle_levels(fit, forest, state, state.nodes[0])
+    readings, lines = fit.readings, reading_lines(fit, forest)
     last = np.r_[readings.start[1:], len(readings.z)] - 1
-    fitted = reading_lines(fit, forest).z[last] - left.residual[last]
+    at = lines.leaf[last]
+    fitted = mean[LEVEL, at] + mean[RATE, at] * lines.tau[last]
     # the run that ends at the work which opened the next cycle: the last part of it, where work was not recorded
     cycle = (readings.cycle_no // PARTS + 1) * PARTS
     ends = np.r_[(readings.install_no[1:] != readings.install_no[:-1]) | (cycle[1:] != cycle[:-1]), True]

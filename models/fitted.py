@@ -142,3 +142,23 @@ def of_named(fit: SeriesFit) -> SeriesFit:
     named = fit.readings.analyser >= 0
     return replace(fit, readings=replace(fit.readings, weight=np.where(named, fit.readings.weight, 0.0)))
 
+
+def bare(fit: SeriesFit) -> SeriesFit:
+    """The parameters of a fit without readings and installs."""
+    i = fit.inputs
+    inputs = replace(i, readings=i.readings.clear(), cycles=i.cycles.clear(), installs=i.installs.clear())
+    none = replace(Readings.of(inputs), centre=fit.centre)
+    return replace(fit, inputs=inputs, readings=none, clean={}, before=None)
+
+
+@dataclass(frozen=True)
+class Told:
+    """What is told of a series once it is fitted. fit: the parameters, without readings; counts: readings, cycles,
+    installs read; known: as `SeriesFit.posterior`, of the cycles asked for; rates: as `rates.model_rates`; cleanings:
+    as `cleaning.cleaning_effects`."""
+
+    fit: SeriesFit
+    counts: tuple[int, int, int]
+    known: pl.DataFrame
+    rates: pl.DataFrame
+    cleanings: pl.DataFrame

@@ -17,15 +17,17 @@ import polars as pl
 from scipy.linalg import block_diag
 
 from models import smallblocks as sb
+from models.below import posteriors_below
+from models.covariates import LEVEL, RATE
 from models.cycle_sums import PARTS, Forest, Readings, positions
 from models.drift import DEFAULTS, fit_series
 from models.fitted import SeriesFit
-from models.leaf_sums import LeafSums, Messages, merge, segment_starts, without_fixed
+from models.leaf_sums import LeafSums, Messages, merge, segment_starts
 from models.mapper import Mapper, here
-from models.posteriors import Install, end_to_end
+from models.posteriors import Install
 from models.series import FitOptions, SeriesInputs
-from models.states import built_up_before, freed_levels, install_frame, seen_cycles, tree_sums, unread_cycles
-from models.tree import LevelPrior, Nodes, Priors, Tree, leaf_posteriors
+from models.states import held_tree, install_frame, seen_cycles, unread_cycles
+from models.tree import LevelPrior, Nodes, Priors, Tree
 from models.upper_levels import Above, Evaluation, evaluate_upper
 
 LOWER = 2  # cycles and installs
@@ -89,14 +91,14 @@ def joined(fits: Sequence[SeriesFit]) -> list[SeriesFit]:
     found = together([([cycle_messages(f) for f in fits], order)], fits)
     if found is None:
         return fits
-    return [replace(f, install=i, together=found[1]) for f, i in zip(fits, found[0], strict=True)]
+    return [replace(f, install=i, together=found[1]) for f, (i,) in zip(fits, found[0], strict=True)]
 
 
 def together(
     parts: Sequence[Part], fits: Sequence[SeriesFit], mapper: Mapper = here
-) -> tuple[list[Install], np.ndarray] | None:
-    """Posteriors of all installs and their newest cycles for each of the fits, and the correlation of the installs'
-    levels and rates; None where too little links them, or no scatter is left.
+) -> tuple[list[list[Install]], np.ndarray] | None:
+    """Posteriors of all installs and their newest cycles for each of the fits and parts, and the correlation of the
+    installs' levels and rates; None where too little links them, or no scatter is left.
 
     parts: of the fleet, what the cycles of its installs say in each series, and the installs (design_no, model_no,
     install_no, sorted, also from part to part).
@@ -173,14 +175,20 @@ class Group:
         to_design = np.cumsum(np.r_[True, first[1:] != first[:-1]]) - 1
         return Tree(leaf, [to_install, np.cumsum(new_model) - 1, to_design], n_lower=LOWER)
 
+    @property
+    def told_of(self) -> np.ndarray:
+        """The cycles of the tree that are the newest of their install in some series, and the first one."""
+        return np.unique(np.concatenate([[0], *(at[n[n >= 0]] for at, n in zip(self.at, self.newest, strict=True))]))
+
     def told(self, cycles: Nodes, installs: Nodes) -> list[Install]:
-        """Per series, from the posteriors of the tree's cycles and installs."""
+        """Per series, from the posteriors of the tree's cycles `told_of` and installs."""
         number, slot, out = self.order["install_no"].to_numpy(), sb.slots(2 * len(self.said)), []
+        told_of = self.told_of
         for k, m in enumerate(self.said):
             both = slice(2 * k, 2 * k + 2)
             rows = [slot[2 * k, 2 * k], slot[2 * k + 1, 2 * k], slot[2 * k + 1, 2 * k + 1]]
             newest = self.newest[k]
-            at = np.r_[self.at[k], 0][newest]
+            at = np.where(newest >= 0, np.searchsorted(told_of, np.r_[self.at[k], 0][newest]), 0)
             out.append(
                 Install(
                     number,
@@ -194,10 +202,8 @@ class Group:
         return out
 
 
-def posteriors(
-    parts: Sequence[Part], roots: Sequence[np.ndarray], mapper: Mapper = here
-) -> list[Install]:
-    """Per series, of all installs and of their newest cycles."""
+def posteriors(parts: Sequence[Part], roots: Sequence[np.ndarray], mapper: Mapper = here) -> list[list[Install]]:
+    """Per series and part, of all installs and of their newest cycles."""
     models = [order.select("design_no", "model_no").unique(maintain_order=True) for _, order in parts]
     whole = pl.concat(models).unique(maintain_order=True)["design_no"].to_numpy()
     to_design = np.cumsum(np.r_[0, np.diff(whole) != 0])
@@ -210,11 +216,9 @@ def posteriors(
     m = merge(mapper(part_messages, [(*part, roots) for part in parts]), own, len(to_design))
     at = evaluate_upper(m, [to_design], LOWER, roots, Priors(), 1.0, gradient=False)
     above = Above(at, np.arange(len(to_design)), np.arange(int(to_design[-1]) + 1))
-    pieces = [
-        (*part, roots, above.of(here, np.unique(to_design[here]))) for part, here in zip(parts, own, strict=True)
-    ]
+    pieces = [(*part, roots, above.of(here, np.unique(to_design[here]))) for part, here in zip(parts, own, strict=True)]
     told = mapper(part_posteriors, pieces)
-    return [end_to_end(of_series) for of_series in zip(*told, strict=True)]
+    return [list(of_series) for of_series in zip(*told, strict=True)]
 
 
 def part_messages(piece: tuple[Sequence[Said], pl.DataFrame, Sequence[np.ndarray]]) -> Messages:
@@ -224,8 +228,10 @@ def part_messages(piece: tuple[Sequence[Said], pl.DataFrame, Sequence[np.ndarray
 
 def part_posteriors(piece: tuple[Sequence[Said], pl.DataFrame, Sequence[np.ndarray], Evaluation]) -> list[Install]:
     said, order, roots, above = piece
-    group = Group.of(said, order)
-    cycles, installs = leaf_posteriors(group.tree(), roots, above)
+    group, q = Group.of(said, order), 2 * len(said)
+    cycles, installs = posteriors_below(
+        group.tree(), roots, -above.group_u[:q], sb.pack(above.group_cov[:, :q, :q]), group.told_of
+    )
     return group.told(cycles, installs)
 
 
@@ -234,17 +240,20 @@ def correlation(psi: np.ndarray) -> np.ndarray:
     return psi / np.outer(sd, sd)
 
 
-def cycle_messages(fit: SeriesFit) -> Said:
-    seen = seen_cycles(fit.inputs, fit.readings)
-    forest = Forest.of(pl.concat([seen, unread_newest(fit, seen)]), install_frame(fit.inputs))
+def cycle_messages(fit: SeriesFit, forest: Forest | None = None, told: np.ndarray | None = None) -> Said:
+    """What the cycles of a series say. forest: of those that were read and the newest of every install, if made
+    already, and told: their places, if it holds others too."""
+    if forest is None:
+        seen = seen_cycles(fit.inputs, fit.readings)
+        forest = Forest.of(pl.concat([seen, unread_newest(fit, seen)]), install_frame(fit.inputs))
+    told = np.arange(forest.size) if told is None else told
     number, cycle = forest.installs[forest.parents[0]].astype(np.int32), forest.rows["cycle_no"].cast(pl.Int32)
+    columns = ((LEVEL, None), (RATE, None))
     if forest.size == 0:
-        none = LeafSums(np.zeros((3, 0)), np.zeros((2, 0)), 0.0, 0.0, ((0, None), (1, None)))
-        return Said(number, cycle.to_numpy(), number, none)
-    full = tree_sums(fit, forest).leaf(fit.terms.columns(forest, built_up_before(fit, forest)), freed_levels(forest))
-    leaf, s2 = without_fixed(full, fit.beta), fit.sigma**2
-    leaf = LeafSums(leaf.s / s2, leaf.by / s2, leaf.yy / s2, leaf.n_obs, ((0, None), (1, None)))
-    return Said(number, cycle.to_numpy(), began(forest, fit.readings), leaf)
+        return Said(number, cycle.to_numpy(), number, LeafSums(np.zeros((3, 0)), np.zeros((2, 0)), 0.0, 0.0, columns))
+    leaf, s2 = held_tree(fit, forest)[0].leaf, fit.sigma**2
+    leaf = LeafSums(leaf.s[:, told] / s2, leaf.by[:, told] / s2, leaf.yy / s2, leaf.n_obs, columns)
+    return Said(number[told], cycle.to_numpy()[told], began(forest, fit.readings)[told], leaf)
 
 
 def unread_newest(fit: SeriesFit, seen: pl.DataFrame) -> pl.DataFrame:

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 Function = Callable[[np.ndarray], tuple[float, np.ndarray, np.ndarray]]
+Secants = Sequence[tuple[np.ndarray, np.ndarray]]  # steps, and how the gradient changed over each
 
 
 @dataclass
@@ -16,6 +17,7 @@ class Minimum:
     value: float
     evaluations: int
     converged: bool
+    secants: Secants = ()
 
 
 def safe_inverse_step(hess: np.ndarray, grad: np.ndarray) -> np.ndarray:
@@ -26,7 +28,7 @@ def safe_inverse_step(hess: np.ndarray, grad: np.ndarray) -> np.ndarray:
     return -(vector @ ((vector.T @ (grad / scale)) / value)) / scale
 
 
-def with_secants(hess: np.ndarray, pairs: list[tuple[np.ndarray, np.ndarray]]) -> np.ndarray:
+def with_secants(hess: np.ndarray, pairs: Secants) -> np.ndarray:
     """BFGS updates of the scoring matrix with the latest (step, change of gradient), damped after Powell."""
     value, vector = np.linalg.eigh(hess)
     b = (vector * np.maximum(np.abs(value), 1e-8 * max(np.abs(value).max(), 1e-300))) @ vector.T
@@ -44,19 +46,22 @@ def with_secants(hess: np.ndarray, pairs: list[tuple[np.ndarray, np.ndarray]]) -
     return b
 
 
-def minimise(function: Function, start: np.ndarray, tolerance: float = 1e-8, limit: int = 100) -> Minimum:
-    """Minimise; `function` gives value, gradient and an approximate Hessian.
+def minimise(
+    function: Function, start: np.ndarray, tolerance: float = 1e-8, limit: int = 100, secants: Secants = ()
+) -> Minimum:
+    """Minimise; `function` gives value, gradient and an approximate Hessian. secants: known beforehand; those
+    that contradict that Hessian are not believed.
 
     Stops when the predicted decrease falls below tolerance times (1 + 1e-3 |value|), or nothing can be gained any more.
     """
     x = np.array(start, dtype=float)
     with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
-        return _descend(function, x, tolerance, limit)
+        return _descend(function, x, tolerance, limit, secants)
 
 
-def _descend(function: Function, x: np.ndarray, tolerance: float, limit: int) -> Minimum:
+def _descend(function: Function, x: np.ndarray, tolerance: float, limit: int, secants: Secants) -> Minimum:
     f, g, h = function(x)
-    evaluations, pairs = 1, []  # type: int, list[tuple[np.ndarray, np.ndarray]]
+    evaluations, pairs = 1, [(s, y) for s, y in secants if 0.5 < (s @ y) / max(s @ h @ s, 1e-300) < 2.0]
     if x.size == 0:
         return Minimum(x, f, evaluations, True)
     while evaluations < limit:
@@ -64,7 +69,7 @@ def _descend(function: Function, x: np.ndarray, tolerance: float, limit: int) ->
         slope = float(g @ step)
         small = tolerance * (1 + 1e-3 * abs(f))
         if -slope < small:
-            return Minimum(x, f, evaluations, True)
+            return Minimum(x, f, evaluations, True, pairs)
         size = float(np.max(np.abs(step) / (np.abs(x) + 0.1 * np.abs(x).max() + 1e-8)))
         t = min(1.0, 3.0 / size)
         while True:
@@ -74,10 +79,10 @@ def _descend(function: Function, x: np.ndarray, tolerance: float, limit: int) ->
             if np.isfinite(f_new) and f_new <= f + 1e-4 * t * slope:
                 break
             if t * -slope < 0.1 * small or evaluations >= limit:
-                return Minimum(x, f, evaluations, -slope < 1e3 * small)
+                return Minimum(x, f, evaluations, -slope < 1e3 * small, pairs)
             # the parabola through both values and the slope, kept within a factor of ten
             bend = f_new - f - t * slope if np.isfinite(f_new) else np.inf
             t *= float(np.clip(-t * slope / (2 * bend), 0.1, 0.5)) if np.isfinite(bend) and bend > 0 else 0.1
         pairs = [*pairs[-2:], (new - x, g_new - g)]
         x, f, g, h = new, f_new, g_new, h_new
-    return Minimum(x, f, evaluations, False)
+    return Minimum(x, f, evaluations, False, pairs)

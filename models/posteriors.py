@@ -2,30 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, fields
-from typing import TYPE_CHECKING, TypeVar
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 import polars as pl
 
 from models import smallblocks as sb
-from models.covariates import fixed_values
 from models.cycle_sums import PARTS, Forest, clock, positions, rate_scale
-from models.states import State, blind_starts, evaluate, from_own, install_frame, seen_cycles, unread_cycles
+from models.states import State, blind_starts, evaluate, fixed_of, from_own, install_frame, seen_cycles, unread_cycles
 from models.upper_levels import Above
 
 if TYPE_CHECKING:
     from models.fitted import SeriesFit
 
-T = TypeVar("T")
 BASES = ("install", "model", "design", "fleet")
-
-
-def end_to_end(parts: Sequence[T]) -> T:
-    """One of the same kind with the arrays of all parts, along their last axis."""
-    names = [f.name for f in fields(parts[0])]  # type: ignore[arg-type]
-    return type(parts[0])(*(np.concatenate([getattr(p, name) for p in parts], axis=-1) for name in names))
 
 
 @dataclass(frozen=True)
@@ -42,6 +33,24 @@ class Install:
     cycle_no: np.ndarray
     own_mean: np.ndarray
     own_cov: np.ndarray
+
+
+@dataclass(frozen=True)
+class Asked:
+    """Cycles asked for: after unrecorded work the part that is open speaks for the cycle. unread: those without
+    readings, in the columns of `states.seen_cycles`."""
+
+    install_no: np.ndarray
+    cycle_no: np.ndarray
+    unread: pl.DataFrame
+
+    @classmethod
+    def of(cls, fit: SeriesFit, cycles: pl.DataFrame) -> Asked:
+        """cycles: as `SeriesFit.posterior`."""
+        asked = unread_cycles(cycles).unique(["install_no", "cycle_no"], maintain_order=True)
+        number, cycle = (asked[c].to_numpy() for c in ("install_no", "cycle_no"))
+        part = fit.readings.latest_part(number, cycle)
+        return cls(number, np.where(part < 0, cycle, part), asked.filter(pl.Series(part < 0)))
 
 
 @dataclass
@@ -73,14 +82,15 @@ class Open:
     @classmethod
     def of(cls, fit: SeriesFit, cycles: pl.DataFrame, above: Above | None = None) -> Open:
         """cycles, above: as `SeriesFit.posterior`."""
-        asked = unread_cycles(cycles).unique(["install_no", "cycle_no"], maintain_order=True)
-        number, cycle = (asked[c].to_numpy() for c in ("install_no", "cycle_no"))
-        # after unrecorded work the part that is open speaks for the cycle
-        part = fit.readings.latest_part(number, cycle)
-        unread = asked.filter(pl.Series(part < 0))
-        forest = Forest.of(pl.concat([seen_cycles(fit.inputs, fit.readings), unread]), install_frame(fit.inputs))
+        asked = Asked.of(fit, cycles)
+        forest = Forest.of(pl.concat([seen_cycles(fit.inputs, fit.readings), asked.unread]), install_frame(fit.inputs))
+        return cls.among(fit, forest, asked, above)
+
+    @classmethod
+    def among(cls, fit: SeriesFit, forest: Forest, asked: Asked, above: Above | None) -> Open:
+        """The cycles asked for, which are in the forest."""
         wanted = np.zeros(forest.size, dtype=bool)
-        place = forest.place(number, np.where(part < 0, cycle, part))
+        place = forest.place(asked.install_no, asked.cycle_no)
         wanted[place[place >= 0]] = True
         at = None if above is None else above.of(forest.models, forest.designs)
         return cls.at(fit, forest, evaluate(fit, forest, at=at, wanted=wanted), np.flatnonzero(wanted))
@@ -103,7 +113,7 @@ class Open:
             basis_of(forest, state, here),
             state.nodes[0].mean[:, here],
             state.nodes[0].cov[:, here],
-            fixed_values(fit.terms, fit.beta, forest, state.built_up)[:, here],  # as taken off for a joint fit
+            fixed_of(fit, forest)[:, here],  # as taken off for a joint fit
             ws,
             sb.subtract_transposed(by, big_k, sb.times(u, by)),
             sb.gram(u),

@@ -12,7 +12,7 @@ import numpy as np
 from scipy import sparse
 
 from models import smallblocks as sb
-from models.cycle_sums import Forest, positions
+from models.cycle_sums import CycleSums, Forest, positions
 from models.fitted import SeriesFit
 from models.lower_levels import Messages, design_rows, segment_starts, sweep_down, sweep_up
 from models.robust import residuals
@@ -110,13 +110,9 @@ def messages_of_analysers(fit: SeriesFit, forest: Forest, place: np.ndarray, sca
     named = np.flatnonzero(place >= 0)
     named = named[np.argsort(lines.leaf[named], kind="stable")]
     column, node, w = place[named], lines.leaf[named], readings.weight[named] * scale[named]
-    b, own = [w, w * lines.tau[named]], np.diag(np.bincount(column, w * scale[named], k))
-    swept, read = freed & (sums.w > 0), z[named]
-    if swept.any():
-        total = np.where(swept, sums.w, 1.0)
-        own -= products(node, column, [w * (swept / np.sqrt(total))[node]], k)
-        mean_t, mean_z = (np.where(swept, x / total, 0.0)[node] for x in (sums.t, sums.z))
-        b, read = [np.where(swept[node], 0.0, w), b[1] - w * mean_t], read - mean_z
+    b, gone, of_freed = less_freed(sums, freed, node, w, lines.tau[named])
+    own = np.diag(np.bincount(column, w * scale[named], k)) - products(node, column, [gone], k)
+    read = z[named] - of_freed * sums.z[node]
     with_z, cross, said = np.bincount(column, w * read, k), np.zeros((k, p + 1)), np.zeros((2, k, out.n_groups))
     first = np.searchsorted(node, np.arange(forest.size + 1))
     for slices in out.blocks:
@@ -151,6 +147,15 @@ def messages_of_analysers(fit: SeriesFit, forest: Forest, place: np.ndarray, sca
     return Messages(found.s, np.concatenate([found.b[:, :p], said, found.b[:, p:]], axis=1), quad, 0.0, float(len(z)))
 
 
+def less_freed(
+    sums: CycleSums, freed: np.ndarray, node: np.ndarray, w: np.ndarray, tau: np.ndarray
+) -> tuple[list[np.ndarray], np.ndarray, np.ndarray]:
+    """Entries w and w tau of the cycles `node` with the means of freed cycles swept out; the entries whose products
+    that takes away; and 1 / weight of their cycle where that was freed, else 0."""
+    share = np.where(freed & (sums.w > 0), 1.0 / np.where(sums.w > 0, sums.w, 1.0), 0.0)[node]
+    return [np.where(share > 0, 0.0, w), w * (tau - share * sums.t[node])], w * np.sqrt(share), share
+
+
 def products(node: np.ndarray, column: np.ndarray, vectors: Sequence[np.ndarray], k: int) -> np.ndarray:
     """Sum of X'X (k, k) of matrices X (nodes, columns) whose entries are sums of what is given; equal nodes lie
     together."""
@@ -174,14 +179,8 @@ def analyser_sums(fit: SeriesFit, forest: Forest, state: State, number: np.ndarr
     bent = fit.bent(scale, left.leverage[named])
     if bent is not None:
         score += np.bincount(index, bent, len(number))
-    information = np.bincount(index, scale**2 * w, len(number))
-    b = [w * scale, w * scale * lines.tau[named]]
-    swept = state.freed & (state.sums.w > 0)
-    if swept.any():
-        total = np.where(swept, state.sums.w, 1.0)
-        gone = b[0] * (swept / total)[node]  # each freed cycle's mean
-        information -= squares(node, index, [b[0] * (swept / np.sqrt(total))[node]], len(number))
-        b = [np.where(swept[node], 0.0, b[0]), b[1] - gone * np.where(swept, state.sums.t, 0.0)[node]]
+    b, gone, _ = less_freed(state.sums, state.freed, node, w * scale, lines.tau[named])
+    information = np.bincount(index, scale**2 * w, len(number)) - squares(node, index, [gone], len(number))
     s = state.tree.leaf.s
     for level in range(LOWER):
         ws, u, big_k, _ = sb.integrate(s, fit.roots[level])

@@ -9,12 +9,12 @@ import polars as pl
 
 from models.cleaning import PAIRS, before_and_after
 from models.fitted import SeriesFit
-from models.joint import Said, cycle_messages
+from models.joint import Said, cycle_messages, unread_newest
 from models.pace import rates_after
-from models.posteriors import Open
+from models.posteriors import Asked, Open
 from models.rates import PerModel, added, per_model, silent_forest
 from models.shards import Shard, held_state
-from models.states import built_up_before, tree_sums
+from models.states import built_up_before, tree_sums, with_unread
 from models.upper_levels import Above
 
 
@@ -36,18 +36,24 @@ def ended(shard: Shard, head: SeriesFit, above: Above, asked: pl.DataFrame | Non
     """asked: cycles to tell of, None: not wanted; joins: whether a joint fit will be."""
     r, fit = shard.readings, shard.fit(head)
     counts = np.array([len(r.z), len(r.start), len(shard.forest.installs), int((r.weight < 0.5).sum())])
-    said = of_cycles(shard, head) if joins else None
-    told = None if asked is None else opened(shard, head, above, asked)
-    return Ended(counts, of_models(shard, fit), cleanings(shard, fit), paces(shard, fit, above), said, told)
+    told = of_models(shard, fit), cleanings(shard, fit), paces(shard, fit, above)
+    return Ended(counts, *told, *of_cycles(shard, head, above, asked, joins))
 
 
-def opened(shard: Shard, head: SeriesFit, above: Above, asked: pl.DataFrame) -> Open | None:
-    return None if asked.is_empty() else Open.of(shard.fit(head), asked, above)
-
-
-def of_cycles(shard: Shard, head: SeriesFit) -> Said:
-    """What the cycles say, for the joint fit."""
-    return cycle_messages(shard.fit(head))
+def of_cycles(
+    shard: Shard, head: SeriesFit, above: Above | None, asked: pl.DataFrame | None, joins: bool
+) -> tuple[Said | None, Open | None]:
+    """What the cycles say, for a joint fit, and the posterior of those asked for: both of one forest."""
+    fit = shard.fit(head)
+    wanted = None if asked is None or asked.is_empty() else Asked.of(fit, asked)
+    newest = unread_newest(fit, shard.forest.rows) if joins else shard.forest.rows.clear()
+    others = newest if wanted is None else pl.concat([newest, wanted.unread.select(newest.columns)])
+    forest = with_unread(fit, shard.forest, others.unique(["install_no", "cycle_no"], maintain_order=True))
+    said = None
+    if joins:
+        own = [*(np.r_[shard.forest.rows[name], newest[name]] for name in ("install_no", "cycle_no"))]
+        said = cycle_messages(fit, forest, np.sort(forest.place(*own)))
+    return said, None if wanted is None else Open.among(fit, forest, wanted, above)
 
 
 def of_models(shard: Shard, fit: SeriesFit) -> PerModel:
@@ -65,7 +71,7 @@ def of_models(shard: Shard, fit: SeriesFit) -> PerModel:
 def cleanings(shard: Shard, fit: SeriesFit) -> pl.DataFrame:
     if fit.before is None or shard.empty:
         return pl.DataFrame(schema=PAIRS)
-    return before_and_after(fit, shard.forest).select(pl.col(name).cast(kind) for name, kind in PAIRS.items())
+    return before_and_after(fit, shard.forest)
 
 
 def paces(shard: Shard, fit: SeriesFit, above: Above) -> np.ndarray:

@@ -46,7 +46,7 @@ from models.upper_levels import Above
 BREAK_ROUNDS = 2  # a cycle is cut once in each
 MOST_INSTALLS, FEW_INSTALLS = 25_000, 5_000  # per shard
 SHARDS = 8  # for processes to share
-KEPT = 1_300_000_000  # bytes of shards a process remembers, roughly; one it has let go of is made again
+KEPT = 1_100_000_000  # bytes of shards a process remembers, roughly; another one is made again each time
 PER_READING, PER_CYCLE = 60, 320  # bytes, measured
 
 
@@ -159,11 +159,9 @@ def answer(piece: Piece) -> Any:
         shard = step(shard)
     with memory:
         kept.pop(piece.key, None)
-        if not piece.last:
+        # every pass goes over the shards in the same order: those that came first are worth most
+        if not piece.last and sum(known.size for _, known in kept.values()) + shard.size <= KEPT:
             kept[piece.key] = len(piece.steps), shard
-        held = sum(known.size for _, known in kept.values())
-        while held > KEPT and len(kept) > 1:
-            held -= kept.pop(next(iter(kept)))[1].size
     return piece.ask(shard)
 
 
@@ -186,8 +184,8 @@ def forest_of(inputs: SeriesInputs, readings: Readings) -> Forest:
     return Forest.of(seen_cycles(inputs, readings), install_frame(inputs))
 
 
-def held_state(shard: Shard, fit: SeriesFit, above: Above, cov: bool = True) -> State:
-    return evaluate_held(fit, shard.forest, cov, at=above.of(shard.forest.models, shard.forest.designs))
+def held_state(shard: Shard, fit: SeriesFit, above: Above, cov: bool = True, leaves: bool = True) -> State:
+    return evaluate_held(fit, shard.forest, cov, above.of(shard.forest.models, shard.forest.designs), leaves)
 
 
 # ---- steps
@@ -204,7 +202,7 @@ def with_breaks(shard: Shard, head: SeriesFit, above: Above, gain: float) -> Sha
     if shard.empty:
         return shard
     fit = shard.fit(head)
-    breaks = likely_breaks(fit, shard.forest, held_state(shard, fit, above), gain)
+    breaks = likely_breaks(fit, shard.forest, held_state(shard, fit, above, leaves=False), gain)
     for _ in range(BREAK_ROUNDS - 1):
         if len(breaks) == 0:
             break
@@ -214,7 +212,7 @@ def with_breaks(shard: Shard, head: SeriesFit, above: Above, gain: float) -> Sha
         few, places = fit.readings.of_runs(np.isin(fit.readings.install_no, touched))
         part = Shard(shard.inputs, few, forest_of(shard.inputs, few), shard.clean, shard.before)
         own = part.fit(head)
-        breaks = places[likely_breaks(own, part.forest, held_state(part, own, above), gain)]
+        breaks = places[likely_breaks(own, part.forest, held_state(part, own, above, leaves=False), gain)]
     if len(breaks):
         fit = replace(fit, readings=split(fit.readings, breaks))
     return shard.now(fit)
@@ -235,16 +233,16 @@ def said(
     shard: Shard, head: SeriesFit, roots: Sequence[np.ndarray], gradient: bool, held: bool, every: int = 1
 ) -> tuple[np.ndarray, Messages]:
     """The models met in the shard, and what its cycles and installs say to them; held: the fixed effects but the
-    intercepts taken as known, and then every: of every so many-th install only."""
+    intercepts taken as known; every: of every so many-th install only."""
     if shard.empty:
         return shard.forest.models, silence(2 if held else len(head.terms.terms), gradient)
     fit, forest = shard.fit(head), shard.forest
-    if held and every > 1:
-        tree, models = thinned(fit, forest, every)
-        return forest.models[models], tree.messages(roots, gradient)
+    if every > 1:
+        forest = thinned(fit, forest, every)
     if held:
         return forest.models, held_tree(fit, forest)[0].messages(roots, gradient)
-    forest.last_held = None  # the fixed effects are about to change, or nothing else will be asked
+    forest.last_held = forest.last_fixed = None  # the fixed effects are about to change, or nothing else will be asked
+    forest.last_lines = None  # the sums are all that the passes to come need of the readings
     leaf = tree_sums(fit, forest).leaf(fit.terms.columns(forest, built_up_before(fit, forest)), freed_levels(forest))
     return forest.models, Tree(leaf, forest.parents, n_lower=LOWER).messages(roots, gradient)
 

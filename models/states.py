@@ -94,24 +94,20 @@ def built_up_before(fit: SeriesFit, forest: Forest) -> np.ndarray | None:
     if not fit.clean:
         return None
     last, key = forest.last_built_up, (fit.centre, float(fit.beta[0]))
-    if last is not None and last[0] is fit.clean and last[1] is fit.before and last[2] == key:
+    # the intercept stands for levels that are not known: where all are, it does not matter
+    if last is not None and last[0] is fit.clean and last[1] is fit.before and last[2] in (key, (fit.centre, None)):
         return last[3]
-    found = built_up_anew(fit, forest)
-    forest.last_built_up = (fit.clean, fit.before, key, found)
-    return found
-
-
-def built_up_anew(fit: SeriesFit, forest: Forest) -> np.ndarray:
     if "value before" not in forest.memo:
         read = forest.rows["value_before"].fill_null(np.nan).to_numpy()
         forest.memo["value before"] = forward(read, fit.inputs.transform)
     at = positions(fit.clean["install_no"], forest.installs)
     level = np.where(at >= 0, np.r_[fit.clean["level"], 0.0][at], float(fit.beta[0]))
-    z = forest.memo["value before"] - fit.centre - level[forest.parents[0]]
+    found = forest.memo["value before"] - fit.centre - level[forest.parents[0]]
     if fit.before is not None:
         known = by_then(fit.before, forest)
-        z = np.where(np.isfinite(known), known, z)
-    return z
+        found = np.where(np.isfinite(known), known, found)
+    forest.last_built_up = (fit.clean, fit.before, key if np.any(at < 0) else (fit.centre, None), found)
+    return found
 
 
 def by_then(before: dict[str, np.ndarray], forest: Forest) -> np.ndarray:
@@ -131,10 +127,14 @@ class Lines:
     z: np.ndarray
 
 
+def scale_of(fit: SeriesFit) -> tuple:
+    """What of a fit sets the clocks and values of its readings."""
+    return fit.gamma, None if fit.analysers is None else fit.analysers.bias.tobytes(), fit.centre, fit.in_kelvin
+
+
 def reading_lines(fit: SeriesFit, forest: Forest) -> Lines:
     """Where the readings stand in the tree and at the fit's exponents and analyser biases; the last are remembered."""
-    readings, biases = fit.readings, None if fit.analysers is None else fit.analysers.bias.tobytes()
-    key, last = (fit.gamma, biases, readings.centre, fit.in_kelvin), forest.last_lines
+    readings, key, last = fit.readings, scale_of(fit), forest.last_lines
     if last is not None and last[0] is readings.start and last[1] == key:
         return last[2]
     runs = forest.runs(readings)
@@ -155,13 +155,37 @@ def reading_lines(fit: SeriesFit, forest: Forest) -> Lines:
 
 def tree_sums(fit: SeriesFit, forest: Forest) -> CycleSums:
     """Sums of the forest's cycles at the fit's exponents, weights and analyser biases; the last are remembered."""
-    readings, lines = fit.readings, reading_lines(fit, forest)
-    last = forest.last_sums
-    if last is not None and last[0] is readings.weight and last[1] is lines:
-        return last[2]
+    readings, key, last = fit.readings, scale_of(fit), forest.last_sums
+    if last is not None and last[0] is readings.start and last[1] is readings.weight and last[2] == key:
+        return last[3]
+    lines = reading_lines(fit, forest)
     sums = readings.summed(lines.tau, lines.z).at(forest.runs(readings))
-    forest.last_sums = (readings.weight, lines, sums)
+    forest.last_sums = (readings.start, readings.weight, key, sums)
     return sums
+
+
+def with_unread(fit: SeriesFit, forest: Forest, unread: pl.DataFrame) -> Forest:
+    """The cycles of a forest, all of them read, and these others; the sums of the first are known."""
+    sums = tree_sums(fit, forest)
+    more = Forest.of(pl.concat([forest.rows, unread.select(forest.rows.columns)]), install_frame(fit.inputs))
+    at = more.find(*(forest.rows[name].to_numpy() for name in ("install_no", "cycle_no")))
+    assert forest.last_sums is not None
+    more.last_sums = (*forest.last_sums[:-1], sums.at(at))
+    return more
+
+
+def thinned(fit: SeriesFit, forest: Forest, every: int) -> Forest:
+    """Every so many-th install of the forest, with what is known of its cycles; the last is remembered."""
+    sums, built_up, last = tree_sums(fit, forest), built_up_before(fit, forest), forest.last_thinned
+    if last is not None and last[0] is sums and last[1] is built_up and last[2] == every:
+        return last[3]
+    some, here = forest.thinned(every)
+    assert forest.last_sums is not None
+    some.last_sums = (*forest.last_sums[:-1], sums.taken(here))
+    if forest.last_built_up is not None and built_up is not None:
+        some.last_built_up = (*forest.last_built_up[:-1], built_up[here])
+    forest.last_thinned = (sums, built_up, every, some)
+    return some
 
 
 def evaluate(fit: SeriesFit, forest: Forest, at: Evaluation | None = None, wanted: np.ndarray | None = None) -> State:
@@ -178,15 +202,20 @@ def evaluate(fit: SeriesFit, forest: Forest, at: Evaluation | None = None, wante
     return State(sums, freed, built_up, tree, at, nodes)
 
 
-def evaluate_held(fit: SeriesFit, forest: Forest, cov: bool = True, at: Evaluation | None = None) -> State:
+def evaluate_held(
+    fit: SeriesFit, forest: Forest, cov: bool = True, at: Evaluation | None = None, leaves: bool = True
+) -> State:
     """As `evaluate`, with the fixed effects but the intercepts taken as known: for the search, where their own
-    uncertainty does not matter, at a fraction of the work."""
+    uncertainty does not matter, at a fraction of the work. leaves: False where no cycle's posterior is wanted."""
     tree, fixed = held_tree(fit, forest)
     if at is None:
         priors = Priors(beta_precision=beta_precision(fit)[:2, :2])
         at = tree.evaluate(fit.roots, priors, sigma2=fit.sigma**2, gradient=False)
-    lower = posteriors_below(tree, fit.roots, -at.group_u[:2], sb.pack(at.group_cov[:, :2, :2]) if cov else None)
-    lower[0].mean += fixed
+    spread = sb.pack(at.group_cov[:, :2, :2]) if cov else None
+    wanted = None if leaves else np.zeros(0, dtype=np.int64)
+    lower = posteriors_below(tree, fit.roots, -at.group_u[:2], spread, wanted)
+    if leaves:
+        lower[0].mean += fixed
     nodes = [Nodes(n.mean, n.cov * fit.sigma**2, n.resolved) for n in (*lower, *at.nodes)]
     built_up = built_up_before(fit, forest)
     return State(tree_sums(fit, forest), freed_levels(forest), built_up, tree, at, nodes, fixed)
@@ -195,27 +224,24 @@ def evaluate_held(fit: SeriesFit, forest: Forest, cov: bool = True, at: Evaluati
 def held_tree(fit: SeriesFit, forest: Forest) -> tuple[Tree, np.ndarray]:
     """The tree with all fixed effects but the intercepts taken off the readings, and what they do to each cycle;
     remembered, since the covariances move on while these stay."""
-    sums, built_up = tree_sums(fit, forest), built_up_before(fit, forest)
-    last, key = forest.last_held, (fit.terms, fit.beta.tobytes())
-    if last is not None and last[0] is sums and last[1] is built_up and last[2] == key:
-        return last[3]
+    sums, fixed = tree_sums(fit, forest), fixed_of(fit, forest)
+    last = forest.last_held
+    if last is not None and last[0] is sums and last[1] is fixed:
+        return last[2], fixed
     leaf = sums.leaf(((LEVEL, None), (RATE, None)), freed_levels(forest))
+    held = Tree(without(leaf, fixed), forest.parents, n_lower=LOWER)
+    forest.last_held = (sums, fixed, held)
+    return held, fixed
+
+
+def fixed_of(fit: SeriesFit, forest: Forest) -> np.ndarray:
+    """What the fixed effects but the intercepts do to each cycle, (2, cycles); the last are remembered."""
+    built_up, last, key = built_up_before(fit, forest), forest.last_fixed, (fit.terms, fit.beta.tobytes())
+    if last is not None and last[0] is built_up and last[1] == key:
+        return last[2]
     fixed = fixed_values(fit.terms, fit.beta, forest, built_up)
-    held = Tree(without(leaf, fixed), forest.parents, n_lower=LOWER), fixed
-    forest.last_held = (sums, built_up, key, held)
-    return held
-
-
-def thinned(fit: SeriesFit, forest: Forest, every: int) -> tuple[Tree, np.ndarray]:
-    """As `held_tree`, with every so many-th install only; and which models these belong to, as places in the tree."""
-    to_install, to_model = forest.parents[:2]
-    kept = np.arange(len(forest.installs)) % every == 0
-    here = np.flatnonzero(kept[to_install])
-    known = held_tree(fit, forest)[1][:, here]
-    leaf = tree_sums(fit, forest).taken(here).leaf(((LEVEL, None), (RATE, None)), freed_levels(forest)[here])
-    models, of_install = np.unique(to_model[kept], return_inverse=True)
-    parents = [(np.cumsum(kept) - 1)[to_install[here]], of_install, np.zeros(len(models), dtype=int)]
-    return Tree(without(leaf, known), parents, n_lower=LOWER), models
+    forest.last_fixed = (built_up, key, fixed)
+    return fixed
 
 
 def beta_precision(fit: SeriesFit) -> np.ndarray:

@@ -15,7 +15,7 @@ import numpy as np
 
 from models.leaf_sums import LeafSums, Messages, cut_blocks, segment_starts
 from models.lower_levels import Basis, sweep, sweep_down, sweep_up
-from models.newton import minimise
+from models.newton import Secants, minimise
 from models.upper_levels import Evaluation, LevelPrior, Nodes, Priors, evaluate_upper
 
 MANY_NODES = 2000  # a level with more nodes than this is swept in blocks
@@ -63,8 +63,10 @@ class Trunk:
         priors: Priors = PLAIN,
         tolerance: float = 1e-8,
         sigma2: float | None = None,
+        secants: Secants = (),
     ) -> TreeFit:
-        """Minimise the criterion over all levels' L, starting at `start`; sigma2 None profiles it out.
+        """Minimise the criterion over all levels' L, starting at `start`; sigma2 None profiles it out. secants: of the
+        levels that the outer search moves, where they are known from another one.
 
         Raises LinAlgError where the readings leave no residual variance (as many effects as readings).
         """
@@ -90,7 +92,7 @@ class Trunk:
 
             return in_roots_or_inf(evaluated, range(outside), x.size)
 
-        found = minimise(outer, join_roots(start[:outside]), tolerance)
+        found = minimise(outer, join_roots(start[:outside]), tolerance, secants=secants)
         for _ in range(4):
             if best[1] is None:
                 raise np.linalg.LinAlgError("no residual variance is left: as many effects as readings")
@@ -101,7 +103,7 @@ class Trunk:
                 break
             found = minimise(outer, join_roots(moved), tolerance)
         at = self.evaluate(best[2], priors, sigma2, messages=best[3])
-        return TreeFit(self, best[2], at, priors, counted["passes"], found.converged)
+        return TreeFit(self, best[2], at, priors, counted["passes"], found.converged, found.secants)
 
     def fit_upper(
         self,
@@ -178,6 +180,7 @@ class TreeFit:
     priors: Priors
     passes: int
     converged: bool
+    secants: Secants = ()
 
     @property
     def psi(self) -> list[np.ndarray]:
@@ -231,13 +234,17 @@ def in_roots_or_inf(
 def in_roots(e: Evaluation, roots: Sequence[np.ndarray], levels: range) -> tuple[float, np.ndarray, np.ndarray]:
     """Criterion, gradient and scoring matrix in the entries of L of the given levels.
 
-    Where an optimum lies on the boundary, a diagonal entry of L is 0 and the criterion is a parabola in it: nothing
-    special has to be done but to leave saddles (`leave_saddle`).
+    A residual variance that is profiled out moves along: it is swept out of the matrix. Where an optimum lies on the
+    boundary, a diagonal entry of L is 0 and the criterion is a parabola in it: nothing special has to be done but to
+    leave saddles (`leave_saddle`).
     """
     q = roots[0].shape[0]
     rows, cols = np.tril_indices(q)
     size = len(rows)
-    grad = np.concatenate([2 * (e.gradients[k] @ roots[k])[rows, cols] for k in levels])
+    grad, scaled = (
+        np.concatenate([2 * (of_level[k] @ roots[k])[rows, cols] for k in levels])
+        for of_level in (e.gradients, e.scaled)
+    )
     jacobians = []
     for k in levels:
         j = np.zeros((q, q, size))
@@ -252,7 +259,7 @@ def in_roots(e: Evaluation, roots: Sequence[np.ndarray], levels: range) -> tuple
             if la == lb:
                 block = block + 2 * e.gradients[la][np.ix_(rows, rows)] * (cols[:, None] == cols[None, :])
             hess[a * size : (a + 1) * size, b * size : (b + 1) * size] = block
-    return e.criterion, grad, hess
+    return e.criterion, grad, hess - np.outer(scaled, scaled) / e.dof
 
 
 def leave_saddle(roots: Sequence[np.ndarray], gradients: Sequence[np.ndarray]) -> list[np.ndarray] | None:

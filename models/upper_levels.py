@@ -49,6 +49,8 @@ class Evaluation:
     n_obs: float
     gradients: list[np.ndarray] = field(default_factory=list)  # d criterion / d D per level, all levels
     infos: list[list[np.ndarray]] = field(default_factory=list)
+    scaled: list[np.ndarray] = field(default_factory=list)  # how these move with log sigma2
+    dof: float = np.inf  # of a residual variance that was profiled out
     group_u: np.ndarray = field(default_factory=lambda: np.zeros((0, 0)))  # (p + 1, g)
     group_cov: np.ndarray = field(default_factory=lambda: np.zeros((0, 0, 0)))  # (g, p + 1, p + 1), relative
     nodes: list[Nodes] = field(default_factory=list)  # upper levels
@@ -169,6 +171,7 @@ def evaluate_upper(
             shrink_dof += prior.members * q
             shrink_rss += prior.members * float(np.sum(prior.psi * inverse))
             prior_logdet += prior.members * float(np.linalg.slogdet(d + 1e-300 * np.eye(q))[1])
+    profiled = sigma2 is None
     if sigma2 is None:
         if dof + shrink_dof <= 0:
             raise np.linalg.LinAlgError("no residual variance is left: as many effects as readings")
@@ -182,11 +185,12 @@ def evaluate_upper(
         + log_xx
     )
     e = Evaluation(float(criterion), float(sigma2), beta, beta_cov, rss, logdet, m.n_obs)
+    e.dof = dof + shrink_dof if profiled else np.inf
     u_root = np.r_[-beta, 1.0]
     cov_root = np.zeros((p + 1, p + 1))
     cov_root[:p, :p] = beta_cov
     outer_root = cov_root + np.outer(u_root, u_root) / sigma2
-    e.gradients = [np.zeros((q, q)) for _ in range(n_levels)]
+    e.gradients, e.scaled = ([np.zeros((q, q)) for _ in range(n_levels)] for _ in range(2))
     e.infos = [[np.zeros((q, q, q, q)) for _ in range(n_levels)] for _ in range(n_levels)]
     total = np.zeros((q, p + 1, 1))
     for i in range(q):
@@ -206,7 +210,8 @@ def evaluate_upper(
         if gradient:
             flat = score.reshape(q, p + 1, -1)
             spread = np.einsum("icn,cd->idn", flat, outer_root)
-            e.gradients[level] = h.sum(axis=1)[at] - np.einsum("idn,jdn->ij", spread, flat)
+            e.scaled[level] = np.einsum("idn,jdn->ij", spread, flat)
+            e.gradients[level] = h.sum(axis=1)[at] - e.scaled[level]
             full = h[at].reshape(q * q, -1)
             e.infos[level][level] = (full @ full.T).reshape(q, q, q, q).transpose(0, 2, 1, 3)
         keep = np.eye(q)[:, :, None] - np.einsum("ik,kjn->ijn", d, ws[at])
@@ -226,7 +231,9 @@ def evaluate_upper(
         for level, inverse in inverses.items():
             prior = priors.levels[level]
             assert prior is not None
-            e.gradients[level] = e.gradients[level] + prior.members * (inverse - inverse @ prior.psi @ inverse / sigma2)
+            held = prior.members * (inverse @ prior.psi @ inverse) / sigma2
+            e.scaled[level] = e.scaled[level] + held
+            e.gradients[level] = e.gradients[level] + prior.members * inverse - held
             e.infos[level][level] = e.infos[level][level] + prior.members * np.einsum("ac,bd->abcd", inverse, inverse)
     return e
 
@@ -256,6 +263,7 @@ def reach_groups(
     if gradient:
         moment = e.group_cov + e.group_u.T[:, :, None] * e.group_u.T[:, None, :] / e.sigma2
         for level in range(len(m.h)):
-            e.gradients[level] = m.h[level] - np.tensordot(m.grams[level], moment, axes=([0, 2, 3], [0, 1, 2]))[at]
+            e.scaled[level] = np.tensordot(m.grams[level], moment, axes=([0, 2, 3], [0, 1, 2]))[at]
+            e.gradients[level] = m.h[level] - e.scaled[level]
             for other in range(len(m.h)):
                 e.infos[level][other] = m.info[level][other]

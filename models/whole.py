@@ -11,39 +11,31 @@ beside it and a cluster give the same digits.
 
 from __future__ import annotations
 
-import uuid
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from itertools import pairwise
-from typing import Any
 
 import numpy as np
 import polars as pl
 
 from models import shard_ends, shards
-from models.analysers import FEW, STATED, AnalyserBias, improved, solved
+from models.analysers import STATED
 from models.breaks import typical_gain
 from models.cleaning import effects_of
 from models.cycle_sums import Readings, positions
 from models.drift import search, settled, without_lost
-from models.fitted import SeriesFit
+from models.fitted import SeriesFit, Told, bare
+from models.fleet import Fleet, renewed
 from models.joint import Said, together
-from models.lower_levels import Messages, merge
 from models.pace import in_words
-from models.posteriors import Install, Open, end_to_end
-from models.projection import gram_above
+from models.posteriors import Install, Open
 from models.rates import PerModel, added, compared
-from models.refit import FINE, NO_SCATTER, variance_priors
 from models.series import FitOptions, SeriesInputs
 from models.shard_ends import Ended
-from models.shards import Mapper, Part, Piece, Source, Step, answer, here
-from models.states import LOWER, beta_precision, evaluate_held, install_frame
-from models.tree import Priors, Trunk
-from models.upper_levels import Above, Evaluation, evaluate_upper, places
-
-LOOKED_AT = 30_000  # installs that bring the covariances so near their optimum that few passes remain
-WORTH_WHILE = 10  # times as many installs
+from models.shards import Mapper, Part, Source, here
+from models.states import evaluate_held, install_frame
+from models.upper_levels import Above
 
 
 @dataclass(frozen=True)
@@ -63,111 +55,10 @@ def search_sample(inputs: SeriesInputs, options: FitOptions) -> Searched:
     return Searched(bare(settled(fit, forest)), gain)
 
 
-def bare(fit: SeriesFit) -> SeriesFit:
-    """The parameters of a fit without readings and installs."""
-    i = fit.inputs
-    inputs = replace(i, readings=i.readings.clear(), cycles=i.cycles.clear(), installs=i.installs.clear())
-    none = replace(Readings.of(inputs), centre=fit.centre)
-    return replace(fit, inputs=inputs, readings=none, clean={}, before=None)
-
-
-class Fleet(Trunk):
-    """The shards of one series as the lower levels of a tree."""
-
-    def __init__(
-        self,
-        installs: pl.DataFrame,
-        parts: Sequence[Part],
-        sources: Sequence[Source],
-        head: SeriesFit,
-        mapper: Mapper,
-        group: str = "",
-    ) -> None:
-        order = installs.select("design_no", "model_no").unique().sort("design_no", "model_no")
-        design, self.models = (order[c].to_numpy() for c in ("design_no", "model_no"))
-        self.designs, to_design = np.unique(design, return_inverse=True)
-        self.installs = installs
-        self.every = 1  # the search of the covariances looks at every so many-th install
-        self.parts, self.sources, self.mapper = parts, sources, mapper
-        self.steps: list[list[Step]] = [[] for _ in parts]
-        self.head = head
-        self.key = group, uuid.uuid4().hex  # names the shards in the memory of whoever works on them; in no result
-        super().__init__(2, LOWER + 2, LOWER, [to_design], installs.height, head.sigma**2)
-
-    def ask(self, questions: Sequence[Callable[[shards.Shard], Any]], last: bool = False) -> list[Any]:
-        """One question per shard, answered after all steps so far. last: the shards may be let go."""
-        pieces = [
-            Piece((*self.key, k), source, self.head.centre, tuple(steps), question, last)
-            for k, (source, steps, question) in enumerate(zip(self.sources, self.steps, questions, strict=True))
-        ]
-        answers = self.mapper(answer, pieces)
-        if last:
-            shards.forget(self.key)
-        return answers
-
-    def ask_all(self, question: Callable[[shards.Shard], Any]) -> list[Any]:
-        return self.ask([question] * len(self.parts))
-
-    def step(self, function: Callable[..., shards.Shard], above: Above, **told: Any) -> None:
-        """To be done in every shard before it answers again."""
-        for steps, part in zip(self.steps, self.parts, strict=True):
-            steps.append(partial(function, head=self.head, above=above.part(part.models, part.designs), **told))
-
-    def messages(self, roots: Sequence[np.ndarray], gradient: bool = True, held: bool = True) -> Messages:
-        """Of all shards; held: the fixed effects but the intercepts taken as `head` has them."""
-        answers = self.ask_all(
-            partial(
-                shards.said,
-                head=self.head,
-                roots=list(roots[:LOWER]),
-                gradient=gradient,
-                held=held,
-                every=self.every,
-            )
-        )
-        groups = [places(self.models, models) for models, _ in answers]
-        return merge([m for _, m in answers], groups, len(self.models))
-
-    def known(self, held: bool = True) -> Above:
-        """Models, designs and fixed effects at the parameters of `head`."""
-        fit = self.head
-        precision = beta_precision(fit)
-        priors = Priors(beta_precision=precision[:2, :2] if held else precision)
-        m = self.messages(fit.roots, gradient=False, held=held)
-        at = evaluate_upper(m, self.above, LOWER, fit.roots, priors, fit.sigma**2, gradient=False)
-        return Above(at, self.models, self.designs)
-
-    def fixed_effects(self, priors: Priors) -> Evaluation:
-        m = self.messages(self.head.roots, gradient=False, held=False)
-        return self.evaluate(self.head.roots, priors, gradient=False, messages=m, nodes=False, lower=False)
-
-    def refit(self) -> None:
-        """Fixed effects, covariances, and fixed effects again to their optimum: the ones hardly move the others. The
-        covariances of a large fleet are first taken near it with some of the installs, which leaves few passes. What
-        the fixed effects beyond the intercepts take from the degrees of freedom is left out, which thousands of
-        installs do not feel. Without scatter the parameters stay as they stand."""
-        try:
-            prior = variance_priors(self.head)
-            self.head = replace(self.head, beta=self.fixed_effects(prior).beta)
-            many = self.installs.height // LOOKED_AT
-            for every in (many, 1) if many >= WORTH_WHILE else (1,):
-                self.every = every
-                found = self.fit(self.head.roots, prior, FINE)
-                passes = self.head.passes + found.passes
-                self.head = replace(self.head, roots=found.roots, passes=passes, converged=found.converged)
-            e = self.fixed_effects(prior)
-        except np.linalg.LinAlgError:
-            self.every, self.head = 1, replace(self.head, note=NO_SCATTER)
-            return
-        self.head = replace(
-            self.head, sigma=float(np.sqrt(e.sigma2)), beta=e.beta, beta_cov=e.beta_cov * e.sigma2, reml=e.criterion
-        )
-
-
 @dataclass
 class WholeFit:
     """A large fleet's fit. fit: the parameters, without readings; above: models and designs under it; counts: readings,
-    cycles, installs read; models, said, open: as `shard_ends.Ended`, of all shards; cleanings: as
+    cycles, installs read; models, said, open: as `shard_ends.Ended`, of each shard; cleanings: as
     `cleaning.cleaning_effects`; asked: cycles in `open`."""
 
     fit: SeriesFit
@@ -178,26 +69,32 @@ class WholeFit:
     cleanings: pl.DataFrame
     said: list[Said] | None
     asked: pl.DataFrame
-    open: Open | None
-    install: Install | None = None  # from a joint fit
+    open: list[Open | None] | None
+    install: list[Install] | None = None  # from a joint fit
 
     def posterior(self, cycles: pl.DataFrame) -> pl.DataFrame:
         """As `SeriesFit.posterior`; at once for the cycles that were named when the fleet was fitted."""
         if self.open is None or not cycles.equals(self.asked):
-            questions = []
-            for part, own in zip(self.fleet.parts, per_part(cycles, self.fleet.parts), strict=True):
-                above = self.above.part(part.models, part.designs)
-                questions.append(partial(shard_ends.opened, head=self.fleet.head, above=above, asked=own))
-            found = [part for part in self.fleet.ask(questions) if part is not None]
-            self.open, self.asked = end_to_end(found), cycles
-        return self.open.told(replace(self.fit, install=self.install))
+            ask = partial(shard_ends.of_cycles, head=self.fleet.head, joins=False)
+            questions = [
+                partial(ask, above=self.above.part(part.models, part.designs), asked=own)
+                for part, own in zip(self.fleet.parts, per_part(cycles, self.fleet.parts), strict=True)
+            ]
+            self.open, self.asked = [part for _, part in self.fleet.ask(questions)], cycles
+        installs = [None] * len(self.open) if self.install is None else self.install
+        of_part = [
+            found.told(replace(self.fit, install=install))
+            for found, install in zip(self.open, installs, strict=True)
+            if found is not None
+        ]
+        return pl.concat(of_part).sort("install_no", "cycle_no") if of_part else pl.DataFrame()
 
     def model_rates(self) -> pl.DataFrame:
         """As `rates.model_rates`."""
         return compared(self.fit, self.models, self.above.at, self.fleet.above[0])
 
-    def cleaning_effects(self) -> pl.DataFrame:
-        return self.cleanings
+    def told(self) -> Told:
+        return Told(self.fit, self.counts, self.posterior(self.asked), self.model_rates(), self.cleanings)
 
 
 def per_part(cycles: pl.DataFrame, parts: Sequence[Part]) -> list[pl.DataFrame]:
@@ -242,7 +139,8 @@ def told_by_cycles(fit: WholeFit) -> list[Said]:
     """Per shard; told when the fit ended, or asked for now."""
     if fit.said is not None:
         return fit.said
-    return fit.fleet.ask_all(partial(shard_ends.of_cycles, head=fit.fleet.head))
+    question = partial(shard_ends.of_cycles, head=fit.fleet.head, above=None, asked=None, joins=True)
+    return [said for said, _ in fit.fleet.ask_all(question)]
 
 
 def fit_whole(
@@ -296,7 +194,6 @@ def fit_whole(
     if done.paces:
         done = replace(done, pace=in_words(done, done.paces, np.sum([e.paces for e in ends], axis=0)))
     fleet.head = done
-    opened = [e.open for e in ends if e.open is not None]
     pairs = pl.concat([e.pairs for e in ends])
     return WholeFit(
         done,
@@ -307,26 +204,8 @@ def fit_whole(
         effects_of(pairs.sort("design_no", "install_no", "cycle_no"), done.centre, done.inputs.transform),
         None if asked is None or not joins else [e.said for e in ends if e.said is not None],
         pl.DataFrame() if asked is None else asked,
-        None if not opened else end_to_end(opened),
+        None if asked is None else [e.open for e in ends],
     )
-
-
-def renewed(fleet: Fleet, above: Above, stated: float) -> AnalyserBias:
-    """The analysers' biases from all readings."""
-    known = fleet.head.analysers
-    assert known is not None
-    number = np.unique(np.concatenate(fleet.ask_all(shards.analysers)))
-    everyone = known.extended(number)
-    fleet.head = replace(fleet.head, analysers=everyone)
-    parts = [above.part(part.models, part.designs) for part in fleet.parts]
-    if len(number) > FEW:
-        asked = partial(shards.of_analysers, head=fleet.head, number=everyone.number)
-        return improved(everyone, np.sum(fleet.ask([partial(asked, above=own) for own in parts]), axis=0), stated)
-    said = partial(shards.said_of_analysers, head=fleet.head, number=everyone.number)
-    answers = fleet.ask([partial(said, above=own) for own in parts])
-    m = merge([x for _, x, _ in answers], [places(fleet.models, x) for x, _, _ in answers], len(fleet.models))
-    tests = np.sum([x for _, _, x in answers], axis=0)
-    return solved(everyone.number, gram_above(m, fleet.above, fleet.head), tests, stated)
 
 
 def split(inputs: SeriesInputs, parts: Sequence[Part]) -> list[Source]:

@@ -13,12 +13,13 @@ import polars as pl
 import pytest
 from local_cluster import local_cluster
 
+from models.drift import FEWEST_OF_MODEL
 from models.series import FitOptions
-from models.shards import here
+from models.shards import cut, here
 from pipeline.schema import SERIES
 from pipeline.settings import Settings
 from pipeline.stages.drift_inputs import series_inputs
-from pipeline.stages.drift_shards import InFiles, written
+from pipeline.stages.drift_shards import SAMPLE, InFiles, written
 from pipeline.stages.fit import fit
 from pipeline.stages.side_by_side import side_by_side
 from pipeline.store import Store
@@ -53,12 +54,17 @@ def test_the_files_hold_what_the_store_holds(sample_run, tmp_path):
     with Store.open(tmp_path / "fleet.duckdb") as store:
         store.run_file("70_drift_inputs.sql")
         installs, both = store.frame("select * from drift_installs"), 0
-        with written(store, SERIES[:6], installs) as folder:
+        with written(store, SERIES[:6], installs, OPTIONS) as folder:
             for series, expected in zip(SERIES[:6], series_inputs(store, SERIES[:6], installs), strict=True):
-                found = InFiles(folder, series).load()
+                shards = [InFiles(folder, series, k).load() for k in range(len(cut(installs)))]
+                sample = InFiles(folder, series, SAMPLE).load()
+                assert FEWEST_OF_MODEL < sample.installs.height < sample.readings.height
                 for name in ("readings", "cycles", "installs"):
-                    assert getattr(found, name).equals(getattr(expected, name)), (series.indicator, name)
-                both += int(found.cycles["also_cleaned"].sum())
+                    whole, known = getattr(expected, name), [getattr(shard, name) for shard in shards]
+                    assert pl.concat(known).sort("install_no", maintain_order=True).equals(whole), name
+                    of_sample = whole.join(sample.installs, on="install_no", how="semi", maintain_order="left")
+                    assert getattr(sample, name).equals(of_sample), (series.indicator, name)
+                both += sum(int(shard.cycles["also_cleaned"].sum()) for shard in shards)
     assert both > 0
 
 

@@ -153,9 +153,11 @@ def test_the_tree_says_what_dense_matrices_say():
     mean = cov @ score
     parts = [group.order[a : a + 20] for a in range(0, group.order.height, 20)]
     of_parts = [([m.of(own["install_no"].to_numpy()) for m in group.said], own) for own in parts]
-    for k, found in enumerate(posteriors(of_parts, roots)):
+    for k, of_series in enumerate(posteriors(of_parts, roots)):
         own = slice(2 * k, 2 * k + 2)
+        assert len(of_series) == len(parts)
         for place in range(0, group.order.height, 4):
+            found = of_series[place // 20]
             at = int(np.flatnonzero(found.install_no == group.order["install_no"][place])[0])
             newest = int(group.at[k][group.newest[k, place]])
             install, cycle = rows(newest, 1)[own], rows(newest, 0)[own]

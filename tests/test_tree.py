@@ -237,3 +237,32 @@ def test_as_many_effects_as_readings_leave_no_residual_variance():
     sums = sums_of(z, np.array([1.0, 2.0, 4.0]), leaf, 3, 2, np.array([0.0, 1.0, 3.0]))
     with pytest.raises(np.linalg.LinAlgError, match="no residual variance"):
         Tree(sums).evaluate([np.eye(2)])
+
+
+def test_the_scoring_matrix_knows_that_the_residual_variance_moves_along():
+    """Against finite differences of the gradient at the truth, in a tree so large that expected and observed curvature
+    agree."""
+    rng = np.random.default_rng(11)
+    groups, leaves = 40, 6_000
+    parent = np.sort(rng.integers(0, groups, leaves))
+    parent = np.unique(parent, return_inverse=True)[1]
+    roots = [np.array([[0.9, 0.0], [0.2, 0.5]]), np.array([[0.6, 0.0], [0.1, 0.4]])]
+    effect = rng.normal(size=(leaves, 2)) @ roots[0].T + (rng.normal(size=(parent[-1] + 1, 2)) @ roots[1].T)[parent]
+    leaf = np.repeat(np.arange(leaves), 4)
+    z = np.column_stack([np.ones(4 * leaves), rng.normal(size=4 * leaves)])
+    y = np.sum(z * effect[leaf], axis=1) + rng.normal(size=4 * leaves)
+    s = np.stack([np.bincount(leaf, z[:, i] * z[:, j]) for i in range(2) for j in range(i + 1)])
+    by = np.stack([np.bincount(leaf, z[:, i] * y) for i in range(2)])
+    tree = Tree(LeafSums(s, by, float(y @ y), float(len(y)), ((0, None), (1, None))), [parent], n_lower=1)
+
+    def gradient(x: np.ndarray) -> np.ndarray:
+        at = [*split_roots(x, 2), roots[1]]
+        return in_roots(tree.evaluate(at), at, range(1))[1]
+
+    x = join_roots(roots[:1])
+    curvature = [(gradient(x + d) - gradient(x - d)) / 2e-5 for d in 1e-5 * np.eye(3)]
+    e = tree.evaluate(roots)
+    matrix = in_roots(e, roots, range(1))[2]
+    assert np.abs(matrix - curvature).max() < 0.1 * np.abs(curvature).max()
+    e.dof = np.inf  # as if the residual variance were known
+    assert np.abs(in_roots(e, roots, range(1))[2] - curvature).max() > 0.2 * np.abs(curvature).max()

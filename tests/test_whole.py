@@ -75,7 +75,7 @@ def told(fit: WholeFit, made: Made) -> dict[str, np.ndarray]:
         "posterior": open_now.select(numbers).to_numpy(),
         "readings": open_now["readings"].to_numpy(),
         "rates": rates.select("rate", "rate_sd", "worse_than_fleet_p").to_numpy(),
-        "cleaning": fit.cleaning_effects().select("restored_share", "low", "high").to_numpy(),
+        "cleaning": fit.cleanings.select("restored_share", "low", "high").to_numpy(),
         "analysers": fit.fit.analysers.bias,
         "counts": np.array(fit.counts),
     }
@@ -113,7 +113,7 @@ def test_some_installs_first_lead_to_the_same_optimum(made, searched, monkeypatc
     at_once = whole(made, searched, most=1_000)
     passes = asked.count(1)
     asked.clear()
-    monkeypatch.setattr("models.whole.LOOKED_AT", 50)
+    monkeypatch.setattr("models.fleet.LOOKED_AT", 50)
     stepwise = whole(made, searched, most=1_000)
     assert asked.count(10) > 0  # every tenth of 500
     assert asked.count(1) <= passes + 1
@@ -151,7 +151,7 @@ def test_the_whole_from_a_sample_is_as_good_as_a_search_on_all(made, in_large_sh
     away = ((rates["rate"] - others["rate"]) / others["rate_sd"]).to_numpy()
     assert np.sqrt(np.mean(away**2)) < 0.4
     assert np.abs(away).max() < 0.8
-    shares, expected = in_large_shards.cleaning_effects(), cleaning_effects(at_once)
+    shares, expected = in_large_shards.cleanings, cleaning_effects(at_once)
     both = shares.join(expected, on=["design_no", "kind"])
     assert both.height == expected.height
     assert (both["restored_share"] - both["restored_share_right"]).abs().max() < 0.06

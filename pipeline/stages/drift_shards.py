@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 import shutil
 import tempfile
 from collections.abc import Callable, Iterator, Sequence
@@ -15,53 +14,39 @@ import numpy as np
 import polars as pl
 
 from models.drift import sampled
+from models.fitted import Told
 from models.series import FitOptions, SeriesInputs
-from models.shards import Mapper, Part, cut
-from models.whole import Searched, WholeFit, fit_whole, search_sample
+from models.shards import Mapper, cut
+from models.whole import Searched, WholeFit, fit_whole, joined_whole, search_sample
 from pipeline.schema import Series
 from pipeline.stages.drift_inputs import CYCLE_COLUMNS, READING_COLUMNS
 from pipeline.store import Store
 
 FOR_STORE, MEANWHILE = "1GB", "600MB"  # of memory while the shards are written, and while they want the rest
+SAMPLE = "sample"
 
 
 @dataclass(frozen=True)
 class InFiles:
-    """Readings, cycles and installs of one series in `place`, a folder that all workers see; of one shard, or of some
-    installs."""
+    """Readings, cycles and installs of one series in `place`, a folder that all workers see. block: number of a shard,
+    whose installs come in tree order (design, model, number), or SAMPLE, what the search sees, by install."""
 
     place: str
     series: Series
-    shard: int | None = None
+    block: int | str
 
-    def load(self, only: np.ndarray | None = None) -> SeriesInputs:
-        """A shard's installs come in tree order (design, model, number), more than a shard by number."""
-        s, shard = self.series, "*" if self.shard is None else f"{self.shard:05}"
-
-        def frame(name: str) -> pl.DataFrame:
-            found = pl.scan_ipc(f"{self.place}/{name}-{shard}.arrow")
-            if only is not None:
-                found = found.filter(pl.col("install_no").is_in(pl.Series(only.astype(np.int32)).implode()))
-            if self.shard is None:
-                found = found.sort("install_no", maintain_order=True)
-            return found.collect()
-
+    def load(self) -> SeriesInputs:
+        s = self.series
+        frame = lambda name: pl.read_ipc(file_of(self.place, name, self.block))
+        installs = f"installs-{s.series_no}" if self.block == SAMPLE else "installs"
         return SeriesInputs(
             s.series_no, s.indicator, s.firing, s.transform, s.worse,
-            frame(f"readings-{s.series_no}"), frame(f"cycles-{s.series_no}"), frame("installs"),
+            frame(f"readings-{s.series_no}"), frame(f"cycles-{s.series_no}"), frame(installs),
         )  # fmt: skip
 
-    def installs_read(self) -> np.ndarray:
-        found = pl.scan_ipc(f"{self.place}/readings-{self.series.series_no}-*.arrow").select("install_no").unique()
-        return found.collect()["install_no"].sort().to_numpy()
 
-    def sample(self, options: FitOptions) -> SeriesInputs:
-        """What the search sees: a sample of the installs that were read, or all where they are few."""
-        read = self.installs_read()
-        if len(read) > 2 * options.search_installs:
-            installs = pl.scan_ipc(f"{self.place}/installs-*.arrow").collect()
-            read = sampled(read, installs, options.search_installs)
-        return self.load(read)
+def file_of(place: str | Path, name: str, block: int | str) -> Path:
+    return Path(place) / f"{name}-{block if isinstance(block, str) else f'{block:05}'}.arrow"
 
 
 def fitted_in_shards(
@@ -71,79 +56,73 @@ def fitted_in_shards(
     options: FitOptions,
     mapper: Mapper,
     asked: Callable[[Series], pl.DataFrame],
-) -> Iterator[list[WholeFit]]:
-    """The fits of each group of series, one group after the other. place: where `written` wrote. asked: the cycles of
-    a series of which the posterior will be wanted."""
+) -> Iterator[list[Told]]:
+    """What is told of each group of series, one group after the other. place: where `written` wrote. asked: the cycles
+    of a series of which the posterior is wanted."""
     parts = cut(installs)
     members = [s for group in groups for s in group]
     searched = mapper(partial(searched_in, place=place, options=options), members)
     by_number = {s.series_no: found for s, found in zip(members, searched, strict=True)}
+
+    def fitted(s: Series, joins: bool) -> WholeFit:
+        sources = [InFiles(place, s, k) for k in range(len(parts))]
+        name = f"{place} {s.series_no}"
+        return fit_whole(by_number[s.series_no], installs, parts, sources, mapper, name, asked(s), joins)
+
     for group in groups:
-        found = []
-        for s in group:
-            sources = [InFiles(place, s, k) for k in range(len(parts))]
-            name = f"{place} {s.series_no}"
-            joins = len(group) > 1
-            found.append(fit_whole(by_number[s.series_no], installs, parts, sources, mapper, name, asked(s), joins))
-        yield found
+        yield [fit.told() for fit in joined_whole([fitted(s, len(group) > 1) for s in group])]
 
 
 def searched_in(series: Series, place: str, options: FitOptions) -> Searched:
-    return search_sample(InFiles(place, series).sample(options), options)
+    return search_sample(InFiles(place, series, SAMPLE).load(), options)
 
 
 @contextmanager
-def written(store: Store, series: Sequence[Series], installs: pl.DataFrame, place: str | None = None) -> Iterator[str]:
-    """A folder with all series by shard, gone afterwards. place: the folder, if not one beside the store."""
+def written(
+    store: Store, series: Sequence[Series], installs: pl.DataFrame, options: FitOptions, place: str | None = None
+) -> Iterator[str]:
+    """A folder with all series by shard, and with what a search sees of each, gone afterwards. installs:
+    drift_installs, by number. place: the folder, if not one beside the store."""
     beside = store.path.parent if store.path is not None else None
     folder = Path(place) if place is not None else Path(tempfile.mkdtemp(prefix="fit-shards-", dir=beside))
     folder.mkdir(parents=True, exist_ok=True)
-    parts = cut(installs)
+    shards: dict[int | str, np.ndarray] = {k: part.installs for k, part in enumerate(cut(installs))}
     limit = store.scalar("select current_setting('memory_limit')")
     store.run(f"set memory_limit = '{FOR_STORE}'")
     try:
-        store.write("drift_shards", places_in_shards(parts))
-        write(store, folder, "installs", len(parts), "select *, 0 as nr from drift_installs", "nr")
+        write(folder, "installs", installs, shards)
         for s in series:
             k = s.series_no
-            write(
-                store,
-                folder,
-                f"readings-{k}",
-                len(parts),
-                f"select {READING_COLUMNS}, visit_no as nr from drift_readings where series_no = {k}",
-                "cycle_no, day, stage_order, nr",
+            readings = store.frame(
+                f"select {READING_COLUMNS} from drift_readings where series_no = {k} "
+                "order by install_no, cycle_no, day, stage_order, visit_no"
             )
-            write(
-                store,
-                folder,
-                f"cycles-{k}",
-                len(parts),
-                f"select {CYCLE_COLUMNS}, 0 as nr from drift_cycles where series_no = {k}",
-                "cycle_no",
-            )
+            sample: dict[int | str, np.ndarray] = {SAMPLE: looked_at(readings, installs, options)}
+            write(folder, f"readings-{k}", readings, shards | sample)
+            del readings
+            query = f"select {CYCLE_COLUMNS} from drift_cycles where series_no = {k} order by install_no, cycle_no"
+            write(folder, f"cycles-{k}", store.frame(query), shards | sample)
+            write(folder, f"installs-{k}", installs, sample)
         store.run(f"set memory_limit = '{MEANWHILE}'")
         yield str(folder)
     finally:
-        store.run("drop table if exists drift_shards")
         store.run(f"set memory_limit = '{limit}'")
         shutil.rmtree(folder, ignore_errors=True)
 
 
-def places_in_shards(parts: Sequence[Part]) -> pl.DataFrame:
-    """install_no, shard, place: of the install among those of all shards."""
-    shard = np.repeat(np.arange(len(parts)), [len(p.installs) for p in parts])
-    number = np.concatenate([p.installs for p in parts])
-    return pl.DataFrame({"install_no": number, "shard": shard, "place": np.arange(len(number))}).cast(pl.Int32)
+def looked_at(readings: pl.DataFrame, installs: pl.DataFrame, options: FitOptions) -> np.ndarray:
+    """Numbers of the installs that the search sees: a sample of those that were read, or all where they are few."""
+    number = readings["install_no"].to_numpy()
+    read = number[np.r_[number[:1] >= 0, number[1:] != number[:-1]]]
+    return sampled(read, installs, options.search_installs) if len(read) > 2 * options.search_installs else read
 
 
-def write(store: Store, folder: Path, name: str, shards: int, query: str, order: str) -> None:
-    """The rows of a query, shard by shard, each in a file; the installs in the order of their shard, then `order`."""
-    rows = store.frame(
-        f"select i.* exclude (nr), d.shard from ({query}) i join drift_shards d on d.install_no = i.install_no "
-        f"order by d.place, {order}"
-    )
-    ends = np.searchsorted(rows["shard"].to_numpy(), np.arange(shards + 1)).tolist()
-    rows = rows.drop("shard")
-    for shard, (a, b) in enumerate(itertools.pairwise(ends)):
-        rows[a:b].write_ipc(folder / f"{name}-{shard:05}.arrow", compression="lz4")
+def write(folder: Path, name: str, rows: pl.DataFrame, blocks: dict[int | str, np.ndarray]) -> None:
+    """The rows of each block of installs, in its order, in a file each. rows: by install."""
+    last = max((int(installs.max(initial=0)) for installs in blocks.values()), default=0)
+    many = np.bincount(rows["install_no"].to_numpy(), minlength=last + 1)
+    starts = np.cumsum(many) - many
+    for block, installs in blocks.items():
+        first, counts = starts[installs], many[installs]
+        at = np.arange(counts.sum()) + np.repeat(first - np.cumsum(counts) + counts, counts)
+        rows[at].write_ipc(file_of(folder, name, block), compression="lz4")

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
-from functools import lru_cache, partial
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -13,12 +13,11 @@ import polars as pl
 
 from models.analysers import STATED
 from models.cleaning import SCHEMA as CLEANING
-from models.fitted import SeriesFit
+from models.fitted import SeriesFit, Told
 from models.pace import SCHEMA as PACE_SCHEMA
 from models.rates import SCHEMA as RATES
 from models.series import FitOptions
-from models.small import SmallFit, fitted_together
-from models.whole import WholeFit, joined_whole
+from models.small import fitted_together
 from pipeline.schema import SERIES, Series
 from pipeline.settings import Settings
 from pipeline.stages.drift_inputs import open_cycles, open_doubts, series_inputs
@@ -86,12 +85,11 @@ def fit(
     store.run(OPEN_DOUBTS)
     summaries, rates, cleanings, analysers, paces = [], [RATES_EMPTY], [CLEANING_EMPTY], [ANALYSERS], [PACES]
     groups = [[series for series in SERIES if (series.indicator, series.firing) in group] for group in GROUPS]
-    asked = lru_cache(maxsize=len(SERIES))(partial(asked_of, store))
-    for series, fitted in fits(store, groups, installs, options, mapper, place, asked):
+    for series, fitted, asked in fits(store, groups, installs, options, mapper, place):
         summaries.append(summary(series, fitted))
-        write_open_cycles(store, series, fitted, asked(series))
-        rates.append(of_series(series, fitted.model_rates()).select(RATES_EMPTY.columns))
-        cleanings.append(of_series(series, fitted.cleaning_effects()).select(CLEANING_EMPTY.columns))
+        write_open_cycles(store, series, fitted, asked)
+        rates.append(of_series(series, fitted.rates).select(RATES_EMPTY.columns))
+        cleanings.append(of_series(series, fitted.cleanings).select(CLEANING_EMPTY.columns))
         analysers.append(analyser_rows(store, series, fitted.fit))
         if fitted.fit.pace is not None:
             paces.append(of_series(series, fitted.fit.pace).select(PACES.columns))
@@ -111,23 +109,30 @@ def fits(
     options: FitOptions,
     mapper: Mapper,
     place: str | None,
-    asked: Callable[[Series], Asked],
-) -> Iterator[tuple[Series, WholeFit | SmallFit]]:
-    """Each series with its fit: a small fleet's all at once, a large one's in shards, group by group."""
+) -> Iterator[tuple[Series, Told, Asked]]:
+    """Each series with its fit and the cycles asked for: a small fleet's all at once, a large one's in shards, group by
+    group."""
     members = [series for group in groups for series in group]
+    asked: dict[Series, Asked] = {}
     if installs.height > 2 * options.search_installs:
-        with written(store, members, installs, place) as folder:
-            found = fitted_in_shards(folder, groups, installs, options, mapper, lambda s: asked(s).cycles)
-            for group, unjoined in zip(groups, found, strict=True):
-                yield from zip(group, joined_whole(unjoined), strict=True)
+
+        def wanted(series: Series) -> pl.DataFrame:
+            asked[series] = asked_of(store, series)
+            return asked[series].cycles
+
+        with written(store, members, installs, options, place) as folder:
+            found = fitted_in_shards(folder, groups, installs, options, mapper, wanted)
+            for group, fitted in zip(groups, found, strict=True):
+                yield from ((series, told, asked.pop(series)) for series, told in zip(group, fitted, strict=True))
         return
     inputs = dict(zip(members, series_inputs(store, members, installs), strict=True))
-    pieces = [[(inputs[series], asked(series).cycles) for series in group] for group in groups]
+    asked |= {series: asked_of(store, series) for series in members}
+    pieces = [[(inputs[series], asked[series].cycles) for series in group] for group in groups]
     for group, fitted in zip(groups, mapper(partial(fitted_together, options=options), pieces), strict=True):
-        yield from zip(group, fitted, strict=True)
+        yield from ((series, told, asked[series]) for series, told in zip(group, fitted, strict=True))
 
 
-def summary(series: Series, told: WholeFit | SmallFit) -> dict[str, object]:
+def summary(series: Series, told: Told) -> dict[str, object]:
     """One row of drift_fit."""
     fitted = told.fit
     readings, cycles, installs = told.counts
@@ -167,11 +172,11 @@ def asked_of(store: Store, series: Series) -> Asked:
     return Asked(asked, doubted, pl.concat([asked, doubted], how="vertical_relaxed"))
 
 
-def write_open_cycles(store: Store, series: Series, fitted: WholeFit | SmallFit, asked: Asked) -> None:
+def write_open_cycles(store: Store, series: Series, fitted: Told, asked: Asked) -> None:
     """The posterior of the open cycles of one series, and of those that unrecorded work may have opened since."""
     if asked.open.is_empty():
         return
-    known = fitted.posterior(asked.cycles)
+    known = fitted.known
     store.append("open_cycles", known_rows(known, asked.open, series))
     chance = pl.lit(fitted.fit.open_share).round_sig_figs(DIGITS).alias("chance")
     store.append("open_doubts", known_rows(known, asked.doubted, series).with_columns(chance))
