@@ -57,7 +57,8 @@ class SeriesInputs:
         sorted by install_no, cycle_no, day, stage_order. Optional: unsure bool, the visit leaves open whether work
         that would set the indicator back was done.
     cycles: install_no, cycle_no, opened_by (new, brush, rinse, chemical, adjusted, cleaned, renewed, unknown),
-        opened_day i32 or null, value_before f64 or null (as found at the visit that opened the cycle).
+        opened_day i32 or null, value_before f64 or null (as found at the visit that opened the cycle). Every install
+        that the series applies to has one at least.
     installs: install_no, model_no, design_no, and what is known of them: condensing, material, fuel, air_intake,
         hardness, media_kg, installed_year.
     """

@@ -71,7 +71,8 @@ left join drift_unsaid u on u.series_no = o.series_no and u.visit_no = o.visit_n
 left join drift_analysers a on a.analyser_id = o.analyser_id
 where o.usable and o.value is not null and o.hours_in_cycle is not null;
 
--- drift_cycles: one row per series, install and cycle, with the value found before the work that opened it.   key: series_no, install_no, cycle_no.
+-- drift_cycles: one row per series, install it applies to and cycle, with the value found before the work that opened it.
+-- key: series_no, install_no, cycle_no.
 create or replace view drift_cycles as
 select
     s.series_no,
@@ -84,6 +85,7 @@ select
     s.reset_class = 'burner' and v.visit_no is not null as also_cleaned
 from cycles c
 join series s on s.reset_class = c.reset_class
+semi join series_installs a on a.install_no = c.install_no and a.series_no = s.series_no
 left join drift_both v on v.visit_no = c.opened_visit_no and s.reset_class = 'burner'
 left join observations before
     on before.series_no = s.series_no and before.visit_no = c.opened_visit_no and before.stage_order = 0 and before.usable
