@@ -1,9 +1,9 @@
 """The forecasts tried on the past: at several past days, fitted on what was known, scored on what was then found.
 
-An event is an as-found reading outside the range, in the cycle that was open at the origin; the reading's own error
-(sigma) is therefore in the chance. Covariances, exponents and terms are searched at the first origin; at the later ones
-what depends on the readings is renewed: fixed effects, weights, every install's posterior. That is older knowledge than
-a run would have, never newer.
+An event is an as-found reading outside the range, in the cycle that was open at the origin; the reading's own error and
+that of its analyser are therefore in the chance. Covariances, exponents and terms are searched at the first origin; at
+the later ones what depends on the readings is renewed: fixed effects, weights, every install's posterior. That is older
+knowledge than a run would have, never newer.
 """
 
 from __future__ import annotations
@@ -15,14 +15,15 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from models.baselines import FEWEST_PAIRS, Z80, BoostedTrees, Guess, base_rate, common_drift, own_line, pooled_slope
+from models.baselines import FEWEST_PAIRS, BoostedTrees, Guess, base_rate, common_drift, own_line, pooled_slope
 from models.breaks import ROUNDS, split_at_breaks
 from models.cycle_sums import Forest, Readings
 from models.drift import fit_series, reweighted, with_clean_levels
 from models.fitted import SeriesFit
-from models.forecast import OWN_SHARE, Outlook, chance_of_reading, value_ahead
+from models.forecast import OWN_SHARE, Outlook
 from models.hours import Floats
 from models.past import HORIZONS, Counted, Origin, features, reading_edges, stand_at
+from models.reading_errors import ReadingError, chance_of_reading, reading_quantiles
 from models.scores import bins, score
 from models.series import FitOptions, SeriesInputs
 from models.states import evaluate, install_frame, seen_cycles
@@ -133,7 +134,7 @@ def carried(fit: SeriesFit, inputs: SeriesInputs) -> SeriesFit:
 
 
 def drift_guess(fit: SeriesFit, origin: Origin, now: pl.DataFrame, counted: Counted) -> Guess:
-    """The drift model's chance of each found reading, sigma included, and its 80 % interval."""
+    """The drift model's chance of each found reading, its own error included, and its 80 % interval."""
     asked = origin.open.join(now.select("install_no").unique(), on="install_no", how="semi").select(ASKED)
     doubted = doubted_cycles(origin, asked)
     known = fit.posterior(pl.concat([asked, doubted], how="vertical_relaxed"))
@@ -143,9 +144,9 @@ def drift_guess(fit: SeriesFit, origin: Origin, now: pl.DataFrame, counted: Coun
         restarted = _outlook(fit, origin, now.filter(pl.Series(doubt)), counted, known, doubted)
         outlook = replace(outlook, doubt=np.where(doubt, fit.open_share, 0.0), restarted=restarted)
     ahead = now["load_ahead"].to_numpy()
-    mean, variance = value_ahead(outlook, ahead)
-    sd = np.sqrt(variance + fit.sigma**2)
-    return Guess(chance_of_reading(outlook, ahead, fit.sigma), mean - Z80 * sd, mean + Z80 * sd)
+    error = ReadingError.of(fit)
+    low, high = reading_quantiles(outlook, ahead, error, (0.1, 0.9))
+    return Guess(chance_of_reading(outlook, ahead, error), low, high)
 
 
 def doubted_cycles(origin: Origin, asked: pl.DataFrame) -> pl.DataFrame:
