@@ -60,7 +60,7 @@ class SeriesInputs:
         opened_day i32 or null, value_before f64 or null (as found at the visit that opened the cycle). Every install
         that the series applies to has one at least.
     installs: install_no, model_no, design_no, and what is known of them: condensing, material, fuel, air_intake,
-        hardness, media_kg, installed_year.
+        hardness, media_kg, installed_year, installed_day (days since 1970-01-01).
     """
 
     series_no: int

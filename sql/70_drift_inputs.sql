@@ -15,7 +15,8 @@ select
     i.air_intake,
     i.water_hardness_mg_l::double as hardness,
     i.media_kg::double as media_kg,
-    year(i.installed_on)::integer as installed_year
+    year(i.installed_on)::integer as installed_year,
+    (i.installed_on - date '1970-01-01')::integer as installed_day
 from current_installs i
 join current_models m on m.model_no = i.model_no
 order by i.install_no;
