@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from models.baselines import FEWEST_PAIRS, BoostedTrees, Guess, base_rate, common_drift, own_line, pooled_slope
 from models.breaks import ROUNDS, split_at_breaks
 from models.cycle_sums import Forest, Readings
+from models.doubts import ASKED
 from models.drift import fit_series, reweighted, with_clean_levels
 from models.fitted import SeriesFit
 from models.forecast import OWN_SHARE, Outlook
@@ -34,7 +35,6 @@ STEP_MONTHS = 9
 TESTED_MONTHS = 36  # the first origin lies this far back
 LEARNING_MONTHS = 36  # the baselines learn from origins this much earlier still
 OPTIONS = FitOptions(robust_rounds=1, pace=False)
-ASKED = ("install_no", "cycle_no", "opened_by", "opened_day", "value_before", "hours_open")
 FEWEST_FORECASTS = 30  # per horizon, below which nothing is told
 
 
@@ -135,8 +135,8 @@ def carried(fit: SeriesFit, inputs: SeriesInputs) -> SeriesFit:
 
 def drift_guess(fit: SeriesFit, origin: Origin, now: pl.DataFrame, counted: Counted) -> Guess:
     """The drift model's chance of each found reading, its own error included, and its 80 % interval."""
-    asked = origin.open.join(now.select("install_no").unique(), on="install_no", how="semi").select(ASKED)
-    doubted = doubted_cycles(origin, asked)
+    of_now = now.select("install_no").unique()
+    asked, doubted = (c.join(of_now, on="install_no", how="semi").select(ASKED) for c in (origin.open, origin.doubted))
     known = fit.posterior(pl.concat([asked, doubted], how="vertical_relaxed"))
     outlook = _outlook(fit, origin, now, counted, known, asked)
     doubt = now["install_no"].is_in(doubted["install_no"].implode()).to_numpy()
@@ -147,27 +147,6 @@ def drift_guess(fit: SeriesFit, origin: Origin, now: pl.DataFrame, counted: Coun
     error = ReadingError.of(fit)
     low, high = reading_quantiles(outlook, ahead, error, (0.1, 0.9))
     return Guess(chance_of_reading(outlook, ahead, error), low, high)
-
-
-def doubted_cycles(origin: Origin, asked: pl.DataFrame) -> pl.DataFrame:
-    """The cycles that the newest reading's visit may have opened without saying so, where nothing was read after it."""
-    inputs = origin.inputs
-    if "unsure" not in inputs.readings.columns:
-        return asked.clear()
-    usual = inputs.cycles["opened_by"].drop_nulls()
-    usual = usual.filter(~usual.is_in(["new", "unknown"])).mode().sort()
-    newest = inputs.readings.group_by("install_no", "cycle_no", maintain_order=True).last()
-    return (
-        asked.join(newest.filter(pl.col("unsure") & (pl.col("stage_order") == 0)), on=["install_no", "cycle_no"])
-        .with_columns(
-            pl.col("cycle_no") + 1,
-            opened_by=pl.lit(usual[0] if len(usual) else None, pl.String),
-            opened_day=pl.col("day"),
-            value_before=pl.col("value"),
-            hours_open=(pl.col("hours_open") - pl.col("hours")).clip(0.0),
-        )
-        .select(ASKED)
-    )
 
 
 def _outlook(

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-import numpy as np
 import polars as pl
 from drift_fleet import FIRST_DAY, fleet
 
