@@ -346,3 +346,14 @@ def test_fixed_effects_taken_off_by_kind_are_those_of_their_columns():
     for b, (component, x) in zip(fit.beta, fit.terms.columns(forest, built_up), strict=True):
         expected[component] += 0 if x is None else b * x
     np.testing.assert_allclose(fixed_values(fit.terms, fit.beta, forest, built_up), expected, rtol=1e-12, atol=1e-14)
+
+
+def test_covariates_are_centred_on_installs_however_many_cycles_they_have(plain):
+    made, fit = plain
+    read = made.inputs.readings["install_no"].unique()
+    hardness = (
+        made.inputs.installs.filter(pl.col("install_no").is_in(read.implode()))["hardness"].drop_nans().drop_nulls()
+    )
+    (term,) = (t for t in fit.terms.terms if t.name == "hardness")
+    assert term.centre == pytest.approx(hardness.mean())
+    assert term.spread == pytest.approx(hardness.std(ddof=0))
