@@ -18,7 +18,7 @@ from models.forecast import Outlook, value_ahead
 from models.hours import Floats
 
 ALIKE = 0.05  # of the stated accuracy: analysers whose biases lie closer count as one
-HALVINGS = 40
+HALVINGS = 24  # of some sixteen standard deviations
 
 
 @dataclass(frozen=True)

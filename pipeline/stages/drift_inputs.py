@@ -93,9 +93,10 @@ def open_doubts(store: Store, series: Series) -> pl.DataFrame:
     readings = store.frame(
         f"""
         select r.install_no, r.visit_no, r.stage_order, r.value
-        from drift_readings r
+        from observations r
         semi join (from drift_left_open where series_no = {k}) u on u.install_no = r.install_no
-        where r.series_no = {k} order by r.install_no, r.visit_no, r.stage_order
+        where r.series_no = {k} and r.usable and r.value is not null and r.hours_in_cycle is not null
+        order by r.install_no, r.visit_no, r.stage_order
         """
     )
     usual = store.scalar(
