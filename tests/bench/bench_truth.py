@@ -119,12 +119,14 @@ def of_installs(fleet: Path, store: Store) -> pl.DataFrame:
         )
     rows = pl.concat(parts)
     days = first_of_months(as_of, 36)
+    # the truth stands at the end of the records, which may be some days after the newest visit
+    now = max(as_of, rows["as_of"].cast(pl.Int32).max())
     out_on = rows["out_on"].cast(pl.Int32).fill_null(10**6).to_numpy()
     return rows.with_columns(
         off=(pl.col("z") - pl.col("mean")) / pl.col("sd"),
         rate_in=pl.col("rate_per_1000h").is_between("low", "high"),
         **{f"p{m}": pl.col("p_out").arr.get(m) if m else pl.col("p_out_now") for m in HORIZONS},
-        **{f"out{m}": pl.Series(out_on <= (days[m] if m else as_of)) for m in HORIZONS},
+        **{f"out{m}": pl.Series(out_on <= (days[m] if m else now)) for m in HORIZONS},
     ).drop("p_out", "p_out_now")
 
 
