@@ -1,9 +1,9 @@
 """The forecasts tried on the past: at several past days, fitted on what was known, scored on what was then found.
 
-An event is an as-found reading outside the range, in the cycle that was open at the origin; the reading's own error
-(sigma) is therefore in the chance. Covariances, exponents and terms are searched at the first origin; at the later ones
-what depends on the readings is renewed: fixed effects, weights, every install's posterior. That is older knowledge than
-a run would have, never newer.
+An event is an as-found reading outside the range, in the cycle that was open at the origin; the reading's own error and
+that of its analyser are therefore in the chance. Covariances, exponents and terms are searched at the first origin; at
+the later ones what depends on the readings is renewed: fixed effects, weights, every install's posterior. That is older
+knowledge than a run would have, never newer.
 """
 
 from __future__ import annotations
@@ -15,14 +15,16 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from models.baselines import FEWEST_PAIRS, Z80, BoostedTrees, Guess, base_rate, common_drift, own_line, pooled_slope
+from models.baselines import FEWEST_PAIRS, BoostedTrees, Guess, base_rate, common_drift, own_line, pooled_slope
 from models.breaks import ROUNDS, split_at_breaks
 from models.cycle_sums import Forest, Readings
+from models.doubts import ASKED
 from models.drift import fit_series, reweighted, with_clean_levels
 from models.fitted import SeriesFit
-from models.forecast import OWN_SHARE, Outlook, chance_of_reading, value_ahead
+from models.forecast import OWN_SHARE, Outlook
 from models.hours import Floats
 from models.past import HORIZONS, Counted, Origin, features, reading_edges, stand_at
+from models.reading_errors import ReadingError, chance_of_reading, reading_quantiles
 from models.scores import bins, score
 from models.series import FitOptions, SeriesInputs
 from models.states import evaluate, install_frame, seen_cycles
@@ -33,7 +35,6 @@ STEP_MONTHS = 9
 TESTED_MONTHS = 36  # the first origin lies this far back
 LEARNING_MONTHS = 36  # the baselines learn from origins this much earlier still
 OPTIONS = FitOptions(robust_rounds=1, pace=False)
-ASKED = ("install_no", "cycle_no", "opened_by", "opened_day", "value_before", "hours_open")
 FEWEST_FORECASTS = 30  # per horizon, below which nothing is told
 
 
@@ -133,9 +134,9 @@ def carried(fit: SeriesFit, inputs: SeriesInputs) -> SeriesFit:
 
 
 def drift_guess(fit: SeriesFit, origin: Origin, now: pl.DataFrame, counted: Counted) -> Guess:
-    """The drift model's chance of each found reading, sigma included, and its 80 % interval."""
-    asked = origin.open.join(now.select("install_no").unique(), on="install_no", how="semi").select(ASKED)
-    doubted = doubted_cycles(origin, asked)
+    """The drift model's chance of each found reading, its own error included, and its 80 % interval."""
+    of_now = now.select("install_no").unique()
+    asked, doubted = (c.join(of_now, on="install_no", how="semi").select(ASKED) for c in (origin.open, origin.doubted))
     known = fit.posterior(pl.concat([asked, doubted], how="vertical_relaxed"))
     outlook = _outlook(fit, origin, now, counted, known, asked)
     doubt = now["install_no"].is_in(doubted["install_no"].implode()).to_numpy()
@@ -143,30 +144,9 @@ def drift_guess(fit: SeriesFit, origin: Origin, now: pl.DataFrame, counted: Coun
         restarted = _outlook(fit, origin, now.filter(pl.Series(doubt)), counted, known, doubted)
         outlook = replace(outlook, doubt=np.where(doubt, fit.open_share, 0.0), restarted=restarted)
     ahead = now["load_ahead"].to_numpy()
-    mean, variance = value_ahead(outlook, ahead)
-    sd = np.sqrt(variance + fit.sigma**2)
-    return Guess(chance_of_reading(outlook, ahead, fit.sigma), mean - Z80 * sd, mean + Z80 * sd)
-
-
-def doubted_cycles(origin: Origin, asked: pl.DataFrame) -> pl.DataFrame:
-    """The cycles that the newest reading's visit may have opened without saying so, where nothing was read after it."""
-    inputs = origin.inputs
-    if "unsure" not in inputs.readings.columns:
-        return asked.clear()
-    usual = inputs.cycles["opened_by"].drop_nulls()
-    usual = usual.filter(~usual.is_in(["new", "unknown"])).mode().sort()
-    newest = inputs.readings.group_by("install_no", "cycle_no", maintain_order=True).last()
-    return (
-        asked.join(newest.filter(pl.col("unsure") & (pl.col("stage_order") == 0)), on=["install_no", "cycle_no"])
-        .with_columns(
-            pl.col("cycle_no") + 1,
-            opened_by=pl.lit(usual[0] if len(usual) else None, pl.String),
-            opened_day=pl.col("day"),
-            value_before=pl.col("value"),
-            hours_open=(pl.col("hours_open") - pl.col("hours")).clip(0.0),
-        )
-        .select(ASKED)
-    )
+    error = ReadingError.of(fit)
+    low, high = reading_quantiles(outlook, ahead, error, (0.1, 0.9))
+    return Guess(chance_of_reading(outlook, ahead, error), low, high)
 
 
 def _outlook(

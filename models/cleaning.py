@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 
+from models.between_designs import Measured, between_designs
 from models.covariates import code, codes
 from models.cycle_sums import Forest, positions
 from models.fitted import SeriesFit
@@ -16,7 +17,6 @@ from models.states import install_frame, seen_cycles
 Z80 = 1.2816
 JUST_AFTER_H = 24.0  # burner hours within which a reading still shows what the work left
 FEWEST = 5
-BETWEEN = 0.1  # scale of what designs differ by in the share that a kind of work restores: own judgement, no source
 SCHEMA = {
     "design_no": pl.Int32,
     "kind": pl.String,
@@ -32,6 +32,7 @@ PAIRS: dict[str, Any] = {
     "install_no": pl.Int64,
     "cycle_no": pl.Int64,
     "design_no": pl.Int32,
+    "material": pl.String,
     "kind": pl.String,
     "hours_first": pl.Float64,
     "after": pl.Float64,
@@ -45,7 +46,7 @@ def cleaning_effects(fit: SeriesFit) -> pl.DataFrame:
     """One row per exchanger design and kind of work with cycles enough, sorted.
 
     restored_share: 1 is back to clean, 0 is nothing gained, on the scale of the fit; low, high: 80 % interval, each
-    design drawn towards the fleet's mean for that kind. value_before, value_after: typical values, own unit.
+    design drawn towards those of its material and the fleet. value_before, value_after: typical values, own unit.
 
     A ratio of sums, not a regression: before and after are read with error, and a slope would be flattened by that. The
     value before is the fitted one (work is done where a reading came out high: the reading alone would regress).
@@ -58,15 +59,11 @@ def cleaning_effects(fit: SeriesFit) -> pl.DataFrame:
 
 def effects_of(pairs: pl.DataFrame, centre: float, transform: str) -> pl.DataFrame:
     """`cleaning_effects` from what stood before and after each work, as `before_and_after`, of all parts of a fleet."""
-    rows = []
-    for kind in sorted(set(pairs["kind"].to_list())):
-        of_kind = pairs.filter(pl.col("kind") == kind)
-        per_design = [ratio(g, int(d[0])) for d, g in of_kind.group_by("design_no", maintain_order=True)]
-        known = [r for r in per_design if r is not None]
-        rows += shrunk(known, kind)
-    if not rows:
+    of_design = pairs.group_by("kind", "design_no", maintain_order=True)
+    known = [r for (kind, design), g in of_design if (r := ratio(g, str(kind), int(design))) is not None]
+    if not known:
         return pl.DataFrame(schema=SCHEMA)
-    out = pl.DataFrame(rows, schema_overrides={"design_no": pl.Int32, "cycles": pl.Int32})
+    out = pl.DataFrame(shrunk(known), schema_overrides={"design_no": pl.Int32, "cycles": pl.Int32})
     return (
         out.with_columns(
             *(pl.Series(n, backward(out[n].to_numpy() + centre, transform)) for n in ("value_before", "value_after"))
@@ -77,8 +74,8 @@ def effects_of(pairs: pl.DataFrame, centre: float, transform: str) -> pl.DataFra
 
 
 def before_and_after(fit: SeriesFit, forest: Forest) -> pl.DataFrame:
-    """Per cycle with a reading just after the work that opened it and one just before: kind, design_no, and on the
-    scale of the fit less its centre: before (fitted), after (read), clean (the install's level when clean,
+    """Per cycle with a reading just after the work that opened it and one just before: kind, design_no, material, and
+    on the scale of the fit less its centre: before (fitted), after (read), clean (the install's level when clean,
     with its error clean_se). Left out:
     burners adjusted and cleaned at one visit (cycles may say so in `also_cleaned`)."""
     readings = fit.readings
@@ -102,11 +99,14 @@ def before_and_after(fit: SeriesFit, forest: Forest) -> pl.DataFrame:
     here, first = here[told], first[told]
     after = readings.z[first] - readings.centre - (0.0 if fit.offset is None else fit.offset[first])
     install = forest.parents[0][here]
+    described = "material" in forest.park.columns
+    material = forest.park["material"].cast(pl.String).gather(install) if described else None
     return pl.DataFrame(
         {
             "install_no": forest.installs[install],
             "cycle_no": forest.rows["cycle_no"].to_numpy()[here],
             "design_no": forest.designs[forest.parents[2]][forest.parents[1]][install],
+            "material": material,
             "kind": forest.rows["opened_by"].gather(here),
             "hours_first": readings.hours[first],
             "after": after,
@@ -133,7 +133,7 @@ def clean_error(fit: SeriesFit, forest: Forest, here: np.ndarray) -> np.ndarray:
     return np.sqrt(np.maximum(np.sum(x * (fit.beta_cov[np.ix_(which, which)] @ x), axis=0), 0.0))
 
 
-def ratio(pairs: pl.DataFrame, design_no: int) -> dict | None:
+def ratio(pairs: pl.DataFrame, kind: str, design_no: int) -> dict | None:
     """Restored share of one design and kind, with its standard error and, apart, what the error of the clean level
     adds (common: it moves all pairs at once); None where too little had built up to tell."""
     before = (pairs["before"] - pairs["clean"]).to_numpy()
@@ -147,7 +147,9 @@ def ratio(pairs: pl.DataFrame, design_no: int) -> dict | None:
     left = after.sum() / total
     se = np.sqrt(np.sum((after - left * before) ** 2) * n / (n - 1)) / abs(total)
     return {
+        "kind": kind,
         "design_no": design_no,
+        "material": pairs["material"].min(),  # a design has one
         "share": 1 - left,
         "se": float(se),
         "common": float((1 - left) * pairs["clean_se"].mean() / abs(total / n)),
@@ -157,47 +159,24 @@ def ratio(pairs: pl.DataFrame, design_no: int) -> dict | None:
     }
 
 
-def shrunk(known: list[dict], kind: str) -> list[dict]:
-    """Designs drawn towards their mean by what they differ more than chance.
-
-    By how much designs differ is itself learnt from few of them: all sizes count, by their likelihood and a half-normal
-    prior (Gelman 2006, Bayesian Anal. 1), so that a difference of none that happens to fit best is not taken for sure.
-    """
-    if not known:
-        return []
-    share, variance = np.array([r["share"] for r in known]), np.array([r["se"] for r in known]) ** 2
-    common = np.array([r["common"] for r in known])
-    value, spread = between_designs(share, np.maximum(variance, 1e-8))
-    sd = np.sqrt(spread + common**2)
-    return [
-        {
-            "design_no": r["design_no"],
-            "kind": kind,
-            "restored_share": float(v),
-            "low": float(v - Z80 * s),
-            "high": float(v + Z80 * s),
-            "value_before": r["value_before"],
-            "value_after": r["value_after"],
-            "cycles": r["cycles"],
-        }
-        for r, v, s in zip(known, value, sd, strict=True)
+def shrunk(known: list[dict]) -> list[dict]:
+    """Designs drawn together, all kinds at once (`between_designs`). The error of the clean level moves all pairs alike
+    and comes on top."""
+    kinds = sorted({r["kind"] for r in known})
+    of_kinds = [[r for r in known if r["kind"] == kind] for kind in kinds]
+    numbers = {material: k for k, material in enumerate(sorted({str(r["material"]) for r in known}))}
+    measured = [
+        Measured(
+            np.array([r["share"] for r in rows]),
+            np.maximum(np.array([r["se"] for r in rows]) ** 2, 1e-8),
+            np.array([numbers[str(r["material"])] for r in rows]),
+        )
+        for rows in of_kinds
     ]
-
-
-def between_designs(share: np.ndarray, variance: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Posterior mean and variance of each design's share, each measured with this variance: normal around a mean of
-    which nothing is known, the standard deviation between them by its posterior on a grid."""
-    tau2 = np.linspace(0.0, 4 * BETWEEN, 81)[:, None] ** 2
-    w = 1 / (tau2 + variance)
-    total = w.sum(axis=1, keepdims=True)
-    centre = (w * share).sum(axis=1, keepdims=True) / total
-    fits = 0.5 * np.log(w).sum(axis=1) - 0.5 * np.log(total[:, 0]) - 0.5 * (w * (share - centre) ** 2).sum(axis=1)
-    fits -= 0.5 * tau2[:, 0] / BETWEEN**2
-    p = np.exp(fits - fits.max())[:, None]
-    p[[0, -1]] /= 2  # trapezoidal rule
-    p /= p.sum()
-    left = w * variance  # of the way to the mean
-    value = share + left * (centre - share)
-    spread = left * tau2 + left**2 / total
-    mean = (p * value).sum(axis=0)
-    return mean, (p * (spread + (value - mean) ** 2)).sum(axis=0)
+    out = []
+    for rows, (value, variance) in zip(of_kinds, between_designs(measured), strict=True):
+        sd = np.sqrt(variance + np.array([r["common"] for r in rows]) ** 2)
+        for r, v, s in zip(rows, value.tolist(), sd.tolist(), strict=True):
+            told = {name: r[name] for name in ("design_no", "kind", "value_before", "value_after", "cycles")}
+            out.append(told | {"restored_share": v, "low": v - Z80 * s, "high": v + Z80 * s})
+    return out

@@ -7,12 +7,13 @@ visit gets the burner hours since installation. Everything is vectorised over vi
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from models.hours import Floats, Ints, LoadCalendar
+from models.winters import Winters
 
 MOST_HOURS_PER_DAY = 24.0
 SLACK_DAYS = 2.0  # a counter is read at an hour of the day that nobody notes
@@ -63,10 +64,12 @@ class Clock:
     start_hours: Floats
     swaps: Ints
     mistyped: Ints
+    winters: Winters = field(default_factory=Winters)
 
     def hours_at(self, calendar: LoadCalendar, area_no: Ints, day: Ints) -> Floats:
         """Burner hours since installation of every install at a day at or after its newest counter; (installs,)."""
-        ahead = calendar.years(area_no, day) - calendar.years(area_no, self.counted_day)
+        now, then = (self.winters.passed(calendar.years(area_no, d)) for d in (day, self.counted_day))
+        ahead = now - then
         return self.counted_hours + self.hours_per_year * np.maximum(ahead, 0.0)
 
 
@@ -111,6 +114,11 @@ def burner_clock(
     nodes, mistyped = _without_mistyped(nodes, typical)
     usual, usual_sd = _usual(nodes, typical)
     per_year, rel_sd, basis, weather_sd = _hours_per_year(nodes, installs, usual, usual_sd)
+    winters = _winters(nodes, per_year, _counted_steps(nodes, usual, usual_sd))
+    visit_load = winters.passed(visit_load)
+    nodes = replace(nodes, load=winters.passed(nodes.load))
+    # what the weather of years to come may be stays as it was measured without knowing any
+    per_year, rel_sd, basis, _ = _hours_per_year(nodes, installs, usual, usual_sd)
     hours, exact, swaps, more_mistyped = _node_hours(nodes, per_year, _counted_steps(nodes, usual, usual_sd))
 
     def between(at: Ints, install: Ints, load: Floats) -> Floats:
@@ -132,10 +140,11 @@ def burner_clock(
         begin = np.maximum(start_day, installs.installed_day)
         everyone = np.arange(len(begin))
         before = np.searchsorted(_order(nodes.install, nodes.day), _order(everyone, begin), side="right") - 1
-        start = between(before, everyone, calendar.years(installs.area_no, begin))
+        start = between(before, everyone, winters.passed(calendar.years(installs.area_no, begin)))
     return Clock(
         per_year, rel_sd, basis, weather_sd, between(at, install_no, visit_load), visit_exact, nodes.day[last],
         hours[last], start, swaps, np.unique(np.concatenate([mistyped, more_mistyped])),
+        winters,
     )  # fmt: skip
 
 
@@ -264,6 +273,13 @@ def _counted_steps(nodes: _Nodes, usual: Floats, rel_sd: Floats) -> NDArray[np.b
     away = np.abs(np.log(np.maximum(hours[first], 1.0) / expected))
     counted[first] &= (expected <= 300.0) | (away <= allowed)
     return counted
+
+
+def _winters(nodes: _Nodes, per_year: Floats, counted: NDArray[np.bool_]) -> Winters:
+    _, hours, _, load = nodes.steps()
+    at = np.flatnonzero(counted & ~_first_step(nodes) & (load > 0.3) & (load < 2.5) & (hours > 0))
+    expected = per_year[nodes.install[at]] * load[at]
+    return Winters.learnt(nodes.load[at] - load[at], nodes.load[at], expected, hours[at])
 
 
 def _spread(rel: Floats) -> float:

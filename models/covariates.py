@@ -234,6 +234,7 @@ def choose_terms(forest: Forest, sums: CycleSums, freed: np.ndarray, covariates:
     """Intercepts, what opened the cycle, and the covariates that vary among cycles with readings."""
     seen = sums.n > 0
     frame = forest.cycles.filter(pl.Series(seen))
+    park = forest.park[np.unique(forest.parents[0][seen])]
     known = forest.cycles.filter(pl.Series(seen & ~freed))
     counts = dict(known["opened_by"].value_counts().sort(["count", "opened_by"], descending=[True, False]).iter_rows())
     counts.pop(None, None)
@@ -255,7 +256,8 @@ def choose_terms(forest: Forest, sums: CycleSums, freed: np.ndarray, covariates:
         for name, log in NUMBERS:
             if name not in frame.columns:
                 continue
-            x = numbers(frame[name], log)
+            # an install that drifts fast has more cycles, but is one install
+            x = numbers(park[name], log)
             x = x[np.isfinite(x)]
             if len(x) >= FEWEST and x.std() > 1e-9 * (1 + abs(x.mean())):
                 terms.append(Term(RATE, "number", name, centre=float(x.mean()), spread=float(x.std()), log=log))

@@ -31,6 +31,7 @@ from models.states import (
     settle_levels,
     tree_sums,
 )
+from models.unknown_starts import unknown_starts
 
 DEFAULTS = FitOptions()
 FEWEST_OF_MODEL = 12  # installs of each appliance model looked at in a search
@@ -242,19 +243,7 @@ def settled(fit: SeriesFit, forest: Forest) -> SeriesFit:
     fit = without_lost(fit)
     state = evaluate_held(fit, forest)
     fit = with_clean_levels(fit, forest, state)
-    fit = replace(fit, open_share=open_share(fit, forest, state))
-    seen = state.freed & (state.sums.w > 0)
-    weak = assumed.weak(fit.inputs.indicator, fit.inputs.transform)
-    if seen.sum() >= FEWEST_WORKS:
-        mean, _ = settle_levels(fit, forest, state, state.nodes[0])
-        away = (
-            mean[0, seen]
-            - fit.clean["level"][np.searchsorted(fit.clean["install_no"], forest.installs[forest.parents[0]][seen])]
-        )
-        n = seen.sum()
-        spread = np.sqrt((n * np.var(away) + 5 * weak.unknown**2) / (n + 5))
-        fit = replace(fit, unknown=(float(np.median(away)) * n / (n + 5), float(spread)))
-    return fit
+    return replace(fit, open_share=open_share(fit, forest, state), unknown=unknown_starts(fit, forest, state))
 
 
 __all__ = ["SeriesFit", "fit_series"]

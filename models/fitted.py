@@ -40,7 +40,7 @@ class SeriesFit:
     reml: float | None = None
     clean: dict[str, np.ndarray] = field(default_factory=dict)  # install_no, level when clean
     before: dict[str, np.ndarray] | None = None  # install_no, cycle_no, fitted level before the work, built_up
-    unknown: tuple[float, float] | None = None  # shift and spread of a level after an unknown start
+    unknown: tuple[tuple[float, float], tuple[float, float]] | None = None  # as `unknown_starts.unknown_starts`
     open_share: float = 0.35  # of visits that leave open whether work was done, those after which it had been
     analysers: AnalyserBias | None = None
     paces: dict[Term, float] = field(

@@ -210,18 +210,6 @@ def value_ahead(o: Outlook, load_ahead: Floats) -> tuple[Floats, Floats]:
     return mean, variance
 
 
-def chance_of_reading(o: Outlook, load_ahead: Floats, sigma: float) -> Floats:
-    """Chance that a reading with its own error sigma lies outside the range then; all (n,)."""
-    mean, variance = value_ahead(replace(o, restarted=None), load_ahead)
-    sd = np.sqrt(variance + sigma**2)
-    chance = ndtr((mean - o.high) / sd) + ndtr((o.low - mean) / sd)
-    if o.restarted is not None:
-        at = np.flatnonzero(o.doubt > 0)
-        q = o.doubt[at]
-        chance[at] = (1 - q) * chance[at] + q * chance_of_reading(o.restarted, load_ahead[at], sigma)
-    return chance
-
-
 def load_ahead(o: Outlook, calendar: LoadCalendar, days: Ints) -> Floats:
     """Load years from as_of to days that are the same for all installs: days (k,) gives (n, k)."""
     areas = np.arange(len(calendar.load))

@@ -9,6 +9,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from models.counters import Clock, Installs, burner_clock
+from models.doubts import doubted_cycles, usual_work
 from models.hours import Floats, Ints, LoadCalendar
 from models.series import SeriesInputs, backward, forward
 
@@ -49,21 +50,24 @@ class Origin:
     """One series as it stood at an origin, and the readings found later in the cycles then open.
 
     inputs: what was known, burner hours by the counters known then.   open: per install the open cycle (install_no,
-    cycle_no, opened_by, opened_day, value_before, hours_open).   found: one row per install: install_no, months, day,
-    z; the next as-found reading in the open cycle, and the horizon it falls into.
+    cycle_no, opened_by, opened_day, value_before, hours_open).   doubted: those that unrecorded work may have opened
+    since, as `doubts.doubted_cycles`.   found: one row per install: install_no, months, day, z; the next as-found
+    reading in the open cycle, and the horizon it falls into.
     """
 
     day: int
     inputs: SeriesInputs
     clock: Clock
     open: pl.DataFrame
+    doubted: pl.DataFrame
     found: pl.DataFrame
 
 
 def stand_at(day: int, inputs: SeriesInputs, counted: Counted) -> Origin:
     """The origin at `day`.
 
-    inputs: the whole history, with visit_no in readings and opened_visit_no (null: with the installation) in cycles.
+    inputs: the whole history, with visit_no in readings, opened_visit_no (null: with the installation) in cycles, and
+    the visits that leave work open, if any.
     """
     clock, visits = counted.known_at(day)
     known = inputs.known_at(day)
@@ -95,6 +99,9 @@ def stand_at(day: int, inputs: SeriesInputs, counted: Counted) -> Origin:
         .with_columns(hours_open=(pl.col("now_h") - pl.col("opened_h")).clip(0.0))
         .sort("install_no")
     )
+    unsaid = known.readings.select("install_no", "visit_no", "day").clear() if known.unsaid is None else known.unsaid
+    usual = usual_work(known.cycles["opened_by"])
+    doubted = doubted_cycles(still, unsaid.join(visits, on="visit_no"), known.readings, usual)
     later = inputs.readings.filter((pl.col("day") > day) & (pl.col("stage_order") == 0)).join(
         still.select("install_no", "cycle_no"), on=["install_no", "cycle_no"], how="semi"
     )
@@ -109,7 +116,7 @@ def stand_at(day: int, inputs: SeriesInputs, counted: Counted) -> Origin:
         )
     found = first.with_columns(months=months).drop_nulls("months")
     found = found.select("install_no", "months", "day", z=_scaled(pl.col("value"), inputs)).drop_nulls("z")
-    return Origin(day, replace(known, readings=readings), clock, still, found)
+    return Origin(day, replace(known, readings=readings), clock, still, doubted, found)
 
 
 def _scaled(value: pl.Expr, inputs: SeriesInputs) -> pl.Expr:

@@ -19,7 +19,7 @@ from models.upper_levels import Evaluation, places
 
 
 def model_rates(fit: SeriesFit) -> pl.DataFrame:
-    """One row per model with installs, read or not, sorted by model_no.
+    """One row per model with installs that the series applies to, read or not, sorted by model_no.
 
     rate, rate_sd: typical drift of the model's installs as they stand (their water, air and fuel in it), on the scale
     of the fit per 1,000 h, averaged over the first 2,000 h after work (so that designs with different exponents
@@ -36,19 +36,21 @@ def model_rates(fit: SeriesFit) -> pl.DataFrame:
 
 
 def with_silent(fit: SeriesFit) -> Forest:
-    """The cycles that were read, and one of every install that never was."""
+    """The cycles that were read, and one of every other install with a cycle."""
     seen = seen_cycles(fit.inputs, fit.readings)
     return Forest.of(pl.concat([seen, silent_cycles(fit, seen)]), install_frame(fit.inputs))
 
 
 def silent_forest(fit: SeriesFit, seen: pl.DataFrame) -> Forest:
-    """One cycle of every install without any among those seen."""
+    """One cycle of every install with a cycle but none among those seen."""
     return Forest.of(silent_cycles(fit, seen), install_frame(fit.inputs))
 
 
 def silent_cycles(fit: SeriesFit, seen: pl.DataFrame) -> pl.DataFrame:
-    installs = install_frame(fit.inputs)
-    return installs.join(seen.select("install_no"), on="install_no", how="anti").select(
+    """An install without any cycle is one that the series does not apply to: nobody knows what it would drift by."""
+    installs, known = install_frame(fit.inputs), fit.inputs.cycles.select(pl.col("install_no").cast(pl.Int64))
+    silent = installs.join(known, on="install_no", how="semi", maintain_order="left")
+    return silent.join(seen.select("install_no"), on="install_no", how="anti", maintain_order="left").select(
         "install_no",
         pl.lit(0, dtype=pl.Int64).alias("cycle_no"),
         UNREAD.alias("opened_by"),
@@ -97,15 +99,16 @@ def per_model(fit: SeriesFit, forest: Forest, readings: np.ndarray, built_up: np
 
 
 def compared(fit: SeriesFit, models: PerModel, at_root: Evaluation, to_design: np.ndarray) -> pl.DataFrame:
-    """`model_rates` from the sums over all installs; at_root: the evaluation of the whole fleet, with its links."""
+    """`model_rates` from the sums over all installs; at_root: the evaluation of the whole fleet, with its links. Models
+    without any install that the series applies to are left out."""
     of_model, of_design = at_root.links
     at, rate = slots(2), 1
     number = models.installs.astype(float)
-    weight = number / number.sum()
+    weight = number / max(number.sum(), 1.0)
 
     # each model's rate = row . u + noise, u = (-beta, 1)
     rows = of_model.total[rate].T.copy()
-    rows[:, : len(models.effects)] -= (models.effects / number).T
+    rows[:, : len(models.effects)] -= (models.effects / np.maximum(number, 1.0)).T
     p = len(fit.terms.terms)
     u = np.r_[-at_root.beta, 1.0]
     cov = np.zeros((p + 1, p + 1))
@@ -127,8 +130,9 @@ def compared(fit: SeriesFit, models: PerModel, at_root: Evaluation, to_design: n
     value, away = rows @ u, difference @ u
     sign = {"up": 1.0, "down": -1.0}.get(fit.inputs.worse, float(np.sign(fleet_row @ u)) or 1.0)
     sd = fit.sigma * np.sqrt(np.maximum(difference_variance, 0.0))
-    worse = ndtr(sign * away / np.maximum(sd, 1e-300)) if len(number) > 1 else np.full(1, 0.5)
-    return pl.DataFrame(
+    several = np.count_nonzero(number) > 1
+    worse = ndtr(sign * away / np.maximum(sd, 1e-300)) if several else np.full(len(number), 0.5)
+    told = pl.DataFrame(
         {
             "model_no": models.model_no,
             "rate": value,
@@ -140,7 +144,8 @@ def compared(fit: SeriesFit, models: PerModel, at_root: Evaluation, to_design: n
             "readings": models.readings.astype(np.int32),
         },
         schema=SCHEMA,
-    ).sort("model_no")
+    )
+    return told.filter(pl.col("installs") > 0).sort("model_no")
 
 
 SCHEMA = {

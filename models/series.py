@@ -57,9 +57,11 @@ class SeriesInputs:
         sorted by install_no, cycle_no, day, stage_order. Optional: unsure bool, the visit leaves open whether work
         that would set the indicator back was done.
     cycles: install_no, cycle_no, opened_by (new, brush, rinse, chemical, adjusted, cleaned, renewed, unknown),
-        opened_day i32 or null, value_before f64 or null (as found at the visit that opened the cycle).
+        opened_day i32 or null, value_before f64 or null (as found at the visit that opened the cycle). Every install
+        that the series applies to has one at least.
     installs: install_no, model_no, design_no, and what is known of them: condensing, material, fuel, air_intake,
-        hardness, media_kg, installed_year.
+        hardness, media_kg, installed_year, installed_day (days since 1970-01-01).
+    unsaid: install_no, visit_no, day of the visits that leave open whether such work was done, where that is asked for.
     """
 
     series_no: int
@@ -71,6 +73,7 @@ class SeriesInputs:
     cycles: pl.DataFrame
     installs: pl.DataFrame
     analyser_offsets: pl.DataFrame | None = field(default=None)  # analyser_no, offset on the transformed scale
+    unsaid: pl.DataFrame | None = None
 
     def __post_init__(self) -> None:
         if self.transform not in ("log", "identity"):
@@ -103,6 +106,7 @@ class SeriesInputs:
                 kept, on="install_no", how="semi", maintain_order="left"
             ),
             installs=installs,
+            unsaid=None if self.unsaid is None else self.unsaid.filter(pl.col("day") <= day),
         )
 
 

@@ -84,6 +84,14 @@ def freed_levels(forest: Forest) -> np.ndarray:
     return forest.memo["freed"]
 
 
+def begun_when_installed(forest: Forest) -> np.ndarray:
+    """Cycles that began on the day their install was put in."""
+    if "installed_day" not in forest.park.columns:
+        return np.zeros(forest.size, dtype=bool)
+    installed = forest.park["installed_day"].cast(pl.Int64).fill_null(-1).to_numpy()
+    return forest.opened_day == installed[forest.parents[0]]
+
+
 def built_up_before(fit: SeriesFit, forest: Forest) -> np.ndarray | None:
     """What had built up when the cycle opened: level before the work less the install's level when clean; nan if
     unknown.
@@ -284,9 +292,10 @@ def from_own(mean: np.ndarray, cov: np.ndarray, own: np.ndarray, read: np.ndarra
 def blind_starts(fit: SeriesFit, forest: Forest, state: State) -> tuple[np.ndarray, np.ndarray]:
     """What is added to level and its variance of cycles without readings, of whose start too little is known."""
     more, variance, unread = np.zeros(forest.size), np.zeros(forest.size), state.sums.w == 0
-    shift, spread = fit.unknown or (0.0, assumed.weak(fit.inputs.indicator, fit.inputs.transform).unknown)
-    blind = state.freed & unread
-    more[blind], variance[blind] = shift, spread**2
+    none = 0.0, assumed.weak(fit.inputs.indicator, fit.inputs.transform).unknown
+    blind, fresh = state.freed & unread, begun_when_installed(forest)
+    for here, (shift, spread) in zip((blind & ~fresh, blind & fresh), fit.unknown or (none, none), strict=True):
+        more[here], variance[here] = shift, spread**2
     # where what had built up before the work is not known, its spread stays in the level
     if unread.any():
         for j, term in enumerate(fit.terms.terms):

@@ -1,5 +1,5 @@
--- drift_installs, drift_analysers, drift_unsaid, drift_both, drift_readings, drift_cycles, drift_now,
--- drift_doubts: exactly what the drift model sees.
+-- drift_installs, drift_analysers, drift_unsaid, drift_both, drift_readings, drift_opened, drift_cycles, drift_now,
+-- drift_left_open: exactly what the drift model sees.
 -- reads: current_installs, current_models, current_visits, analysers, observations, cycles, series, series_installs, visit_clock, install_clock.
 -- Views with series_no, so that one series is read at a time. Analysers are numbered in the order of their names.
 
@@ -15,7 +15,8 @@ select
     i.air_intake,
     i.water_hardness_mg_l::double as hardness,
     i.media_kg::double as media_kg,
-    year(i.installed_on)::integer as installed_year
+    year(i.installed_on)::integer as installed_year,
+    (i.installed_on - date '1970-01-01')::integer as installed_day
 from current_installs i
 join current_models m on m.model_no = i.model_no
 order by i.install_no;
@@ -27,7 +28,7 @@ from analysers order by analyser_no;
 -- drift_unsaid: one row per series and visit that leaves open whether work was done that would have set the series back.
 -- A table, since only these few are joined to all values.   key: series_no, visit_no.
 create or replace table drift_unsaid as
-select s.series_no::integer as series_no, v.visit_no, v.install_no
+select s.series_no::integer as series_no, v.visit_no, v.install_no, (v.visited_on - date '1970-01-01')::integer as day
 from current_visits v
 join series s on case s.reset_class
     when 'exchanger' then v.exchanger_cleaning is null
@@ -68,23 +69,29 @@ from observations o
 left join drift_unsaid u on u.series_no = o.series_no and u.visit_no = o.visit_no
 where o.usable and o.value is not null and o.hours_in_cycle is not null;
 
--- drift_cycles: one row per series, install and cycle, with the value found before the work that opened it.   key: series_no, install_no, cycle_no.
-create or replace view drift_cycles as
+-- drift_opened: one row per series, install it applies to and cycle.   key: series_no, install_no, cycle_no.
+create or replace view drift_opened as
 select
     s.series_no,
     c.install_no,
     c.cycle_no,
     case when c.opened_by = 'adjusted' and v.surely then 'adjusted and cleaned' else c.opened_by end as opened_by,
     (c.opened_on - date '1970-01-01')::integer as opened_day,
-    before.value as value_before,
+    c.opened_visit_no,
     -- what adjusting and cleaning at one visit each gave back cannot be told apart
     s.reset_class = 'burner' and v.visit_no is not null as also_cleaned
 from cycles c
 join series s on s.reset_class = c.reset_class
-left join drift_both v on v.visit_no = c.opened_visit_no and s.reset_class = 'burner'
+semi join series_installs a on a.install_no = c.install_no and a.series_no = s.series_no
+left join drift_both v on v.visit_no = c.opened_visit_no and s.reset_class = 'burner';
+
+-- drift_cycles: the same with the value found before the work that opened the cycle.   key: series_no, install_no, cycle_no.
+create or replace view drift_cycles as
+select o.*, before.value as value_before
+from drift_opened o
 left join observations before
-    on before.series_no = s.series_no and before.visit_no = c.opened_visit_no and before.stage_order = 0 and before.usable
-    and before.cycle_no < c.cycle_no;
+    on before.series_no = o.series_no and before.visit_no = o.opened_visit_no and before.stage_order = 0 and before.usable
+    and before.cycle_no < o.cycle_no;
 
 -- drift_now: one row per series and install it applies to: the cycle that is open at as_of. A table, since it groups
 -- all cycles and is read series by series.   key: series_no, install_no.
@@ -100,7 +107,7 @@ select
 from (
     select install_no, reset_class, max(cycle_no) as cycle_no, arg_max(opened_by, cycle_no) as opened_by,
         arg_max(opened_on, cycle_no) as opened_on, arg_max(opened_h, cycle_no) as opened_h,
-        max(opened_visit_no) filter (cycle_no > 0) as opened_visit_no
+        max(opened_visit_no) as opened_visit_no
     from cycles
     group by install_no, reset_class
 ) c
@@ -109,43 +116,12 @@ join series_installs a on a.install_no = c.install_no and a.series_no = s.series
 join install_clock k on k.install_no = c.install_no
 left join drift_both v on v.visit_no = c.opened_visit_no;
 
--- drift_doubts: one row per series and install whose open cycle may have ended unrecorded: the newest visit of the cycle
--- that leaves open whether it was worked on, where no value was read after it. cycle_no is that of the cycle it would
--- have opened. A table, since it looks at all visits and is read series by series.   key: series_no, install_no.
-create or replace table drift_doubts as
-with usual as (
-    select reset_class, mode(opened_by order by opened_by) filter (opened_by not in ('new', 'unknown')) as opened_by
-    from cycles group by reset_class
-),
-doubted as (
-    select d.series_no, d.install_no, d.cycle_no, s.reset_class, v.visit_no, c.visited_on, c.clock_h
-    from drift_now d
-    join series s on s.series_no = d.series_no
-    join drift_unsaid v on v.series_no = d.series_no and v.install_no = d.install_no
-        and v.visit_no > coalesce(d.opened_visit_no, -1)
-    join visit_clock c on c.visit_no = v.visit_no and case s.reset_class
-        when 'exchanger' then not c.rst_exchanger
-        when 'burner' then not c.rst_burner
-        when 'electrodes' then not c.rst_electrodes
-        when 'trap' then not c.rst_trap
-        else not c.rst_media
-    end
-),
-read as materialized (
-    select o.series_no, o.install_no, o.visit_no, o.stage_order, o.value
-    from observations o semi join doubted d on d.install_no = o.install_no and d.series_no = o.series_no
-    where o.usable and o.value is not null and o.hours_in_cycle is not null
-),
-latest as (
-    select series_no, install_no, max(visit_no * 2 + stage_order) as latest from read group by all
-)
-select d.series_no, d.install_no, (d.cycle_no + 1)::integer as cycle_no, u.opened_by,
-    (d.visited_on - date '1970-01-01')::integer as opened_day, b.value as value_before,
-    greatest(k.now_h - d.clock_h, 0) as hours_open
-from doubted d
-join usual u on u.reset_class = d.reset_class
-join install_clock k on k.install_no = d.install_no
-left join read b on b.series_no = d.series_no and b.visit_no = d.visit_no and b.stage_order = 0
-left join latest r on r.series_no = d.series_no and r.install_no = d.install_no
-where coalesce(r.latest, -1) <= d.visit_no * 2
-qualify row_number() over (partition by d.series_no, d.install_no order by d.visit_no desc) = 1;
+-- drift_left_open: one row per series and visit of an open cycle that leaves open whether it was worked on. A table, since
+-- it is read series by series.   key: series_no, install_no, visit_no.
+create or replace table drift_left_open as
+select d.series_no, d.install_no, v.visit_no, v.day, c.clock_h
+from drift_now d
+join drift_unsaid v on v.series_no = d.series_no and v.install_no = d.install_no
+    and v.visit_no > coalesce(d.opened_visit_no, -1)
+join visit_clock c on c.visit_no = v.visit_no
+order by d.series_no, d.install_no, v.visit_no;

@@ -267,21 +267,22 @@ def test_model_rates_compare_with_the_fleet_by_their_joint_posterior(plain):
     z = (true["true"] - rates["rate"]) / rates["rate_sd"]
     assert z.abs().max() < 4
     assert float((z**2).mean()) < 2.5
-    silent = replace(
-        fit,
-        inputs=replace(
-            made.inputs,
-            installs=pl.concat(
-                [
-                    made.inputs.installs,
-                    made.inputs.installs.head(2).with_columns(
-                        install_no=pl.Series([9_000, 9_001], dtype=pl.Int32), model_no=pl.lit(50, dtype=pl.Int32)
-                    ),
-                ]
-            ),
-        ),
+    # two that nobody ever read; others without a cycle, which the series does not apply to and no mean may hold
+    known = made.inputs.installs["model_no"][0]
+    more = made.inputs.installs.head(4).with_columns(
+        install_no=pl.Series([9_000, 9_001, 9_002, 9_003], dtype=pl.Int32),
+        model_no=pl.Series([50, 50, known, 51], dtype=pl.Int32),
     )
-    row = model_rates(silent).filter(pl.col("model_no") == 50)
+    begun = made.inputs.cycles.head(2).with_columns(
+        install_no=pl.Series([9_000, 9_001], dtype=pl.Int32), cycle_no=pl.lit(0, pl.Int32), opened_by=pl.lit("unknown")
+    )
+    installs, cycles = pl.concat([made.inputs.installs, more]), pl.concat([made.inputs.cycles, begun])
+    silent = model_rates(replace(fit, inputs=replace(made.inputs, installs=installs, cycles=cycles)))
+    before = rates.filter(pl.col("model_no") == known)["installs"][0]
+    assert silent.filter(pl.col("model_no") == known)["installs"][0] == before
+    assert 51 not in silent["model_no"]
+    row = silent.filter(pl.col("model_no") == 50)
+    assert row["installs"][0] == 2
     assert row["readings"][0] == 0
     assert 0.05 < row["worse_than_fleet_p"][0] < 0.95
     assert row["rate_sd"][0] > rates["rate_sd"].max()
@@ -345,3 +346,14 @@ def test_fixed_effects_taken_off_by_kind_are_those_of_their_columns():
     for b, (component, x) in zip(fit.beta, fit.terms.columns(forest, built_up), strict=True):
         expected[component] += 0 if x is None else b * x
     np.testing.assert_allclose(fixed_values(fit.terms, fit.beta, forest, built_up), expected, rtol=1e-12, atol=1e-14)
+
+
+def test_covariates_are_centred_on_installs_however_many_cycles_they_have(plain):
+    made, fit = plain
+    read = made.inputs.readings["install_no"].unique()
+    hardness = (
+        made.inputs.installs.filter(pl.col("install_no").is_in(read.implode()))["hardness"].drop_nans().drop_nulls()
+    )
+    (term,) = (t for t in fit.terms.terms if t.name == "hardness")
+    assert term.centre == pytest.approx(hardness.mean())
+    assert term.spread == pytest.approx(hardness.std(ddof=0))

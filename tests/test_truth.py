@@ -29,7 +29,7 @@ def beside_truth(tmp_path_factory) -> dict[str, pl.DataFrame]:
     for seed in SEEDS:
         fleet, done = bench_truth.run(folder, INSTALLS, seed, YEARS, ["fit", "forecast"])
         with Store.open(done, read_only=True) as store:
-            doubts = store.frame("select install_no, series_no from drift_doubts").with_columns(doubted=True)
+            doubts = store.frame("select install_no, series_no from open_doubts").with_columns(doubted=True)
             installs = bench_truth.of_installs(fleet, store)
             tables["installs"].append(installs.join(doubts, on=["install_no", "series_no"], how="left"))
             tables["models"].append(bench_truth.of_models(fleet, store, INSTALLS, seed, YEARS))

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 import polars as pl
 
+from models.doubts import doubted_cycles
 from models.series import SeriesInputs
 from pipeline.schema import Series
 from pipeline.store import Store
@@ -14,17 +15,30 @@ READING_COLUMNS = "install_no, cycle_no, day, hours, value, stage_order, analyse
 CYCLE_COLUMNS = "install_no, cycle_no, opened_by, opened_day, value_before, also_cleaned"
 
 
-def series_inputs(store: Store, members: Sequence[Series], installs: pl.DataFrame) -> list[SeriesInputs]:
-    """Of each series; the views behind them are read once for all. installs: drift_installs."""
+def series_inputs(
+    store: Store, members: Sequence[Series], installs: pl.DataFrame, of: str = "drift"
+) -> list[SeriesInputs]:
+    """Of each series; the views behind them are read once for all. installs: drift_installs, or some of them.
+
+    of: names the relations they come from, as in `drift_readings`. Other than these also have the visits (visit_no in
+    readings, opened_visit_no in cycles) and those that leave work open.
+    """
     numbers = ", ".join(str(series.series_no) for series in members)
+    visits = of != "drift"
     readings = store.frame(
-        f"select series_no, {READING_COLUMNS} from drift_readings where series_no in ({numbers}) "
+        f"select series_no, {READING_COLUMNS}{', visit_no' * visits} from {of}_readings where series_no in ({numbers}) "
         "order by series_no, install_no, cycle_no, day, stage_order, visit_no"
     )
     cycles = store.frame(
-        f"select series_no, {CYCLE_COLUMNS} from drift_cycles where series_no in ({numbers}) "
-        "order by series_no, install_no, cycle_no"
+        f"select series_no, {CYCLE_COLUMNS}{', opened_visit_no' * visits} from {of}_cycles "
+        f"where series_no in ({numbers}) order by series_no, install_no, cycle_no"
     )
+    unsaid = None
+    if visits:
+        unsaid = store.frame(
+            f"select series_no, install_no, visit_no, day from {of}_unsaid where series_no in ({numbers}) "
+            "order by series_no, visit_no"
+        )
     return [
         SeriesInputs(
             series_no=series.series_no,
@@ -35,6 +49,7 @@ def series_inputs(store: Store, members: Sequence[Series], installs: pl.DataFram
             readings=own(readings, series),
             cycles=own(cycles, series),
             installs=installs,
+            unsaid=None if unsaid is None else own(unsaid, series),
         )
         for series in members
     ]
@@ -62,9 +77,30 @@ def open_cycles(store: Store, series: Series) -> pl.DataFrame:
 
 def open_doubts(store: Store, series: Series) -> pl.DataFrame:
     """The cycles that a visit may have opened without saying so, where nothing was read since; as `open_cycles`."""
-    return store.frame(
+    k = series.series_no
+    unsaid = store.frame(
+        f"select install_no, visit_no, day, clock_h from drift_left_open where series_no = {k} order by all"
+    )
+    now = store.frame(
         f"""
-        select install_no, cycle_no, opened_by, opened_day, value_before, hours_open
-        from drift_doubts where series_no = {series.series_no} order by install_no
+        select o.install_no, o.cycle_no, o.opened_visit_no, c.now_h
+        from drift_now o
+        join install_clock c on c.install_no = o.install_no
+        semi join (from drift_left_open where series_no = {k}) u on u.install_no = o.install_no
+        where o.series_no = {k} order by o.install_no
         """
     )
+    readings = store.frame(
+        f"""
+        select r.install_no, r.visit_no, r.stage_order, r.value
+        from observations r
+        semi join (from drift_left_open where series_no = {k}) u on u.install_no = r.install_no
+        where r.series_no = {k} and r.usable and r.value is not null and r.hours_in_cycle is not null
+        order by r.install_no, r.visit_no, r.stage_order
+        """
+    )
+    usual = store.scalar(
+        "select mode(opened_by order by opened_by) from cycles "
+        f"where reset_class = '{series.reset_class}' and opened_by not in ('new', 'unknown')"
+    )
+    return doubted_cycles(now, unsaid, readings, usual)

@@ -13,8 +13,8 @@ from models.counters import Installs
 from models.forecast import scaled_limits
 from models.hours import LoadCalendar
 from models.past import Counted
-from models.series import SeriesInputs
 from pipeline.schema import SERIES, Series
+from pipeline.stages.drift_inputs import series_inputs
 from pipeline.stages.side_by_side import Mapper, begun, side_by_side
 from pipeline.store import Store
 
@@ -30,10 +30,18 @@ BINS = {
     "observed": pl.Float64, "low": pl.Float64, "high": pl.Float64, "n": pl.Int32,
 }  # fmt: skip
 
-TRIED_READINGS = """
-    create or replace temp table tried_readings as
-    select r.* from drift_readings r semi join tried_installs t on t.install_no = r.install_no
-"""  # of all series at once: the view they come from is not read a second time
+TRIED = """
+    create or replace temp table tried_readings as -- of all series at once: the view is not read a second time
+    select r.* from drift_readings r semi join tried_installs t on t.install_no = r.install_no;
+    create or replace temp view tried_cycles as
+    select o.*, before.value as value_before
+    from (from drift_opened o semi join tried_installs t on t.install_no = o.install_no) o
+    left join tried_readings before
+        on before.series_no = o.series_no and before.visit_no = o.opened_visit_no and before.stage_order = 0
+        and before.cycle_no < o.cycle_no;
+    create or replace temp view tried_unsaid as
+    from drift_unsaid u semi join tried_installs t on t.install_no = u.install_no
+"""
 
 
 @contextmanager
@@ -43,12 +51,14 @@ def trying_past(store: Store, calendar: LoadCalendar, as_of: int, mapper: Mapper
     Writes backtest_scores and backtest_bins, and the fact `backtest_note` where there was too little to try.
     """
     counted = sampled_counters(store, calendar)
-    store.run(TRIED_READINGS)
+    store.run(TRIED)
     installs = store.frame(
         "select i.* from drift_installs i semi join tried_installs using (install_no) order by install_no"
     )
-    inputs = [tried_inputs(store, series, installs) for series in SERIES if series.reset_class != "none"]
-    pieces = [(known, counted, low, high, as_of, SEED) for known, low, high in inputs]
+    members = [series for series in SERIES if series.reset_class != "none"]
+    inputs = series_inputs(store, members, installs, of="tried")
+    ranges = [tried_ranges(store, series) for series in members]
+    pieces = [(known, counted, *ends, as_of, SEED) for known, ends in zip(inputs, ranges, strict=True)]
     with begun(mapper, backtest_piece, pieces) as results:
         yield
         tried = results()
@@ -57,7 +67,7 @@ def trying_past(store: Store, calendar: LoadCalendar, as_of: int, mapper: Mapper
     store.write("backtest_scores", scores.with_columns(pl.selectors.float().round(6)))
     store.write("backtest_bins", bins.with_columns(pl.selectors.float().round(6)))
     store.set_fact("backtest_note", "; ".join(t.note for t in tried if t.note))
-    store.run("drop table if exists tried_installs; drop table if exists tried_readings")
+    store.run("drop view tried_cycles; drop view tried_unsaid; drop table tried_readings; drop table tried_installs")
 
 
 def sampled_counters(store: Store, calendar: LoadCalendar) -> Counted:
@@ -104,38 +114,14 @@ def sampled_counters(store: Store, calendar: LoadCalendar) -> Counted:
     )
 
 
-def tried_inputs(store: Store, series: Series, installs: pl.DataFrame) -> tuple[SeriesInputs, np.ndarray, np.ndarray]:
-    """The whole history of the tried installs in one series, and their ranges on the scale of the fit."""
-    k, kind = series.series_no, series.reset_class
-    readings = store.frame(
-        f"""
-        select r.install_no, r.cycle_no, r.day, r.hours, r.value, r.stage_order, r.analyser_no, r.unsure, r.visit_no
-        from tried_readings r
-        where r.series_no = {k} order by r.install_no, r.cycle_no, r.day, r.stage_order, r.visit_no
-        """
-    )
-    cycles = store.frame(
-        f"""
-        select c.install_no, c.cycle_no, c.opened_by, (c.opened_on - date '1970-01-01')::integer as opened_day,
-            c.opened_visit_no, b.value as value_before
-        from cycles c
-        semi join tried_installs t on t.install_no = c.install_no
-        left join tried_readings b on b.series_no = {k} and b.visit_no = c.opened_visit_no and b.stage_order = 0
-            and b.cycle_no < c.cycle_no
-        where c.reset_class = '{kind}' order by c.install_no, c.cycle_no
-        """
-    )
+def tried_ranges(store: Store, series: Series) -> tuple[np.ndarray, np.ndarray]:
+    """The ranges of the tried installs in one series, on the scale of the fit."""
     limits = store.frame(
         f"""
         select t.install_no, l.limit_low, l.limit_high
-        from tried_installs t left join limits l on l.install_no = t.install_no and l.series_no = {k}
+        from tried_installs t left join limits l on l.install_no = t.install_no and l.series_no = {series.series_no}
         order by t.install_no
         """
     )
     low, high = (limits[c].cast(pl.Float64).fill_null(np.nan).to_numpy() for c in ("limit_low", "limit_high"))
-    low, high = scaled_limits(low, high, series.transform)
-    inputs = SeriesInputs(
-        series_no=k, indicator=series.indicator, firing=series.firing, transform=series.transform, worse=series.worse,
-        readings=readings, cycles=cycles, installs=installs,
-    )  # fmt: skip
-    return inputs, low, high
+    return scaled_limits(low, high, series.transform)

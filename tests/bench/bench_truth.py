@@ -40,7 +40,7 @@ from pipeline.stages.read import read
 from pipeline.store import Store
 
 Z80 = 1.2815515655
-HORIZONS = (6, 12)
+HORIZONS = (0, 6, 12)  # months
 
 
 def ready(folder: Path, installs: int, seed: int, years: float) -> tuple[Path, Path]:
@@ -97,8 +97,8 @@ def of_installs(fleet: Path, store: Store) -> pl.DataFrame:
             .join(true, on="install_id")
             .join(
                 store.frame(
-                    "select install_no, rate_per_1000h told_rate, rate_low_per_1000h low, rate_high_per_1000h high "
-                    "from forecast_values where series_no = ?",
+                    "select install_no, p_out_now, rate_per_1000h told_rate, rate_low_per_1000h low, "
+                    "rate_high_per_1000h high from forecast_values where series_no = ?",
                     [series.series_no],
                 ),
                 on="install_no",
@@ -107,13 +107,15 @@ def of_installs(fleet: Path, store: Store) -> pl.DataFrame:
         )
     rows = pl.concat(parts)
     days = first_of_months(as_of, 36)
+    # the truth stands at the end of the records, which may be some days after the newest visit
+    now = max(as_of, rows["as_of"].cast(pl.Int32).max())
     out_on = rows["out_on"].cast(pl.Int32).fill_null(10**6).to_numpy()
     return rows.with_columns(
         off=(pl.col("z") - pl.col("mean")) / pl.col("sd"),
         rate_in=pl.col("rate_per_1000h").is_between("low", "high"),
-        **{f"p{m}": pl.col("p_out").arr.get(m) for m in HORIZONS},
-        **{f"out{m}": pl.Series(out_on <= days[m]) for m in HORIZONS},
-    ).drop("p_out")
+        **{f"p{m}": pl.col("p_out").arr.get(m) if m else pl.col("p_out_now") for m in HORIZONS},
+        **{f"out{m}": pl.Series(out_on <= (days[m] if m else now)) for m in HORIZONS},
+    ).drop("p_out", "p_out_now")
 
 
 def of_models(fleet: Path, store: Store, installs: int, seed: int, years: float) -> pl.DataFrame:
@@ -174,8 +176,8 @@ def share(inside: np.ndarray) -> str:
 
 def table(rows: pl.DataFrame, models: pl.DataFrame, work: pl.DataFrame, scores: pl.DataFrame) -> None:
     print("\n| series | n | value | by basis i/m/d/f | rate | sd of z value | model rate | restored |", end="")
-    print(" slope 6 (se) | events/told | slope 12 (se) | events/told |")
-    print("|" + "---|" * 12)
+    print("".join(f" slope {months} (se) | events/told |" for months in HORIZONS))
+    print("|" + "---|" * (8 + 2 * len(HORIZONS)))
     for series in SERIES:
         own = rows.filter(pl.col("series_no") == series.series_no)
         if own.is_empty():
@@ -207,7 +209,7 @@ def table(rows: pl.DataFrame, models: pl.DataFrame, work: pl.DataFrame, scores: 
         return
     print("\nbacktest: skill over base rate, own line, common drift, boosted trees (fleets where positive)")
     for series in SERIES:
-        for months in HORIZONS:
+        for months in HORIZONS[1:]:
             part = scores.filter(
                 (pl.col("indicator") == series.indicator) & (pl.col("firing") == series.firing)
                 & (pl.col("horizon_months") == months)

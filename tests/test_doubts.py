@@ -1,0 +1,63 @@
+"""Visits that leave open whether work was done, and the cycles they put in doubt."""
+
+from __future__ import annotations
+
+import shutil
+
+import numpy as np
+import polars as pl
+
+from models.doubts import doubted_cycles, usual_work
+from models.past import stand_at
+from pipeline.schema import SERIES
+from pipeline.stages.cycles import as_of_day, load_calendar
+from pipeline.stages.drift_inputs import open_doubts, series_inputs
+from pipeline.stages.past_forecasts import TRIED, sampled_counters
+from pipeline.store import Store
+
+
+def test_only_the_newest_open_visit_with_nothing_read_after_it_leaves_a_doubt():
+    now = pl.DataFrame(
+        {"install_no": [0, 1, 2, 3, 4], "cycle_no": [2, 0, 1, 0, 1], "opened_visit_no": [10, None, 31, None, 50],
+         "now_h": [9000.0] * 5},
+    )  # fmt: skip
+    unsaid = pl.DataFrame(
+        # before the cycle began, twice in it, read as left, read later, and at the visit that opened the cycle
+        {"install_no": [0, 0, 0, 1, 2, 4], "visit_no": [9, 12, 14, 21, 33, 50], "day": [1, 2, 3, 4, 5, 6],
+         "clock_h": [100.0, 4000.0, 6000.0, 500.0, 700.0, 800.0]},
+    )  # fmt: skip
+    readings = pl.DataFrame(
+        {"install_no": [0, 0, 1, 1, 2], "visit_no": [12, 14, 21, 21, 34], "stage_order": [0, 0, 0, 1, 0],
+         "value": [15.0, 18.0, 20.0, 9.0, 12.0]},
+    )  # fmt: skip
+    told = doubted_cycles(now, unsaid, readings, "rinse")
+    assert told.rows() == [(0, 3, "rinse", 3, 18.0, 3000.0)]
+    unread = doubted_cycles(now, unsaid, readings.clear(), None)
+    assert unread["install_no"].to_list() == [0, 1, 2]
+    assert unread["value_before"].to_list() == [None] * 3
+
+
+def test_the_usual_work_is_no_beginning():
+    assert usual_work(pl.Series(["new", "new", "new", "rinse", "brush", "rinse", None, "unknown"])) == "rinse"
+    assert usual_work(pl.Series(["new", "unknown"])) is None
+
+
+def test_the_trial_at_the_last_day_doubts_what_the_forecast_doubts(sample_run, tmp_path):
+    shutil.copy(sample_run / "fleet.duckdb", tmp_path / "fleet.duckdb")
+    some = 0
+    with Store.open(tmp_path / "fleet.duckdb") as store:
+        store.run_file("70_drift_inputs.sql")
+        counted = sampled_counters(store, load_calendar(store))
+        store.run(TRIED)
+        tried = pl.Series("install_no", counted.install_no).cast(pl.Int32)
+        installs = store.frame("select * from drift_installs").filter(pl.col("install_no").is_in(tried.implode()))
+        members = [series for series in SERIES if series.reset_class != "none"]
+        for series, inputs in zip(members, series_inputs(store, members, installs, of="tried"), strict=True):
+            expected = open_doubts(store, series).filter(pl.col("install_no").is_in(tried.implode()))
+            found = stand_at(as_of_day(store), inputs, counted).doubted
+            same = ["install_no", "cycle_no", "opened_day", "value_before"]
+            assert found.select(same).rows() == expected.select(same).rows(), series.indicator
+            # hours without a counter lean on the installs at hand, and these are some of them
+            np.testing.assert_allclose(found["hours_open"], expected["hours_open"], rtol=0.1)
+            some += found.height
+    assert some > 5
