@@ -162,16 +162,12 @@ def _set_aside(store: Store, kind: str) -> np.ndarray:
 
 
 def _settle_repeats(store: Store, visit_no: np.ndarray, code: np.ndarray, lines: np.ndarray) -> None:
-    """Of the tests of one visit, stage and firing the last is taken. Where two have one number, one of them is not the
-    one that stands at its place: no table of keys is built."""
-    row = np.flatnonzero(visit_no >= 0)
-    test = visit_no[row] * 4 + code[row]
-    standing, everyone = np.empty(test.max(initial=-1) + 1, np.int32), np.arange(len(test), dtype=np.int32)
-    standing[test] = everyone
-    beaten = test[standing[test] != everyone]
-    if len(beaten):
-        repeated = np.zeros(len(standing), bool)
-        repeated[beaten] = True
-        rows = repeats.rows_of(store, "readings", row[repeated[test]])
+    """Of the tests of one visit, stage and firing the last is taken. Counted over whole numbers: no table of keys
+    is built."""
+    key = np.where(visit_no >= 0, visit_no.astype(np.int64) * 4 + code, NOWHERE)
+    times = np.bincount(key + 1, minlength=1)
+    times[0] = 0
+    if times.max(initial=0) > 1:
+        rows = repeats.rows_of(store, "readings", np.flatnonzero(times[key + 1] > 1))
         repeats.settle(store, "readings", rows, lines)
         visit_no[_set_aside(store, "readings")] = NOWHERE
