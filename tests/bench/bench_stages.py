@@ -60,26 +60,17 @@ def scan(fleet: Path) -> None:
     db = duckdb.connect(config={"memory_limit": "4GB"})
     for kind in ("visits", "readings"):
         alike: dict[str, list[str]] = {}
-        for path in plain_files(fleet, kind):
-            with path.open(encoding="utf-8") as file:
+        for path in sorted((fleet / kind).glob("*.csv")):
+            with path.open(encoding="utf-8-sig") as file:
                 alike.setdefault(file.readline().strip(), []).append(str(path))
         declared = {name: types.get(column.type, "varchar") for name, column in columns_of(kind).items()}
         for header, paths in alike.items():
-            columns = {name: declared.get(name, "double") for name in header.split(",")}
+            delim, point = (";", ",") if ";" in header else (",", ".")
+            columns = {name: declared.get(name, "double") for name in header.split(delim)}
             sums = ", ".join(summed[t].format(n) for n, t in columns.items())
-            how = "header=true, columns=?, auto_detect=false, ignore_errors=true"  # the made fleets are not clean
-            db.execute(f"select {sums} from read_csv(?, {how})", [paths, columns]).fetchall()
-
-
-def plain_files(fleet: Path, kind: str) -> list[Path]:
-    """Files in the ordinary dialect: the ones the plain scan can read at all."""
-    found = []
-    for path in sorted((fleet / kind).glob("*.csv")):
-        with path.open("rb") as file:
-            head = file.read(4096)
-        if not head.startswith((b"\xff\xfe", b"\xfe\xff", b"\xef\xbb\xbf")) and b";" not in head.split(b"\n", 1)[0]:
-            found.append(path)
-    return found
+            # the made fleets are not clean, hence ignore_errors
+            how = "header=true, columns=?, delim=?, decimal_separator=?, auto_detect=false, ignore_errors=true"
+            db.execute(f"select {sums} from read_csv(?, {how})", [paths, columns, delim, point]).fetchall()
 
 
 def stage(name: str, fleet: Path, out: Path) -> None:
@@ -185,7 +176,7 @@ def side_by_side(measured_costs: dict[int, dict[str, Cost]]) -> None:
 
 def size(fleet: Path) -> float:
     """GB of visits and readings."""
-    return sum(path.stat().st_size for kind in ("visits", "readings") for path in plain_files(fleet, kind)) / 1e9
+    return sum(path.stat().st_size for kind in ("visits", "readings") for path in (fleet / kind).glob("*.csv")) / 1e9
 
 
 def processor_seconds() -> float:
