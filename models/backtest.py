@@ -24,6 +24,7 @@ from models.fitted import SeriesFit
 from models.forecast import OWN_SHARE, Outlook
 from models.hours import Floats
 from models.past import HORIZONS, Counted, Origin, features, reading_edges, stand_at
+from models.posteriors import posterior
 from models.reading_errors import ReadingError, chance_of_reading, reading_quantiles
 from models.scores import bins, score
 from models.series import FitOptions, SeriesInputs
@@ -137,7 +138,7 @@ def drift_guess(fit: SeriesFit, origin: Origin, now: pl.DataFrame, counted: Coun
     """The drift model's chance of each found reading, its own error included, and its 80 % interval."""
     of_now = now.select("install_no").unique()
     asked, doubted = (c.join(of_now, on="install_no", how="semi").select(ASKED) for c in (origin.open, origin.doubted))
-    known = fit.posterior(pl.concat([asked, doubted], how="vertical_relaxed"))
+    known = posterior(fit, pl.concat([asked, doubted], how="vertical_relaxed"))
     outlook = _outlook(fit, origin, now, counted, known, asked)
     doubt = now["install_no"].is_in(doubted["install_no"].implode()).to_numpy()
     if doubt.any():

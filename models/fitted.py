@@ -1,4 +1,4 @@
-"""A fitted series: its parameters, and the posterior of level and rate of any cycle under them."""
+"""A fitted series: its parameters, and what follows from them alone."""
 
 from __future__ import annotations
 
@@ -10,11 +10,25 @@ import polars as pl
 from models.analysers import AnalyserBias
 from models.covariates import Term, Terms, of_unknown_age
 from models.cycle_sums import Forest, Readings
-from models.posteriors import Install, Open
 from models.series import FitOptions, SeriesInputs
-from models.upper_levels import Above
 
 MOST_OF_READING = 0.9  # a bias is never taken to be more of what was read
+
+
+@dataclass(frozen=True)
+class Install:
+    """Posterior of level and rate from all indicators of a joint fit, per install and per its newest cycle.
+
+    mean (2, n), cov packed (3, n): of the install; cycle_no (times PARTS, -1: none), own_mean, own_cov: of its newest
+    cycle. On the fit's scale less its centre, inner clock, covariates left out.
+    """
+
+    install_no: np.ndarray
+    mean: np.ndarray
+    cov: np.ndarray
+    cycle_no: np.ndarray
+    own_mean: np.ndarray
+    own_cov: np.ndarray
 
 
 @dataclass
@@ -121,17 +135,6 @@ class SeriesFit:
         """No reading in the whole fleet: nothing can be said of this indicator."""
         return len(self.readings.z) == 0
 
-    def posterior(self, cycles: pl.DataFrame, above: Above | None = None) -> pl.DataFrame:
-        """Level and rate of each cycle asked for, seen or not.
-
-        cycles: install_no, cycle_no, opened_by, value_before (own unit, may be null); opened_day optional.
-        Returns install_no, cycle_no, m0, m1, v00, v01, v11, gamma, basis, readings, hours_shift: on the transformed
-        scale, the rate per ((hours since the cycle began - hours_shift) / 1000) ** gamma, uncertainty of the fixed
-        effects included, sorted by install_no, cycle_no. above: the appliance models and designs, where this is part of
-        a fleet. hours_shift is 0 but where work was done and not recorded.
-        """
-        return Open.of(self, cycles, above).told(self)
-
 
 def of_named(fit: SeriesFit) -> SeriesFit:
     """The same fit with only the readings whose analyser is named, to judge analysers by.
@@ -154,7 +157,7 @@ def bare(fit: SeriesFit) -> SeriesFit:
 @dataclass(frozen=True)
 class Told:
     """What is told of a series once it is fitted. fit: the parameters, without readings; counts: readings, cycles,
-    installs read; known: as `SeriesFit.posterior`, of the cycles asked for; rates: as `rates.model_rates`; cleanings:
+    installs read; known: as `posteriors.posterior`, of the cycles asked for; rates: as `rates.model_rates`; cleanings:
     as `cleaning.cleaning_effects`."""
 
     fit: SeriesFit

@@ -21,10 +21,9 @@ from models.below import posteriors_below
 from models.covariates import LEVEL, RATE
 from models.cycle_sums import PARTS, Forest, Readings, positions
 from models.drift import DEFAULTS, fit_series
-from models.fitted import SeriesFit
+from models.fitted import Install, SeriesFit
 from models.leaf_sums import LeafSums, Messages, merge, segment_starts
 from models.mapper import Mapper, here
-from models.posteriors import Install
 from models.series import FitOptions, SeriesInputs
 from models.states import held_tree, install_frame, seen_cycles, unread_cycles
 from models.tree import LevelPrior, Nodes, Priors, Tree

@@ -3,36 +3,29 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 import polars as pl
 
 from models import smallblocks as sb
 from models.cycle_sums import PARTS, Forest, clock, positions, rate_scale
+from models.fitted import SeriesFit
 from models.states import State, blind_starts, evaluate, fixed_of, from_own, install_frame, seen_cycles, unread_cycles
 from models.upper_levels import Above
-
-if TYPE_CHECKING:
-    from models.fitted import SeriesFit
 
 BASES = ("install", "model", "design", "fleet")
 
 
-@dataclass(frozen=True)
-class Install:
-    """Posterior of level and rate from all indicators of a joint fit, per install and per its newest cycle.
+def posterior(fit: SeriesFit, cycles: pl.DataFrame, above: Above | None = None) -> pl.DataFrame:
+    """Level and rate of each cycle asked for, seen or not.
 
-    mean (2, n), cov packed (3, n): of the install; cycle_no (times PARTS, -1: none), own_mean, own_cov: of its newest
-    cycle. On the fit's scale less its centre, inner clock, covariates left out.
+    cycles: install_no, cycle_no, opened_by, value_before (own unit, may be null); opened_day optional.
+    Returns install_no, cycle_no, m0, m1, v00, v01, v11, gamma, basis, readings, hours_shift: on the transformed
+    scale, the rate per ((hours since the cycle began - hours_shift) / 1000) ** gamma, uncertainty of the fixed
+    effects included, sorted by install_no, cycle_no. above: the appliance models and designs, where this is part of
+    a fleet. hours_shift is 0 but where work was done and not recorded.
     """
-
-    install_no: np.ndarray
-    mean: np.ndarray
-    cov: np.ndarray
-    cycle_no: np.ndarray
-    own_mean: np.ndarray
-    own_cov: np.ndarray
+    return Open.of(fit, cycles, above).told(fit)
 
 
 @dataclass(frozen=True)
@@ -46,7 +39,7 @@ class Asked:
 
     @classmethod
     def of(cls, fit: SeriesFit, cycles: pl.DataFrame) -> Asked:
-        """cycles: as `SeriesFit.posterior`."""
+        """cycles: as `posterior`."""
         asked = unread_cycles(cycles).unique(["install_no", "cycle_no"], maintain_order=True)
         number, cycle = (asked[c].to_numpy() for c in ("install_no", "cycle_no"))
         part = fit.readings.latest_part(number, cycle)
@@ -81,7 +74,7 @@ class Open:
 
     @classmethod
     def of(cls, fit: SeriesFit, cycles: pl.DataFrame, above: Above | None = None) -> Open:
-        """cycles, above: as `SeriesFit.posterior`."""
+        """cycles, above: as `posterior`."""
         asked = Asked.of(fit, cycles)
         forest = Forest.of(pl.concat([seen_cycles(fit.inputs, fit.readings), asked.unread]), install_frame(fit.inputs))
         return cls.among(fit, forest, asked, above)
@@ -122,7 +115,7 @@ class Open:
         )
 
     def told(self, fit: SeriesFit) -> pl.DataFrame:
-        """As `SeriesFit.posterior`; with what all indicators say of an install, where the fit has it.
+        """As `posterior`; with what all indicators say of an install, where the fit has it.
 
         Its newest cycle is known jointly. Any other is taken to depend, given its install, on its own readings only; so
         its posterior is that line of the way down the tree, with that of the install put in.

@@ -11,6 +11,7 @@ from models.cleaning import cleaning_effects
 from models.drift import fit_series
 from models.fitted import SeriesFit, Told, bare
 from models.joint import joined
+from models.posteriors import posterior
 from models.rates import model_rates
 from models.series import FitOptions, SeriesInputs
 
@@ -24,4 +25,4 @@ def fitted_together(group: Sequence[tuple[SeriesInputs, pl.DataFrame]], options:
 def told(fit: SeriesFit, asked: pl.DataFrame) -> Told:
     runs = fit.readings
     counts = len(runs.z), len(runs.start), len(np.unique(runs.install_no))
-    return Told(bare(fit), counts, fit.posterior(asked), model_rates(fit), cleaning_effects(fit))
+    return Told(bare(fit), counts, posterior(fit, asked), model_rates(fit), cleaning_effects(fit))

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 import polars as pl
@@ -13,13 +12,11 @@ from models import smallblocks as sb
 from models.below import posteriors_below
 from models.covariates import LEVEL, RATE, code, codes, fixed_values
 from models.cycle_sums import PARTS, CycleSums, Forest, Readings, positions
+from models.fitted import SeriesFit
 from models.leaf_sums import without
 from models.series import SeriesInputs, forward
 from models.tree import Nodes, Priors, Tree, leaf_posteriors
 from models.upper_levels import Evaluation
-
-if TYPE_CHECKING:
-    from models.fitted import SeriesFit
 
 LOWER = 2  # cycles and installs are swept in blocks; appliance models and designs are optimised inside
 UNREAD = pl.lit("unread", dtype=pl.Categorical)

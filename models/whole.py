@@ -25,11 +25,11 @@ from models.breaks import typical_gain
 from models.cleaning import effects_of
 from models.cycle_sums import Readings, positions
 from models.drift import search, settled, without_lost
-from models.fitted import SeriesFit, Told, bare
+from models.fitted import Install, SeriesFit, Told, bare
 from models.fleet import Fleet, renewed
 from models.joint import Said, together
 from models.pace import in_words
-from models.posteriors import Install, Open
+from models.posteriors import Open
 from models.rates import PerModel, added, compared
 from models.series import FitOptions, SeriesInputs
 from models.shard_ends import Ended
@@ -73,7 +73,7 @@ class WholeFit:
     install: list[Install] | None = None  # from a joint fit
 
     def posterior(self, cycles: pl.DataFrame) -> pl.DataFrame:
-        """As `SeriesFit.posterior`; at once for the cycles that were named when the fleet was fitted."""
+        """As `posteriors.posterior`; at once for the cycles that were named when the fleet was fitted."""
         if self.open is None or not cycles.equals(self.asked):
             ask = partial(shard_ends.of_cycles, head=self.fleet.head, joins=False)
             questions = [

@@ -18,6 +18,7 @@ from models.counters import Installs
 from models.drift import fit_series
 from models.hours import LoadCalendar, day_number
 from models.past import Counted, features, reading_edges, reading_step, stand_at
+from models.posteriors import posterior
 from models.scores import bins, score, wilson
 from models.series import FitOptions, SeriesInputs
 
@@ -201,7 +202,7 @@ def test_a_fit_carried_to_later_readings_is_near_one_made_anew():
     options = replace(QUICK, robust_rounds=1)
     moved, anew = carried(fit_series(early, options), late), fit_series(late, options)
     asked = late.cycles.group_by("install_no", maintain_order=True).last()
-    ours, theirs = (f.posterior(asked) for f in (moved, anew))
+    ours, theirs = (posterior(f, asked) for f in (moved, anew))
     gap = (ours["m1"] - theirs["m1"]).abs() / theirs["v11"].sqrt()
     assert gap.median() < 0.3
     assert ours["readings"].equals(theirs["readings"])

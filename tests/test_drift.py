@@ -15,6 +15,7 @@ from models.covariates import fixed_values
 from models.cycle_sums import Forest
 from models.drift import fit_series
 from models.drift_model import DriftModel
+from models.posteriors import posterior
 from models.rates import model_rates
 from models.series import FitOptions
 from models.states import built_up_before, install_frame, seen_cycles
@@ -31,7 +32,7 @@ def test_the_estimator_keeps_the_scikit_learn_contract(estimator, check):
 def judged(made: Made, fit) -> pl.DataFrame:
     """Posterior of the open cycles beside their truth, in standard deviations."""
     return (
-        fit.posterior(made.open_cycles)
+        posterior(fit, made.open_cycles)
         .join(made.truth, on=["install_no", "cycle_no"])
         .with_columns(
             z_level=(pl.col("level") - pl.col("m0")) / pl.col("v00").sqrt(),
@@ -78,14 +79,14 @@ def test_parameters_come_back(plain):
 
 def test_posterior_of_a_cycle_without_readings_is_wider_and_leans_on_the_model(plain):
     made, fit = plain
-    seen = fit.posterior(made.open_cycles.head(50))
+    seen = posterior(fit, made.open_cycles.head(50))
     new = made.open_cycles.head(50).with_columns(pl.col("cycle_no") + 1, opened_by=pl.lit("brush"), value_before=15.0)
-    unseen = fit.posterior(new)
+    unseen = posterior(fit, new)
     assert (unseen["readings"] == 0).all()
     assert unseen["v00"].median() > seen["v00"].median()
     assert np.isfinite(unseen.select("m0", "m1", "v00", "v01", "v11").to_numpy()).all()
     # what was found before the work matters: more built up, a higher level after
-    higher = fit.posterior(new.with_columns(value_before=30.0))
+    higher = posterior(fit, new.with_columns(value_before=30.0))
     assert (higher["m0"] > unseen["m0"]).all()
 
 
@@ -103,7 +104,7 @@ def test_an_install_of_a_model_never_read_leans_on_its_design(plain):
     asked = pl.DataFrame(
         {"install_no": [10_000, 10_001], "cycle_no": [0, 0], "opened_by": ["new", "new"], "value_before": [None, None]}
     )
-    out = wide.posterior(asked)
+    out = posterior(wide, asked)
     assert out["basis"].to_list() == ["design", "fleet"]
     assert out["v11"][1] > out["v11"][0]
 
@@ -187,7 +188,7 @@ def tiny(rows: int, installs: int = 3) -> Made:
 def test_tiny_fleets_get_finite_wide_answers(rows):
     made = tiny(rows)
     fit = fit_series(made.inputs)
-    out = fit.posterior(made.open_cycles)
+    out = posterior(fit, made.open_cycles)
     numbers = out.select("m0", "m1", "v00", "v01", "v11").to_numpy()
     assert out.height == 3
     assert np.isfinite(numbers).all()
@@ -239,7 +240,7 @@ def test_odd_values_are_left_out_and_do_not_fail():
     )
     fit = fit_series(replace(made.inputs, readings=readings, cycles=cycles))
     assert len(fit.readings.z) < readings.height
-    assert np.isfinite(fit.posterior(made.open_cycles).select("m0", "v00").to_numpy()).all()
+    assert np.isfinite(posterior(fit, made.open_cycles).select("m0", "v00").to_numpy()).all()
 
 
 def test_known_at_a_day_nothing_later_is_known():

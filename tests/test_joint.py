@@ -13,6 +13,7 @@ from models import smallblocks as sb
 from models.cycle_sums import PARTS, Forest
 from models.drift import fit_series
 from models.joint import Group, cycle_messages, fit_group, joined, posteriors
+from models.posteriors import posterior
 from models.series import FitOptions, SeriesInputs
 from models.states import evaluate, install_frame, seen_cycles
 
@@ -36,7 +37,7 @@ def second_series(made: Made, share_read: float, seed: int) -> SeriesInputs:
 
 def errors(made: Made, fit, factor: float, unread_from: int) -> tuple[float, np.ndarray]:
     """Error of the rates of installs from a number on, and the same in standard deviations."""
-    q = fit.posterior(made.open_cycles).join(made.truth, on=["install_no", "cycle_no"])
+    q = posterior(fit, made.open_cycles).join(made.truth, on=["install_no", "cycle_no"])
     q = q.filter(pl.col("install_no") >= unread_from)
     off = (factor * q["rate"] - q["m1"]).to_numpy()
     return float(np.sqrt(np.mean(off**2))), off / np.sqrt(q["v11"].to_numpy())
@@ -55,8 +56,8 @@ def test_an_install_never_read_at_one_firing_learns_from_the_other():
     assert after < 0.75 * before
     assert np.mean(np.abs(in_sd) < 1.2816) > 0.75  # not surer than it is right
     assert (
-        together[1].posterior(made.open_cycles.tail(1))["basis"].to_list()
-        == alone[1].posterior(made.open_cycles.tail(1))["basis"].to_list()
+        posterior(together[1], made.open_cycles.tail(1))["basis"].to_list()
+        == posterior(alone[1], made.open_cycles.tail(1))["basis"].to_list()
     )
 
 
@@ -67,7 +68,7 @@ def test_unrelated_series_leave_each_other_alone():
     together = joined([alone, fit_series(stranger, OPTIONS)])[0]
     assert together.together is not None
     assert abs(together.together[1, 3]) < 0.35
-    a, b = alone.posterior(made.open_cycles), together.posterior(made.open_cycles)
+    a, b = posterior(alone, made.open_cycles), posterior(together, made.open_cycles)
     assert np.corrcoef(a["m1"], b["m1"])[0, 1] > 0.97
     assert (b["v11"] / a["v11"]).median() == pytest.approx(1.0, abs=0.12)
 
@@ -183,7 +184,7 @@ def test_the_same_readings_twice_are_no_second_witness():
     single = evaluate(alone, forest).nodes[1].cov[2][np.argsort(forest.installs)]
     assert together.install is not None
     assert 0.95 < np.median(together.install.cov[2][np.argsort(together.install.install_no)] / single) < 1.5
-    found = together.posterior(made.open_cycles)
+    found = posterior(together, made.open_cycles)
     off = (found["m1"] - found.join(made.truth, on=["install_no", "cycle_no"])["rate"]) / found["v11"].sqrt()
     assert (off.abs() < 1.2816).mean() > 0.76
 
@@ -197,7 +198,7 @@ def test_a_cycle_not_read_at_one_firing_learns_from_the_same_cycle_at_the_other(
     asked = low.cycles.join(newest.select("install_no", "cycle_no"), on=["install_no", "cycle_no"])
     off = []
     for fit in (alone[1], joined(alone)[1]):
-        found = fit.posterior(asked)
+        found = posterior(fit, asked)
         assert (found["readings"] == 0).all()
         level = found.join(made.truth, on=["install_no", "cycle_no"])["level"]
         off.append(((found["m0"] - 0.8 * level).to_numpy(), found["v00"].to_numpy()))
@@ -217,6 +218,6 @@ def test_what_is_taken_off_for_the_joint_fit_is_put_back():
     own = [t.label == "level:category:condensing:false" for t in alone[0].terms.terms]
     assert sum(own) == 1
     alone[0] = replace(alone[0], beta=alone[0].beta + 0.5 * np.array(own))
-    single, both = alone[0].posterior(made.open_cycles), joined(alone)[0].posterior(made.open_cycles)
+    single, both = posterior(alone[0], made.open_cycles), posterior(joined(alone)[0], made.open_cycles)
     off = ((both["m0"] - single["m0"]) / single["v00"].sqrt()).filter(single["readings"] >= 3)
     assert off.abs().max() < 1.5

@@ -10,6 +10,7 @@ import pytest
 from fleet_writer import run_checks, write_fleet
 
 from models.drift import fit_series
+from models.posteriors import posterior
 from models.series import SeriesInputs
 from pipeline.command import check_fleet
 from pipeline.errors import FleetError
@@ -76,7 +77,7 @@ def test_readings_that_lie_on_their_lines_to_the_last_digit_leave_a_fit() -> Non
     )  # fmt: skip
     fitted = fit_series(inputs)
     assert "no scatter" in fitted.note
-    after = fitted.posterior(fitted.inputs.cycles)
+    after = posterior(fitted, fitted.inputs.cycles)
     assert np.isfinite(after.select("m0", "m1", "v00", "v11").to_numpy()).all()
     # the reading of hour 0 is 5.0, and 0.1 more for every 1,500 h
     assert after["m0"].to_numpy() == pytest.approx(5.0, abs=0.1)

@@ -9,6 +9,7 @@ import pytest
 from drift_fleet import FIRST_DAY, fleet
 
 from models.drift import fit_series
+from models.posteriors import posterior
 from models.series import FitOptions
 
 OPTIONS = FitOptions(gammas=(1.0,), breaks=False, analysers=False, robust_rounds=1)
@@ -36,7 +37,7 @@ def test_a_bad_batch_is_told_and_the_forecast_follows():
     asked = pl.DataFrame(
         {"install_no": [900, 901], "cycle_no": [0, 0], "opened_by": ["new", "new"], "value_before": [None] * 2}
     )
-    rate = wide.posterior(asked.with_columns(pl.col("value_before").cast(pl.Float64)))["m1"]
+    rate = posterior(wide, asked.with_columns(pl.col("value_before").cast(pl.Float64)))["m1"]
     assert rate[1] / rate[0] == pytest.approx(first["ratio"], rel=0.1)
 
 

@@ -8,6 +8,7 @@ import polars as pl
 from drift_fleet import FIRST_DAY, fleet
 
 from models.drift import fit_series
+from models.posteriors import posterior
 from models.series import FitOptions
 
 OPTIONS = FitOptions(gammas=(1.0,), breaks=False, pace=False, analysers=False)
@@ -34,7 +35,7 @@ def test_an_unrecorded_installation_is_no_start_with_a_history():
     never = open_now.filter((pl.col("opened_by") == "unknown") & (pl.col("install_no") % 4 == 0))
     readings = made.inputs.readings.join(never.select("install_no"), on="install_no", how="anti", maintain_order="left")
     fit = fit_series(replace(made.inputs, readings=readings, cycles=cycles, installs=installs), OPTIONS)
-    told = fit.posterior(never).join(made.truth, on=["install_no", "cycle_no"])
+    told = posterior(fit, never).join(made.truth, on=["install_no", "cycle_no"])
     fresh = told["install_no"].is_in(new.implode())
     assert 40 < fresh.sum() < told.height - 40
     off = ((told["level"] - told["m0"]) / told["v00"].sqrt()).to_numpy()

@@ -16,6 +16,7 @@ from models.analysers import STATED
 from models.cleaning import cleaning_effects
 from models.drift import fit_series, sampled
 from models.joint import joined
+from models.posteriors import posterior
 from models.rates import model_rates
 from models.series import FitOptions, SeriesInputs
 from models.shards import cut, here
@@ -133,7 +134,7 @@ def test_the_whole_from_a_sample_is_as_good_as_a_search_on_all(made, in_large_sh
     fit = in_large_shards.fit
     assert in_large_shards.counts[0] == len(at_once.readings.z)
     assert fit.sigma == pytest.approx(at_once.sigma, rel=0.02)
-    a = at_once.posterior(made.open_cycles)
+    a = posterior(at_once, made.open_cycles)
     b = in_large_shards.posterior(made.open_cycles)
     assert a.select("install_no", "cycle_no").equals(b.select("install_no", "cycle_no"))
     truth = made.truth.sort("install_no", "cycle_no")
@@ -175,7 +176,7 @@ def test_series_of_a_large_fleet_are_joined(made, searched):
     rate = alone.join(made.truth, on=["install_no", "cycle_no"], maintain_order="left")["rate"]
     assert ((together["m1"] - rate) ** 2).mean() < 0.95 * ((alone["m1"] - rate) ** 2).mean()
     assert ((together["m1"] - rate).abs() < 1.2816 * together["v11"].sqrt()).mean() > 0.72
-    small = joined([fit_series(made.inputs, OPTIONS), fit_series(other.inputs, OPTIONS)])[0].posterior(made.open_cycles)
+    small = posterior(joined([fit_series(x.inputs, OPTIONS) for x in (made, other)])[0], made.open_cycles)
     assert np.corrcoef(small["m1"], together["m1"])[0, 1] > 0.98
 
 
