@@ -8,8 +8,13 @@ from datetime import date
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
 
 os.environ.setdefault("OMP_NUM_THREADS", "1")
+
+# How long one example takes says how busy the machine is.
+settings.register_profile("untimed", deadline=None)
+settings.load_profile("untimed")
 
 SAMPLE_DATA = Path(__file__).parent.parent / "sample_data"
 

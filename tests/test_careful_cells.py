@@ -23,7 +23,7 @@ HEADERS["readings"].remove("co_air_free_ppm")
 
 
 @pytest.mark.parametrize("kind", FOLDER_KINDS)
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=15)
 @given(data=st.data())
 def test_plain_columns_need_no_care(kind: str, data: st.DataObject) -> None:
     mapped, _ = map_headers(f"{kind}/a.csv", kind, HEADERS[kind], {})

@@ -93,7 +93,7 @@ def test_two_ends_add_up_and_a_power_of_the_hours_is_applied():
     assert chance_out(o, np.array([4.0]))[0] == pytest.approx(wanted, rel=1e-6)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(st.integers(0, 2**32 - 1), st.booleans())
 def test_chances_never_fall_and_dates_agree_with_them_to_the_day(seed, two_sided):
     o, calendar = drawn(seed, two_sided=two_sided)
@@ -114,7 +114,7 @@ def test_chances_never_fall_and_dates_agree_with_them_to_the_day(seed, two_sided
         assert (chance_on_own_day(o, calendar, np.full(len(o), end))[day > end] <= q).all()
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 @given(st.integers(0, 2**32 - 1))
 def test_having_left_is_the_largest_chance_so_far(seed):
     o, calendar = drawn(seed, n=20)

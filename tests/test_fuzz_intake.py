@@ -36,7 +36,7 @@ NASTY = st.text(st.characters(exclude_categories=["Cs"], exclude_characters="\0"
     ]
 )
 CELL = st.sampled_from(["", "45", "1,5", "brush", "true", "2021-02-30"]) | NASTY
-BOUNDED = settings(max_examples=20, deadline=None, suppress_health_check=list(HealthCheck))
+BOUNDED = settings(max_examples=20, suppress_health_check=list(HealthCheck))
 GOOD = ["good", "I1", "2021-01-05", "45", "brush", "true", "fine"]
 
 

@@ -75,7 +75,7 @@ def promises(store: Store, catch_up_weeks: int = 8, factor: float = 1.0) -> None
     assert ((chances >= 0) & (chances <= 1)).all()
 
 
-@settings(max_examples=12, deadline=None)
+@settings(max_examples=12)
 @given(
     seed=st.integers(0, 10**6), installs=st.integers(1, 150), areas=st.integers(1, 5),
     share=st.one_of(st.none(), st.floats(0.0, 2.0)), overdue=st.floats(0, 1), never=st.floats(0, 1),
