@@ -20,6 +20,21 @@ FIRST_DAY = int(np.datetime64("1900-01-01", "D").astype(np.int64))
 LAST_DAY = int(np.datetime64("2200-01-01", "D").astype(np.int64))
 
 
+@dataclass(frozen=True)
+class Installs:
+    """What the clock needs of each install; every array has shape (installs,).
+
+    model_no, design_no, area_no: numbers from 0.   installed_day: days from 1970-01-01.
+    stated_hours: burner hours per year as estimated by whoever keeps the records; nan where there is none.
+    """
+
+    model_no: Ints
+    design_no: Ints
+    area_no: Ints
+    installed_day: Ints
+    stated_hours: Floats
+
+
 def day_number(on: date) -> int:
     """Days from 1970-01-01 to `on`."""
     return int(np.datetime64(on, "D").astype(np.int64))

@@ -8,9 +8,9 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from models.counters import Clock, Installs, burner_clock
+from models.counters import Clock, burner_clock
 from models.doubts import doubted_cycles, usual_work
-from models.hours import Floats, Ints, LoadCalendar
+from models.hours import Floats, Installs, Ints, LoadCalendar
 from models.series import SeriesInputs, backward, forward
 
 HORIZONS = {

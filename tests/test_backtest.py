@@ -14,9 +14,8 @@ from statsmodels.stats.proportion import proportion_confint
 
 from models.backtest import backtest, carried, drift_guess
 from models.baselines import base_rate, common_drift, own_line, pooled_slope
-from models.counters import Installs
 from models.drift import fit_series
-from models.hours import LoadCalendar, day_number
+from models.hours import Installs, LoadCalendar, day_number
 from models.past import Counted, features, reading_edges, reading_step, stand_at
 from models.posteriors import posterior
 from models.scores import bins, score, wilson

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from models.counters import Installs, burner_clock
-from models.hours import LoadCalendar
+from models.counters import burner_clock
+from models.hours import Installs, LoadCalendar
 from models.winters import Winters
 
 YEARS = 8

@@ -8,9 +8,10 @@ from datetime import date
 import numpy as np
 import polars as pl
 
-from models.counters import BASES, Clock, Installs, burner_clock
+from models.counters import Clock, burner_clock
 from models.cycle_numbers import as_found
-from models.hours import LoadCalendar, day_number
+from models.hours import Installs, LoadCalendar, day_number
+from models.yearly_hours import BASES
 from pipeline.schema import SERIES, columns_of
 from pipeline.settings import Settings
 from pipeline.stages.observations import CLASSES, write_observations

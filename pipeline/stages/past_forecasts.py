@@ -9,9 +9,8 @@ import numpy as np
 import polars as pl
 
 from models.backtest import backtest_piece
-from models.counters import Installs
 from models.forecast import scaled_limits
-from models.hours import LoadCalendar
+from models.hours import Installs, LoadCalendar
 from models.past import Counted
 from pipeline.schema import SERIES, Series
 from pipeline.stages.drift_inputs import series_inputs
