@@ -19,7 +19,7 @@ ORDER = (
     *("outfolder", "fleet_place", "prefect_server", "prefect_api"),
     *("terminal", "workers", "job", "flows", "command", "cli"),
 )
-LONGEST = 450
+LONGEST, LONGEST_OF_TESTS = 360, 450
 
 
 def modules(package: str) -> list[Path]:
@@ -83,7 +83,8 @@ def test_no_module_is_longer_than_a_reader_can_hold() -> None:
         str(path.relative_to(ROOT)): lines
         for package in (*PACKAGES, "tests")
         for path in modules(package)
-        if (lines := len(path.read_text(encoding="utf-8").splitlines())) > LONGEST
+        if (lines := len(path.read_text(encoding="utf-8").splitlines()))
+        > (LONGEST_OF_TESTS if package == "tests" else LONGEST)
     }
     assert not long
 

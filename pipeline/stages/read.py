@@ -14,8 +14,9 @@ import polars as pl
 from pipeline.errors import FleetError
 from pipeline.intake.cells import landed_table_sql
 from pipeline.intake.dialect import Bytes, scan_bytes
+from pipeline.intake.file_plan import Arrival
 from pipeline.intake.folder import InputFile, input_files
-from pipeline.intake.load import Arrival, Loaded, load_files
+from pipeline.intake.load import Loaded, load_files
 from pipeline.intake.reuse import EarlierRun, KnownFile, begin_with, copy_rows, earlier_run
 from pipeline.schema import FOLDER_KINDS, KINDS, all_columns, columns_of
 from pipeline.settings import Settings

@@ -1,0 +1,115 @@
+"""How a file is read, decided from its head: its columns, its conventions, and which cells want care."""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+
+from pipeline.errors import FleetError
+from pipeline.intake.cells import Reading
+from pipeline.intake.dates import date_format_of
+from pipeline.intake.dialect import Bytes, Dialect, dialect_of
+from pipeline.intake.headers import Mapped, map_headers
+from pipeline.intake.workbook import other_sheets, workbook_records
+from pipeline.settings import Settings
+
+TRIED = 100  # sampled cells of a column that are tried
+ISO_DATE = re.compile(r"\d{4}-\d{2}-\d{2}")
+BOOLEANS = {"true", "false", "t", "f", "1", "0"}
+
+
+@dataclass(frozen=True)
+class Arrival:
+    """A file that is to be read: its number, where it is, its name in the fleet folder, and its bytes."""
+
+    file_id: int
+    kind: str
+    path: Path
+    name: str
+    scanned: Bytes
+
+
+@dataclass(frozen=True)
+class FilePlan:
+    """How a file is read, decided from its head. dialect: None for a workbook."""
+
+    file: Arrival
+    mapped: tuple[Mapped, ...]
+    unknown: tuple[str, ...]
+    width: int
+    reading: Reading
+    dialect: Dialect | None
+    careful: tuple[Mapped, ...] = ()
+
+    @property
+    def alike(self) -> tuple[object, ...]:
+        """Files for which this is the same are scanned together."""
+        assert self.dialect is not None
+        return self.dialect.delimiter, self.width, self.reading, self.mapped, self.careful
+
+
+def plan_of(file: Arrival, settings: Settings) -> FilePlan:
+    columns = settings.columns.get(file.kind, {})
+    if file.path.suffix.lower() == ".xlsx":
+        header = next(workbook_records(file.path, file.name), None)
+        if header is None:
+            raise FleetError(f"{file.name}: its first sheet is empty. Write the column names into the first row.")
+        mapped, unknown = map_headers(file.name, file.kind, header.cells, columns)
+        return FilePlan(file, tuple(mapped), tuple(unknown), len(header.cells), Reading("."), None)
+    dialect = dialect_of(file.name, file.scanned)
+    mapped, unknown = map_headers(file.name, file.kind, dialect.header, columns)
+    reading = Reading(dialect.decimal, date_format_of(file.name, file.path, dialect, mapped))
+    careful = tuple(_careful_columns(dialect, mapped, reading)) if dialect.plain else ()
+    return FilePlan(file, tuple(mapped), tuple(unknown), len(dialect.header), reading, dialect, careful)
+
+
+def notes_of(plan: FilePlan) -> list[str]:
+    notes = []
+    if plan.dialect is None:
+        if sheets := other_sheets(plan.file.path):
+            more = " …" if len(sheets) > 6 else ""
+            notes.append(f"only its first sheet is read, not {', '.join(sheets[:6])}{more}")
+    elif plan.reading.decimal == ",":
+        notes.append("numbers were read with a decimal comma")
+    if plan.reading.date_format:
+        shown = plan.reading.date_format.replace("%d", "day").replace("%m", "month").replace("%Y", "year")
+        notes.append(f"dates were read as {shown}")
+    if plan.unknown:
+        more = " …" if len(plan.unknown) > 12 else ""
+        notes.append(f"columns not known and left out: {', '.join(plan.unknown[:12])}{more}")
+    return notes
+
+
+def _careful_columns(dialect: Dialect, mapped: Iterable[Mapped], reading: Reading) -> list[Mapped]:
+    """Columns of which many sampled cells are not plain: these are read with care in one go, not record by record."""
+    step = max(1, len(dialect.sample) // TRIED)
+    sample = dialect.sample[::step]
+    careful = []
+    for one in mapped:
+        if one.column.type != "text":
+            cells = Counter(cells[one.position] for cells in sample if one.position < len(cells))
+            odd = sum(n for cell, n in cells.items() if cell and not _is_plain(one, cell, reading))
+            if odd > 0.02 * len(sample) + 1:
+                careful.append(one)
+    return careful
+
+
+def _is_plain(one: Mapped, cell: str, reading: Reading) -> bool:
+    """Whether DuckDB will probably read a cell with its plain type."""
+    kind = one.column.type
+    try:
+        if kind == "number":
+            float(cell.replace(reading.decimal or ".", "."))
+        elif kind in ("date", "week") and reading.date_format:
+            datetime.strptime(cell.strip(), reading.date_format)
+        elif kind in ("date", "week"):
+            return ISO_DATE.fullmatch(cell) is not None
+        else:
+            return cell in one.column.allowed if kind == "choice" else cell.lower() in BOOLEANS
+    except ValueError:
+        return False
+    return True
