@@ -1,8 +1,8 @@
 """When an indicator leaves its range: chances and dates from the posterior of the open cycle.
 
 On the scale of the fit (log or plain) the true value after `tau = (burner hours in the cycle / 1000) ** gamma` is
-normal with mean `m0 + m1 tau` and variance `v00 + 2 v01 tau + v11 tau^2` (Lu & Meeker 1993 for the time to a limit).
-The chance of lying beyond a limit is a normal probability of `z(tau) = (a + b tau) / sqrt(c0 + 2 c1 tau + c2 tau^2)`,
+told with mean `m0 + m1 tau` and variance `v00 + 2 v01 tau + v11 tau^2` (Lu & Meeker 1993 for the time to a limit).
+The chance of lying beyond a limit is that of `z(tau) = (a + b tau) / sqrt(c0 + 2 c1 tau + c2 tau^2)` (`tails`),
 whose derivative changes sign once at most. That gives in closed form what the definitions ask for: the chance of
 *having left* the range by a day, which never falls, and the day on which it reaches a given size.
 
@@ -17,9 +17,9 @@ from dataclasses import dataclass, field, fields, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import ndtr, ndtri
 
 from models.hours import Floats, Ints, LoadCalendar, add_months
+from models.tails import chance_below, deviate_of
 
 HORIZON_MONTHS = 120
 LEAST_LOG_LIMIT = -700.0  # stands for a limit at or below nought on the log scale
@@ -177,7 +177,7 @@ def _sides(o: Outlook) -> list[_Side]:
 def _chance(sides: Sequence[_Side], tau: Floats) -> Floats:
     total = np.zeros_like(tau)
     for side in sides:
-        total += ndtr(side.running(tau))
+        total += chance_below(side.running(tau))
     return np.minimum(total, 1.0) if len(sides) > 1 else total
 
 
@@ -262,7 +262,7 @@ def last_days_within(o: Outlook, calendar: LoadCalendar, chances: Sequence[float
     everyone = np.arange(len(o))
     at_now, at_end = (chance(everyone, np.full(len(o), d)) for d in (o.as_of, end + 1))
     for k, q in enumerate(chances):
-        zq = float(ndtri(min(max(q, 1e-12), 1 - 1e-12)))
+        zq = deviate_of(q)
         guess = np.full(len(o), end)
         for side in sides:
             guess = np.minimum(guess, day_of(side.crossing(zq)))

@@ -10,12 +10,12 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.special import ndtr
 
 from models.analysers import STATED
 from models.fitted import MOST_OF_READING, SeriesFit
 from models.forecast import Outlook, value_ahead
 from models.hours import Floats
+from models.tails import chance_below
 
 ALIKE = 0.05  # of the stated accuracy: analysers whose biases lie closer count as one
 HALVINGS = 24  # of some sixteen standard deviations
@@ -58,7 +58,7 @@ class ReadingError:
 def chance_of_reading(o: Outlook, load_ahead: Floats, error: ReadingError) -> Floats:
     """Chance that a reading lies outside the range after more load years; all (n,)."""
     mean, sd = error.normals(*value_ahead(replace(o, restarted=None), load_ahead))
-    chance = error.share @ (ndtr((mean - o.high) / sd) + ndtr((o.low - mean) / sd))
+    chance = error.share @ (chance_below((mean - o.high) / sd) + chance_below((o.low - mean) / sd))
     if o.restarted is not None:
         at = np.flatnonzero(o.doubt > 0)
         q = o.doubt[at]
@@ -74,7 +74,7 @@ def reading_quantiles(o: Outlook, load_ahead: Floats, error: ReadingError, chanc
         low, high = (mean - 8 * sd).min(axis=0), (mean + 8 * sd).max(axis=0)
         for _ in range(HALVINGS):
             middle = (low + high) / 2
-            below = error.share @ ndtr((middle - mean) / sd) < chance
+            below = error.share @ chance_below((middle - mean) / sd) < chance
             low, high = np.where(below, middle, low), np.where(below, high, middle)
         out.append((low + high) / 2)
     return out

@@ -10,6 +10,7 @@ import pytest
 from models.analysers import AnalyserBias
 from models.forecast import Outlook
 from models.reading_errors import ReadingError, chance_of_reading, reading_quantiles
+from models.tails import DF
 
 
 def outlook(mean: np.ndarray, sd: float, low: float, high: float) -> Outlook:
@@ -47,7 +48,7 @@ def test_chances_and_quantiles_are_those_of_drawn_readings(indicator, mean, high
     b = np.array(bias)[who] + np.array(error_of)[who] * rng.standard_normal(n)
     chance, (low, up) = chance_of_reading(o, np.zeros(3), error), reading_quantiles(o, np.zeros(3), error, (0.1, 0.9))
     for k in range(3):
-        true = mean[k] + sd * rng.standard_normal(n)
+        true = mean[k] + sd * np.sqrt((DF - 2) / DF) * rng.standard_t(DF, n)
         shown = np.log(np.exp(true) + b) if error.in_kelvin else true + b
         shown += sigma * rng.standard_normal(n)
         assert chance[k] == pytest.approx((shown > high).mean(), abs=0.003)

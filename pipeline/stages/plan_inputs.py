@@ -10,9 +10,9 @@ from datetime import date, timedelta
 import holidays
 import numpy as np
 import polars as pl
-from scipy.special import ndtr
 
 from models.renewal import FreshCycles
+from models.tails import chance_below
 from models.tasks import CLASSES
 from models.visit_weeks import Chances, combined_chance
 from pipeline.errors import FleetError
@@ -240,7 +240,8 @@ def begins_out(store: Store, number: np.ndarray, doubted: dict[int, np.ndarray])
                 return np.where(np.isnan(scaled), missing, scaled)
 
             level, sd = column("m0", 0.0), np.sqrt(np.maximum(column("v00", 0.0) + 2 * own, 1e-12))
-            out = ndtr((column("limit_low", -np.inf) - level) / sd) + ndtr((level - column("limit_high", np.inf)) / sd)
+            low, high = (column("limit_low", -np.inf) - level) / sd, (level - column("limit_high", np.inf)) / sd
+            out = chance_below(low) + chance_below(high)
             row = np.searchsorted(number, known["install_no"].to_numpy())
             out[np.isin(row, doubted.get(series.series_no, np.zeros(0, np.int64)))] = 0.0
             log_in[row] += np.log1p(-np.clip(out, 0, 1 - 1e-9))
