@@ -15,7 +15,7 @@ from pipeline.store import Store
 
 READING_COLUMNS = "install_no, cycle_no, day, hours, value, stage_order, analyser_no, unsure"
 CYCLE_COLUMNS = "install_no, cycle_no, opened_by, opened_day, value_before, also_cleaned"
-HABIT_INSTALLS = 20_000  # from as many is learnt when work is done: tells the chances to a hundredth
+HABIT_INSTALLS = 6_000  # from as many is learnt when work is done: the chances then are known to a hundredth
 
 
 def series_inputs(
