@@ -108,7 +108,7 @@ def heard(
 
     known: install_no, cycle_no, POSTERIOR, gamma, hours_shift, and hours_open where it is an open cycle (others, null,
     stay as they are); one open cycle per install. silent: as `silent_visits`. ranges: install_no, low, high on the
-    scale of the fit. Returns known with other POSTERIOR, and install_no, chance per visit in doubt.
+    scale of the fit; none where no row. Returns known with other POSTERIOR, and install_no, chance per visit in doubt.
 
     By Bayes the value at the visit is weighed by the chance of no work; the normal of the same mean and variance stands
     in for what comes out (assumed-density filtering; Minka 2001, section 3.2, from memory), and level and rate move
@@ -121,7 +121,8 @@ def heard(
         silent.with_columns(turn=pl.int_range(pl.len()).over("install_no"))
         .with_columns(pl.col("install_no", "cycle_no").cast(pl.Int64))
         .join(still, on=["install_no", "cycle_no"])
-        .join(ranges.with_columns(pl.col("install_no").cast(pl.Int64)), on="install_no")
+        .join(ranges.with_columns(pl.col("install_no").cast(pl.Int64)), on="install_no", how="left")
+        .with_columns(pl.col("low").fill_null(-np.inf), pl.col("high").fill_null(np.inf))
         .sort("turn", "install_no")
     )
     hours = pl.col("hours_open") - pl.col("since_h") - pl.col("hours_shift")
