@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from models.baselines import FEWEST_PAIRS, BoostedTrees, Guess, base_rate, common_drift, own_line, pooled_slope
 from models.breaks import ROUNDS, split_at_breaks
 from models.cycle_sums import Forest, Readings
-from models.doubts import ASKED
+from models.doubts import ASKED, Hearing, heard
 from models.drift import fit_series, reweighted, with_clean_levels
 from models.fitted import SeriesFit
 from models.forecast import OWN_SHARE, Outlook
@@ -29,6 +29,7 @@ from models.reading_errors import ReadingError, chance_of_reading, reading_quant
 from models.scores import bins, score
 from models.series import FitOptions, SeriesInputs
 from models.states import evaluate, install_frame, seen_cycles
+from models.work_habit import habit_of
 
 METHODS = ("foulcast", "base_rate", "own_line", "common_drift", "boosted_trees")
 MONTH_DAYS = 30.4375
@@ -64,6 +65,8 @@ def backtest(inputs: SeriesInputs, counted: Counted, low: Floats, high: Floats, 
     tested = [d for d in days if d >= as_of - round(MONTH_DAYS * TESTED_MONTHS)]
     stands = {d: stand_at(d, inputs, counted) for d in days}
     edges = reading_edges(low, high, inputs)
+    number = pl.Series("install_no", counted.install_no, inputs.readings.schema["install_no"])
+    ranges = pl.DataFrame({"install_no": number, "low": low, "high": high})
     rows = {d: features(o, counted, low, high, edges) for d, o in stands.items()}
     results: list[tuple[pl.DataFrame, NDArray[np.bool_], dict[str, Guess]]] = []
     fit: SeriesFit | None = None
@@ -88,7 +91,7 @@ def backtest(inputs: SeriesInputs, counted: Counted, low: Floats, high: Floats, 
                 now,
                 event,
                 {
-                    "foulcast": drift_guess(fit, stands[day], now, counted),
+                    "foulcast": drift_guess(fit, stands[day], now, counted, ranges),
                     "base_rate": rate,
                     "own_line": own_line(past, now, rate.chance),
                     "common_drift": common_drift(past, now, slope, rate.chance),
@@ -134,20 +137,39 @@ def carried(fit: SeriesFit, inputs: SeriesInputs) -> SeriesFit:
     return with_clean_levels(reweighted(moved, forest, analysers=False), forest)
 
 
-def drift_guess(fit: SeriesFit, origin: Origin, now: pl.DataFrame, counted: Counted) -> Guess:
-    """The drift model's chance of each found reading, its own error included, and its 80 % interval."""
+def drift_guess(fit: SeriesFit, origin: Origin, now: pl.DataFrame, counted: Counted, ranges: pl.DataFrame) -> Guess:
+    """The drift model's chance of each found reading, its own error included, and its 80 % interval.
+
+    ranges: install_no, low, high on the scale of the fit."""
     of_now = now.select("install_no").unique()
     asked, doubted = (c.join(of_now, on="install_no", how="semi").select(ASKED) for c in (origin.open, origin.doubted))
     known = posterior(fit, pl.concat([asked, doubted], how="vertical_relaxed"))
+    known, doubts = _heard(fit, origin, known, asked, ranges)
     outlook = _outlook(fit, origin, now, counted, known, asked)
     doubt = now["install_no"].is_in(doubted["install_no"].implode()).to_numpy()
     if doubt.any():
         restarted = _outlook(fit, origin, now.filter(pl.Series(doubt)), counted, known, doubted)
-        outlook = replace(outlook, doubt=np.where(doubt, fit.open_share, 0.0), restarted=restarted)
+        chance = now.select("install_no").join(doubts, on="install_no", how="left", maintain_order="left")["chance"]
+        outlook = replace(outlook, doubt=np.where(doubt, chance.fill_null(0.0).to_numpy(), 0.0), restarted=restarted)
     ahead = now["load_ahead"].to_numpy()
     error = ReadingError.of(fit)
     low, high = reading_quantiles(outlook, ahead, error, (0.1, 0.9))
     return Guess(chance_of_reading(outlook, ahead, error), low, high)
+
+
+def _heard(
+    fit: SeriesFit, origin: Origin, known: pl.DataFrame, asked: pl.DataFrame, ranges: pl.DataFrame
+) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """`doubts.heard` at the origin, by the habit of the visits until then."""
+    seen, transform = origin.inputs, fit.inputs.transform
+    unsaid = origin.visits.clear() if seen.unsaid is None else seen.unsaid
+    habit = habit_of(origin.visits, seen.readings, seen.cycles, unsaid, ranges, transform)
+    both = [pl.col(name).cast(pl.Int64) for name in ("install_no", "cycle_no")]
+    still = known.join(
+        asked.select(*both, "hours_open"), on=["install_no", "cycle_no"], how="left", maintain_order="left"
+    )
+    known, doubts = heard(still, origin.silent, ranges, Hearing(habit, fit.open_share, fit.sigma, transform))
+    return known.drop("hours_open"), doubts.with_columns(pl.col("install_no").cast(ranges.schema["install_no"]))
 
 
 def _outlook(

@@ -1,9 +1,20 @@
-"""Open cycles that may have ended without anybody saying so."""
+"""Open cycles that may have ended without anybody saying so, and what visits that left them open say of the value."""
 
 from __future__ import annotations
 
-import polars as pl
+from dataclasses import dataclass
 
+import numpy as np
+import polars as pl
+from scipy.special import expit
+
+from models.hours import Floats
+from models.series import forward
+from models.work_habit import TURNS, WEIGHTS, WorkHabit, beyond
+
+POSTERIOR = ("m0", "m1", "v00", "v01", "v11")
+LEAST = 1e-12
+BLOCK = 10_000  # visits at a time, each with a row of TURNS
 ASKED = ("install_no", "cycle_no", "opened_by", "opened_day", "value_before", "hours_open")
 
 
@@ -44,3 +55,110 @@ def usual_work(opened_by: pl.Series) -> str | None:
     works = opened_by.drop_nulls().cast(pl.String)
     most = works.filter(~works.is_in(["new", "unknown"])).mode().sort()
     return most[0] if len(most) else None
+
+
+def silent_visits(
+    now: pl.DataFrame, visits: pl.DataFrame, unsaid: pl.DataFrame, readings: pl.DataFrame
+) -> pl.DataFrame:
+    """The visits to open cycles after their last reading which surely left the work undone, and those that put the
+    cycle in doubt (`doubted_cycles`), also where that one was read as found.
+
+    now, unsaid, readings: as there. visits: install_no, visit_no, clock_h of all visits. Returns install_no, cycle_no,
+    visit_no, since_h (burner hours since), unsure, value (as found, own unit; null unless in doubt), sorted.
+    """
+    place = pl.col("visit_no").cast(pl.Int64) * 2
+    latest = readings.group_by("install_no").agg(latest=(place + pl.col("stage_order")).max())
+    found = readings.filter(pl.col("stage_order") == 0).select("install_no", "visit_no", "value")
+    newest = unsaid.group_by("install_no").agg(newest=pl.col("visit_no").max())
+    return (
+        now.select("install_no", "cycle_no", "opened_visit_no", "now_h")
+        .join(visits.select("install_no", "visit_no", "clock_h"), on="install_no")
+        .filter(pl.col("visit_no") > pl.col("opened_visit_no").fill_null(-1))
+        .join(latest, on="install_no", how="left")
+        .filter(pl.col("latest").fill_null(-1) <= place)
+        .join(unsaid.select("visit_no", unsure=True), on="visit_no", how="left")
+        .join(newest, on="install_no", how="left")
+        .with_columns(pl.col("unsure").fill_null(False), since_h=(pl.col("now_h") - pl.col("clock_h")).clip(0.0))
+        .filter(
+            pl.when("unsure")
+            .then(pl.col("visit_no") == pl.col("newest"))
+            .otherwise(pl.col("latest").fill_null(-1) < place)
+        )
+        .join(found, on=["install_no", "visit_no"], how="left")
+        .sort("install_no", "visit_no")
+        .select("install_no", "cycle_no", "visit_no", "since_h", "unsure", "value")
+    )
+
+
+@dataclass(frozen=True)
+class Hearing:
+    """By what the visits of a series are heard. open_share: of visits that leave it open, those that did the work;
+    sigma: of a reading, on the scale of the fit."""
+
+    habit: WorkHabit
+    open_share: float
+    sigma: float
+    transform: str
+
+
+def heard(
+    known: pl.DataFrame, silent: pl.DataFrame, ranges: pl.DataFrame, by: Hearing
+) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """The posteriors of open cycles once it is heard what their visits left undone, and the chances of the doubts.
+
+    known: install_no, cycle_no, POSTERIOR, gamma, hours_shift, and hours_open where it is an open cycle (others, null,
+    stay as they are); one open cycle per install. silent: as `silent_visits`. ranges: install_no, low, high on the
+    scale of the fit; none where no row. Returns known with other POSTERIOR, and install_no, chance per visit in doubt.
+
+    By Bayes the value at the visit is weighed by the chance of no work; the normal of the same mean and variance stands
+    in for what comes out (assumed-density filtering; Minka 2001, section 3.2, from memory), and level and rate move
+    with it.
+    """
+    if not by.habit.depends or not silent.height:
+        return known, silent.filter("unsure").select("install_no", chance=pl.lit(by.open_share))
+    still = known.with_row_index("at").filter(pl.col("hours_open").is_not_null())
+    rows = (
+        silent.with_columns(turn=pl.int_range(pl.len()).over("install_no"))
+        .with_columns(pl.col("install_no", "cycle_no").cast(pl.Int64))
+        .join(still, on=["install_no", "cycle_no"])
+        .join(ranges.with_columns(pl.col("install_no").cast(pl.Int64)), on="install_no", how="left")
+        .with_columns(pl.col("low").fill_null(-np.inf), pl.col("high").fill_null(np.inf))
+        .sort("turn", "install_no")
+    )
+    hours = pl.col("hours_open") - pl.col("since_h") - pl.col("hours_shift")
+    rows = rows.with_columns(
+        tau=(hours.clip(0.0) / 1000) ** pl.col("gamma"),
+        found=pl.Series(forward(rows["value"].cast(pl.Float64).fill_null(np.nan).to_numpy(), by.transform)),
+    )
+    m = known.select(POSTERIOR).to_numpy().T.copy()
+    log_odds = np.full(known.height, np.nan)
+    for _, turn in rows.group_by("turn", maintain_order=True):
+        for visits in turn.iter_slices(BLOCK):
+            at = visits["at"].to_numpy()
+            m[:, at], log_odds[at] = _once_heard(m[:, at], log_odds[at], visits, by)
+    doubted = np.flatnonzero(np.isfinite(log_odds))
+    chance = pl.DataFrame({"install_no": known["install_no"].to_numpy()[doubted], "chance": expit(log_odds[doubted])})
+    return known.with_columns(pl.Series(name, m[j]) for j, name in enumerate(POSTERIOR)), chance
+
+
+def _once_heard(m: Floats, log_odds: Floats, visits: pl.DataFrame, by: Hearing) -> tuple[Floats, Floats]:
+    """After one visit to each of some open cycles: POSTERIOR (5, n), and the log odds (nan: no doubt) of unrecorded
+    work."""
+    tau, found, low, high = (visits[name].to_numpy() for name in ("tau", "found", "low", "high"))
+    unsure, read, habit = visits["unsure"].to_numpy(), np.isfinite(found), by.habit
+    m0, m1, v00, v01, v11 = m
+    sd = np.sqrt(np.maximum(v00 + 2 * tau * v01 + tau**2 * v11, LEAST) + by.sigma**2)
+    shown = np.where(read, found, m0 + m1 * tau)[:, None] + np.where(read, 0.0, sd)[:, None] * TURNS
+    distance = beyond(shown, low[:, None], high[:, None])
+    done = np.where(read[:, None], habit.chance(distance), habit.unread(distance))
+    done = np.where(unsure[:, None], habit.if_open(done, by.open_share), done)
+    undone = np.maximum((1 - done) @ WEIGHTS, LEAST)
+    # where an earlier visit did the work, this one met a clean value
+    clean = 1 - float(habit.unread(np.array(-np.inf)))
+    odds = np.where(unsure, np.log(np.maximum(1 - undone, LEAST) / undone), log_odds + np.log(clean / undone))
+    weight = (1 - done) * WEIGHTS / undone[:, None]
+    mean = weight @ TURNS
+    wider = np.maximum(weight @ TURNS**2 - mean**2, LEAST) - 1
+    level, rate = (np.where(read, 0.0, along / sd) for along in (v00 + tau * v01, v01 + tau * v11))
+    moved = np.stack([level * mean, rate * mean, level**2 * wider, level * rate * wider, rate**2 * wider])
+    return m + moved, odds

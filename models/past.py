@@ -9,7 +9,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from models.counters import Clock, burner_clock
-from models.doubts import doubted_cycles, usual_work
+from models.doubts import doubted_cycles, silent_visits, usual_work
 from models.hours import Floats, Installs, Ints, LoadCalendar
 from models.series import SeriesInputs, backward, forward
 
@@ -51,8 +51,9 @@ class Origin:
 
     inputs: what was known, burner hours by the counters known then.   open: per install the open cycle (install_no,
     cycle_no, opened_by, opened_day, value_before, hours_open).   doubted: those that unrecorded work may have opened
-    since, as `doubts.doubted_cycles`.   found: one row per install: install_no, months, day, z; the next as-found
-    reading in the open cycle, and the horizon it falls into.
+    since, as `doubts.doubted_cycles`.   silent: visits to open cycles since their last reading, as
+    `doubts.silent_visits`.   visits: all until then (install_no, visit_no, clock_h).   found: one row per install:
+    install_no, months, day, z; the next as-found reading in the open cycle, and the horizon it falls into.
     """
 
     day: int
@@ -60,6 +61,8 @@ class Origin:
     clock: Clock
     open: pl.DataFrame
     doubted: pl.DataFrame
+    silent: pl.DataFrame
+    visits: pl.DataFrame
     found: pl.DataFrame
 
 
@@ -102,6 +105,11 @@ def stand_at(day: int, inputs: SeriesInputs, counted: Counted) -> Origin:
     unsaid = known.readings.select("install_no", "visit_no", "day").clear() if known.unsaid is None else known.unsaid
     usual = usual_work(known.cycles["opened_by"])
     doubted = doubted_cycles(still, unsaid.join(visits, on="visit_no"), known.readings, usual)
+    seen = counted.day <= day
+    visits = visits.with_columns(
+        pl.Series("install_no", counted.install_no[counted.at[seen]], now.schema["install_no"])
+    )
+    silent = silent_visits(still, visits, unsaid, known.readings)
     later = inputs.readings.filter((pl.col("day") > day) & (pl.col("stage_order") == 0)).join(
         still.select("install_no", "cycle_no"), on=["install_no", "cycle_no"], how="semi"
     )
@@ -116,7 +124,7 @@ def stand_at(day: int, inputs: SeriesInputs, counted: Counted) -> Origin:
         )
     found = first.with_columns(months=months).drop_nulls("months")
     found = found.select("install_no", "months", "day", z=_scaled(pl.col("value"), inputs)).drop_nulls("z")
-    return Origin(day, replace(known, readings=readings), clock, still, doubted, found)
+    return Origin(day, replace(known, readings=readings), clock, still, doubted, silent, visits, found)
 
 
 def _scaled(value: pl.Expr, inputs: SeriesInputs) -> pl.Expr:

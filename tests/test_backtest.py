@@ -140,8 +140,9 @@ def test_nothing_that_came_later_enters_what_was_known():
     now, _ = features(told, counted, *limits, limits)
     then, event = features(other, recounted, *limits, limits)
     assert event.mean() > 0.9  # the readings to be forecast did change
+    ranges = pl.DataFrame({"install_no": np.arange(40, dtype=np.int32), "low": limits[0], "high": limits[1]})
     ours, theirs = (
-        drift_guess(fit_series(o.inputs, QUICK), o, n, c)
+        drift_guess(fit_series(o.inputs, QUICK), o, n, c, ranges)
         for o, n, c in ((told, now, counted), (other, then, recounted))
     )
     assert ours.chance == pytest.approx(theirs.chance)

@@ -7,11 +7,11 @@ import shutil
 import numpy as np
 import polars as pl
 
-from models.doubts import doubted_cycles, usual_work
+from models.doubts import doubted_cycles, silent_visits, usual_work
 from models.past import stand_at
 from pipeline.schema import SERIES
 from pipeline.stages.cycles import as_of_day, load_calendar
-from pipeline.stages.drift_inputs import open_doubts, series_inputs
+from pipeline.stages.drift_inputs import open_doubts, series_inputs, silent_since
 from pipeline.stages.past_forecasts import TRIED, sampled_counters
 from pipeline.store import Store
 
@@ -37,6 +37,27 @@ def test_only_the_newest_open_visit_with_nothing_read_after_it_leaves_a_doubt():
     assert unread["value_before"].to_list() == [None] * 3
 
 
+def test_visits_are_heard_from_the_last_reading_of_the_open_cycle_on():
+    now = pl.DataFrame(
+        {"install_no": [0, 1, 2], "cycle_no": [2, 0, 1], "opened_visit_no": [10, None, 30], "now_h": [9000.0] * 3}
+    )
+    visits = pl.DataFrame(
+        {"install_no": [0, 0, 0, 0, 1, 1, 1, 2, 2], "visit_no": [10, 11, 12, 13, 20, 21, 22, 30, 31],
+         "clock_h": [1000.0, 2000.0, 3000.0, 4000.0, 500.0, 600.0, 9100.0, 100.0, 200.0]},
+    )  # fmt: skip
+    unsaid = pl.DataFrame({"install_no": [1, 1, 2], "visit_no": [20, 22, 31]})
+    readings = pl.DataFrame(
+        # after the first visit of the cycle; none; as found at the visit that leaves it open
+        {"install_no": [0, 0, 2], "visit_no": [10, 11, 31], "stage_order": [1, 0, 0], "value": [8.0, 9.0, 30.0]}
+    )
+    told = silent_visits(now, visits, unsaid, readings)
+    assert told.rows() == [
+        (0, 2, 12, 6000.0, False, None), (0, 2, 13, 5000.0, False, None),
+        (1, 0, 21, 8400.0, False, None), (1, 0, 22, 0.0, True, None),
+        (2, 1, 31, 8800.0, True, 30.0),
+    ]  # fmt: skip
+
+
 def test_the_usual_work_is_no_beginning():
     assert usual_work(pl.Series(["new", "new", "new", "rinse", "brush", "rinse", None, "unknown"])) == "rinse"
     assert usual_work(pl.Series(["new", "unknown"])) is None
@@ -44,7 +65,7 @@ def test_the_usual_work_is_no_beginning():
 
 def test_the_trial_at_the_last_day_doubts_what_the_forecast_doubts(sample_run, tmp_path):
     shutil.copy(sample_run / "fleet.duckdb", tmp_path / "fleet.duckdb")
-    some = 0
+    some = silent = 0
     with Store.open(tmp_path / "fleet.duckdb") as store:
         store.run_file("70_drift_inputs.sql")
         counted = sampled_counters(store, load_calendar(store))
@@ -54,10 +75,17 @@ def test_the_trial_at_the_last_day_doubts_what_the_forecast_doubts(sample_run, t
         members = [series for series in SERIES if series.reset_class != "none"]
         for series, inputs in zip(members, series_inputs(store, members, installs, of="tried"), strict=True):
             expected = open_doubts(store, series).filter(pl.col("install_no").is_in(tried.implode()))
-            found = stand_at(as_of_day(store), inputs, counted).doubted
+            stand = stand_at(as_of_day(store), inputs, counted)
+            found = stand.doubted
             same = ["install_no", "cycle_no", "opened_day", "value_before"]
             assert found.select(same).rows() == expected.select(same).rows(), series.indicator
             # hours without a counter lean on the installs at hand, and these are some of them
             np.testing.assert_allclose(found["hours_open"], expected["hours_open"], rtol=0.1)
             some += found.height
+            heard = silent_since(store, series).filter(pl.col("install_no").is_in(tried.implode()))
+            same = ["install_no", "cycle_no", "visit_no", "unsure", "value"]
+            assert stand.silent.select(same).rows() == heard.select(same).rows(), series.indicator
+            assert set(found["install_no"]) == set(heard.filter("unsure")["install_no"])
+            silent += heard.height
     assert some > 5
+    assert silent > some

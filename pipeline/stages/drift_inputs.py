@@ -6,13 +6,16 @@ from collections.abc import Sequence
 
 import polars as pl
 
-from models.doubts import doubted_cycles
+from models.doubts import Hearing, doubted_cycles, heard, silent_visits
+from models.forecast import scaled_limits
 from models.series import SeriesInputs
+from models.work_habit import WorkHabit, habit_of
 from pipeline.schema import Series
 from pipeline.store import Store
 
 READING_COLUMNS = "install_no, cycle_no, day, hours, value, stage_order, analyser_no, unsure"
 CYCLE_COLUMNS = "install_no, cycle_no, opened_by, opened_day, value_before, also_cleaned"
+HABIT_INSTALLS = 6_000  # from as many is learnt when work is done: the chances then are known to a hundredth
 
 
 def series_inputs(
@@ -104,3 +107,84 @@ def open_doubts(store: Store, series: Series) -> pl.DataFrame:
         f"where reset_class = '{series.reset_class}' and opened_by not in ('new', 'unknown')"
     )
     return doubted_cycles(now, unsaid, readings, usual)
+
+
+def work_habit(store: Store, series: Series) -> WorkHabit:
+    """When the work that sets a series back is done, as the installs it applies to tell it, or every so many-th."""
+    k = series.series_no
+    every = max(1, store.scalar("select count(*) from drift_installs") // HABIT_INSTALLS)
+    some = f"install_no % {every} = 0"
+    return habit_of(
+        visits=store.frame(f"select install_no, visit_no, clock_h from visit_clock where {some} order by visit_no"),
+        readings=store.frame(
+            f"select install_no, visit_no, stage_order, value from drift_readings where series_no = {k} and {some} "
+            "order by visit_no, stage_order"
+        ),
+        opened=store.frame(
+            f"select install_no, opened_visit_no from drift_opened where series_no = {k} and {some} order by all"
+        ),
+        unsaid=store.frame(f"select visit_no from drift_unsaid where series_no = {k} and {some} order by all"),
+        ranges=ranges(store, series, some),
+        transform=series.transform,
+    )
+
+
+def ranges(store: Store, series: Series, some: str = "true") -> pl.DataFrame:
+    """install_no, low, high on the scale of the fit."""
+    limits = store.frame(
+        f"select install_no, limit_low, limit_high from limits where series_no = {series.series_no} and {some} "
+        "order by install_no"
+    )
+    low, high = (
+        limits[name].cast(pl.Float64).fill_null(float("nan")).to_numpy() for name in ("limit_low", "limit_high")
+    )
+    low, high = scaled_limits(low, high, series.transform)
+    return limits.select("install_no", low=pl.Series(low), high=pl.Series(high))
+
+
+def silent_since(store: Store, series: Series) -> pl.DataFrame:
+    """`doubts.silent_visits` of all open cycles of a series."""
+    k = series.series_no
+    # few installs were visited in their open cycle without anything read since
+    store.run(f"""
+        create or replace temp table heard_visits as
+        select v.install_no, v.visit_no, v.clock_h
+        from visit_clock v
+        join drift_now d on d.series_no = {k} and d.install_no = v.install_no
+            and v.visit_no > coalesce(d.opened_visit_no, -1)
+        left join (
+            select install_no, max(visit_no) as visit_no from drift_readings where series_no = {k} group by install_no
+        ) r on r.install_no = v.install_no
+        where v.visit_no >= coalesce(r.visit_no, -1)
+    """)
+    silent = silent_visits(
+        now=store.frame(f"""
+            select o.install_no, o.cycle_no, o.opened_visit_no, c.now_h
+            from drift_now o
+            join install_clock c on c.install_no = o.install_no
+            semi join heard_visits h on h.install_no = o.install_no
+            where o.series_no = {k} order by o.install_no
+        """),
+        visits=store.frame("select * from heard_visits order by visit_no"),
+        unsaid=store.frame(f"select install_no, visit_no from drift_left_open where series_no = {k} order by all"),
+        readings=store.frame(f"""
+            select r.install_no, r.visit_no, r.stage_order, r.value from drift_readings r
+            semi join heard_visits h on h.visit_no = r.visit_no where r.series_no = {k} order by all
+        """),
+    )
+    store.run("drop table heard_visits")
+    return silent
+
+
+def after_visits(
+    store: Store, series: Series, known: pl.DataFrame, opened: pl.DataFrame, open_share: float, sigma: float
+) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """`doubts.heard` of the open cycles among the posteriors known. opened: as `open_cycles`."""
+    silent = silent_since(store, series)
+    by = Hearing(work_habit(store, series), open_share, sigma, series.transform)
+    both = [pl.col(name).cast(pl.Int64) for name in ("install_no", "cycle_no")]
+    asked = known.join(
+        opened.select(*both, "hours_open"), on=["install_no", "cycle_no"], how="left", maintain_order="left"
+    )
+    found, chance = heard(asked, silent, ranges(store, series), by)
+    return found.select(known.columns), chance

@@ -20,7 +20,7 @@ from models.series import FitOptions
 from models.small import fitted_together
 from pipeline.schema import SERIES, Series
 from pipeline.settings import Settings
-from pipeline.stages.drift_inputs import open_cycles, open_doubts, series_inputs
+from pipeline.stages.drift_inputs import after_visits, open_cycles, open_doubts, series_inputs
 from pipeline.stages.drift_shards import fitted_in_shards, written
 from pipeline.stages.side_by_side import Mapper, side_by_side
 from pipeline.store import Store
@@ -176,10 +176,11 @@ def write_open_cycles(store: Store, series: Series, fitted: Told, asked: Asked) 
     """The posterior of the open cycles of one series, and of those that unrecorded work may have opened since."""
     if asked.open.is_empty():
         return
-    known = fitted.known
+    known, doubts = after_visits(store, series, fitted.known, asked.open, fitted.fit.open_share, fitted.fit.sigma)
     store.append("open_cycles", known_rows(known, asked.open, series))
-    chance = pl.lit(fitted.fit.open_share).round_sig_figs(DIGITS).alias("chance")
-    store.append("open_doubts", known_rows(known, asked.doubted, series).with_columns(chance))
+    chance = doubts.select(pl.col("install_no").cast(pl.Int32), pl.col("chance").round_sig_figs(DIGITS))
+    told = known_rows(known, asked.doubted, series).join(chance, on="install_no", maintain_order="left")
+    store.append("open_doubts", told)
 
 
 def known_rows(known: pl.DataFrame, asked: pl.DataFrame, series: Series) -> pl.DataFrame:

@@ -1,0 +1,187 @@
+"""How likely a visit does the work that sets an indicator back, by where the indicator is found: learnt from the past.
+
+Where a reading near its limit brings the work about, a visit that left it undone says that the value was not bad, and
+one that leaves open whether it was done more likely did it where the value was. The chance goes from a floor (work done
+as a matter of course) to a ceiling, along a logistic curve of the distance from the limit. Visits that wrote nothing of
+the indicator down may have seen it or not: how often is told by whether they, too, did the work where it was to be
+expected bad. A fleet whose work does not depend on what is found has the floor alone, and no visit then says anything.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+from scipy.optimize import minimize
+from scipy.special import expit, logit
+
+from models.hours import Floats
+from models.series import forward
+
+FEWEST = 30  # visits that tell what was found and what was done, below which nothing is learnt
+FARTHEST = 50.0  # widths from the limit: as far as it matters
+UNTOLD = 0.5  # share that saw the value of visits without a reading, where the past does not tell: mean of a flat prior
+SHARES = np.linspace(0.0, 1.0, 21)
+STEPS = 64  # per spread of the distances, to which these are rounded: finer than any reading tells
+PLACES = (-2.0, -1.0, 0.0)  # where the curve is first looked for, in spreads from the limit
+TURNS = np.linspace(
+    -5.0, 5.0, 81
+)  # of a standard normal: fine enough for a curve that rises within a tenth of its spread
+WEIGHTS = np.exp(-0.5 * TURNS**2) / np.exp(-0.5 * TURNS**2).sum()
+
+
+def beyond(z: Floats, low: Floats, high: Floats) -> Floats:
+    """How far a value lies beyond the nearer end of its range (negative: inside), on the scale of the fit; -inf where
+    neither end is there."""
+    with np.errstate(invalid="ignore"):
+        over, under = (np.where(np.isfinite(end), side * (z - end), -np.inf) for end, side in ((high, 1), (low, -1)))
+    return np.maximum(over, under)
+
+
+@dataclass(frozen=True)
+class WorkHabit:
+    """Chance that a visit does the work: floor, ceiling: far from the limit and far beyond it; place, width: of the
+    logistic curve between, on the scale of the fit. share: of all visits that say whether it was done. seen: share of
+    the visits without a reading at which the value was seen all the same; share_unread: of those visits, that did it.
+    """
+
+    floor: float
+    ceiling: float
+    place: float
+    width: float
+    share: float
+    seen: float = 1.0
+    share_unread: float | None = None
+
+    @classmethod
+    def none(cls, share: float) -> WorkHabit:
+        return cls(share, share, 0.0, 1.0, share)
+
+    @property
+    def depends(self) -> bool:
+        return self.ceiling > self.floor
+
+    def chance(self, distance: Floats) -> Floats:
+        """Of work where a reading was found so far beyond its limit (`beyond`)."""
+        x = np.clip((distance - self.place) / self.width, -FARTHEST, FARTHEST)
+        return self.floor + (self.ceiling - self.floor) * expit(x)
+
+    def unread(self, distance: Floats) -> Floats:
+        """The same where nothing was written down, and a reading would have shown that."""
+        by_course = self.share if self.share_unread is None else self.share_unread
+        return self.seen * self.chance(distance) + (1 - self.seen) * by_course
+
+    def if_open(self, chance: Floats, open_share: float) -> Floats:
+        """That chance where the visit leaves it open. open_share: of such visits, those that did the work."""
+        odds = open_share / (1 - open_share) * (1 - self.share) / self.share
+        return odds * chance / (odds * chance + 1 - chance)
+
+
+def learnt(distance: Floats, done: NDArray[np.bool_]) -> WorkHabit:
+    """From as-found readings (`beyond`, finite) and whether the visit did the work.
+
+    Maximum a posteriori under weak priors; the floor alone unless the curve is the better by BIC (Schwarz 1978).
+    """
+    n = len(done)
+    share = float((done.sum() + 1) / (n + 2))
+    spread = float(np.subtract(*np.quantile(distance, [0.9, 0.5]))) if n >= FEWEST else 0.0
+    if spread <= 0 or not 0 < done.sum() < n:
+        return WorkHabit.none(share)
+
+    def curve(at: Floats) -> tuple[float, float, float, float]:
+        floor = float(expit(at[0]))
+        return floor, floor + (1 - floor) * float(expit(at[1])), spread * at[2], spread * float(np.exp(at[3]))
+
+    step = spread / STEPS
+    place, of = np.unique(np.round(distance / step), return_inverse=True)
+    place, did, did_not = place * step, np.bincount(of, done), np.bincount(of, ~done)
+
+    def loss(at: Floats) -> float:
+        p = np.clip(WorkHabit(*curve(at), share).chance(place), 1e-9, 1 - 1e-9)
+        held = (at[0] / 3) ** 2 + (at[1] / 2) ** 2 + at[2] ** 2 + (at[3] + 1.5) ** 2
+        return float(0.5 * held - did @ np.log(p) - did_not @ np.log1p(-p))
+
+    starts = [np.array([logit(share), -1.0, start, -1.5]) for start in PLACES]
+    best = min((minimize(loss, start, method="L-BFGS-B") for start in starts), key=lambda found: found.fun)
+    alone = -(done.sum() * np.log(share) + (~done).sum() * np.log1p(-share))
+    if alone - best.fun <= 1.5 * np.log(n):
+        return WorkHabit.none(share)
+    return WorkHabit(*curve(best.x), share)
+
+
+def learnt_unread(
+    habit: WorkHabit, expected: Floats, spread: float, low: Floats, high: Floats, done: NDArray[np.bool_]
+) -> WorkHabit:
+    """With what past visits without a reading tell. expected, spread: what a reading would have been, on the scale of
+    the fit, as far as an earlier one tells; low, high: the range; done: whether they did the work. The share that saw
+    the value is the mean of its posterior under a flat prior."""
+    if not len(done):
+        return replace(habit, seen=UNTOLD)
+    share = float((done.sum() + 1) / (len(done) + 2))
+    read = expected[:, None] + spread * TURNS
+    p = habit.chance(beyond(read, low[:, None], high[:, None])) @ WEIGHTS
+    p = SHARES[:, None] * p + (1 - SHARES[:, None]) * share
+    fit = np.log(np.where(done, p, 1 - p)).sum(axis=1)
+    weight = np.exp(fit - fit.max())
+    return replace(habit, seen=float(SHARES @ weight / weight.sum()), share_unread=share)
+
+
+def column(rows: pl.DataFrame, name: str) -> Floats:
+    return rows[name].cast(pl.Float64).to_numpy()
+
+
+def habit_of(
+    visits: pl.DataFrame,
+    readings: pl.DataFrame,
+    opened: pl.DataFrame,
+    unsaid: pl.DataFrame,
+    ranges: pl.DataFrame,
+    transform: str,
+) -> WorkHabit:
+    """Of the visits of some installs.
+
+    visits: install_no, visit_no, clock_h of all their visits. readings: install_no, visit_no, stage_order, value (own
+    unit). opened: install_no, opened_visit_no of the cycles. unsaid: visit_no of visits that leave open whether the
+    work was done. ranges: install_no, low, high on the scale of the fit (-inf, inf where open).
+    """
+    z = forward(readings["value"].cast(pl.Float64).fill_null(np.nan).to_numpy(), transform)
+    whole = [pl.col("install_no").cast(pl.Int64), pl.col("visit_no").cast(pl.Int64)]
+    read = readings.select(*whole, place=pl.col("visit_no").cast(pl.Int64) * 2 + pl.col("stage_order"), z=pl.Series(z))
+    read = read.filter(pl.col("z").is_finite()).sort("place")
+    work = opened.select(whole[0], visit_no=pl.col("opened_visit_no").cast(pl.Int64)).drop_nulls("visit_no").unique()
+    said = (
+        visits.select(*whole, "clock_h")
+        .join(unsaid.select(whole[1]), on="visit_no", how="anti")
+        .join(ranges.select(whole[0], "low", "high"), on="install_no")
+        .join(work.with_columns(done=True), on=["install_no", "visit_no"], how="left")
+        .with_columns(pl.col("done").fill_null(False), place=pl.col("visit_no") * 2)
+        .join(read.group_by("place").agg(found=pl.col("z").first()), on="place", how="left")
+        .sort("place")
+    )
+    clock = visits.select(whole[1], read_h="clock_h")
+    earlier = read.join(clock, on="visit_no").select(
+        "install_no", "place", read_z="z", read_place="place", read_h="read_h"
+    )
+    began = work.select("install_no", place=pl.col("visit_no") * 2, began="visit_no").sort("place")
+    for before in (earlier.sort("place"), began):
+        said = said.join_asof(before, on="place", by="install_no", allow_exact_matches=False, check_sortedness=False)
+    # a reading at the visit that began the cycle is of it only as left
+    same = pl.col("read_place") > pl.col("began").fill_null(-1) * 2
+    found = said.drop_nulls("found")
+    distance = beyond(*(column(found, name) for name in ("found", "low", "high")))
+    near = np.isfinite(distance)
+    habit = learnt(distance[near], found["done"].to_numpy()[near])
+    if not habit.depends:
+        return habit
+    followed = said.filter(same)
+    again, silent = followed.drop_nulls("found"), followed.filter(pl.col("found").is_null())
+    if again.height < FEWEST:
+        return replace(habit, seen=UNTOLD)
+    hours, moved = column(again, "clock_h") - column(again, "read_h"), column(again, "found") - column(again, "read_z")
+    rate = float(hours @ moved) / max(float(hours @ hours), 1e-9)
+    spread = float(np.sqrt(np.mean((moved - rate * hours) ** 2)))
+    expected = column(silent, "read_z") + rate * (column(silent, "clock_h") - column(silent, "read_h"))
+    ends = (column(silent, "low"), column(silent, "high"))
+    return learnt_unread(habit, expected, spread, *ends, silent["done"].to_numpy())
