@@ -6,16 +6,28 @@ entry, every operation is a vector operation over nodes, which for q = 2 to 6 be
 
 from __future__ import annotations
 
+from functools import cache
+
 import numpy as np
 
 
+@cache
 def slots(q: int) -> np.ndarray:
     """Row of entry (i, j) in packed storage, shape (q, q)."""
     table = np.zeros((q, q), dtype=int)
     for i in range(q):
         for j in range(i + 1):
             table[i, j] = table[j, i] = i * (i + 1) // 2 + j
+    table.flags.writeable = False  # one for all callers
     return table
+
+
+@cache
+def triangle(q: int) -> tuple[np.ndarray, np.ndarray]:
+    """Rows i and columns j of the entries in the order of packed storage."""
+    rows, cols = np.tril_indices(q)
+    rows.flags.writeable = cols.flags.writeable = False
+    return rows, cols
 
 
 def pack(full: np.ndarray) -> np.ndarray:
