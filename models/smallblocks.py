@@ -140,10 +140,9 @@ def times(u: np.ndarray, b: np.ndarray) -> np.ndarray:
     q = u.shape[0]
     out = np.empty_like(b)
     for i in range(q):
-        row = u[i, 0] * b[0]
+        np.multiply(u[i, 0], b[0], out=out[i])
         for k in range(1, q):
-            row += u[i, k] * b[k]
-        out[i] = row
+            out[i] += u[i, k] * b[k]
     return out
 
 
@@ -163,10 +162,9 @@ def symmetric_times(s: np.ndarray, b: np.ndarray) -> np.ndarray:
     at = slots(q)
     out = np.empty_like(b)
     for i in range(q):
-        row = s[at[i, 0]] * b[0]
+        np.multiply(s[at[i, 0]], b[0], out=out[i])
         for k in range(1, q):
-            row += s[at[i, k]] * b[k]
-        out[i] = row
+            out[i] += s[at[i, k]] * b[k]
     return out
 
 
