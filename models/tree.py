@@ -153,7 +153,8 @@ class Tree(Trunk):
         self.leaf, self.parents = leaf, [np.asarray(x) for x in parents]
         sizes = [leaf.by.shape[1]] + [int(x[-1]) + 1 if len(x) else 0 for x in self.parents]
         for level, index in enumerate(self.parents):
-            if len(index) != sizes[level] or np.any(np.diff(index) < 0) or np.any(np.diff(index) > 1) or index[0] != 0:
+            steps = np.diff(index)
+            if len(index) != sizes[level] or np.any(steps < 0) or np.any(steps > 1) or np.any(index[:1]):
                 raise ValueError(f"parents of level {level} must be sorted, start at 0 and leave no gap")
         if n_lower is None:
             n_lower = 1
