@@ -60,8 +60,7 @@ def backtest(inputs: SeriesInputs, counted: Counted, low: Floats, high: Floats, 
         return Tried([], [], f"{inputs.indicator} {inputs.firing}: no readings")
     # The first origin needs a year of history before it.
     first_day = int(inputs.readings["day"].quantile(0.02)) + 365  # type: ignore[arg-type]
-    days = [as_of - round(MONTH_DAYS * m) for m in range(TESTED_MONTHS + LEARNING_MONTHS, 0, -STEP_MONTHS)]
-    days = [d for d in days if d >= first_day]
+    days = [d for d in origin_days(as_of) if d >= first_day]
     tested = [d for d in days if d >= as_of - round(MONTH_DAYS * TESTED_MONTHS)]
     stands = {d: stand_at(d, inputs, counted) for d in days}
     edges = reading_edges(low, high, inputs)
@@ -100,6 +99,11 @@ def backtest(inputs: SeriesInputs, counted: Counted, low: Floats, high: Floats, 
             )
         )
     return _scored(inputs, results)
+
+
+def origin_days(as_of: int) -> list[int]:
+    """The past days that are tried or learnt from, where a series has the history."""
+    return [as_of - round(MONTH_DAYS * m) for m in range(TESTED_MONTHS + LEARNING_MONTHS, 0, -STEP_MONTHS)]
 
 
 def backtest_piece(piece: tuple[SeriesInputs, Counted, Floats, Floats, int, int]) -> Tried:

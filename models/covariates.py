@@ -223,9 +223,11 @@ def by_work(terms: Sequence[tuple[Term, float]], forest: Forest) -> np.ndarray:
     size = int(kind.max(initial=0)) + 2, int(material.max(initial=0)) + 2  # the last places, also -1, for none
     table = np.zeros(size)
     for t, number in terms:
-        named = np.array([code(name) for name in t.name.removeprefix("~").split(",") if name], dtype=int)
-        of = np.isin(np.arange(size[1]), named, invert=t.name in ("", "~") or t.name.startswith("~"))
         if code(t.value) < size[0] - 1:
+            named = [code(name) for name in t.name.removeprefix("~").split(",") if name]
+            others = t.name in ("", "~") or t.name.startswith("~")
+            of = np.full(size[1], others)
+            of[[k for k in named if k < size[1] - 1]] = not others
             table[code(t.value), of] = number
     return table[kind, material[forest.parents[0]] if len(material) else -1]
 

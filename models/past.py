@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
 from models.counters import Clock, burner_clock
+from models.cycle_sums import positions, rows_of
 from models.doubts import doubted_cycles, silent_visits, usual_work
 from models.hours import Floats, Installs, Ints, LoadCalendar
 from models.series import SeriesInputs, backward, forward
@@ -35,14 +36,22 @@ class Counted:
     counter: Floats
     calendar: LoadCalendar
     start_day: Ints  # (n,) where a cycle of unknown start begins
+    clocks: dict[int, Clock] = field(default_factory=dict, init=False, repr=False)  # by day, of all series alike
 
-    def known_at(self, day: int) -> tuple[Clock, pl.DataFrame]:
-        """The clock from the counters read until a day, and (visit_no, clock_h) of the visits until then."""
-        seen = self.day <= day
-        clock = burner_clock(
-            self.fleet, self.at[seen], self.day[seen], self.counter[seen], self.calendar, self.start_day
-        )
-        return clock, pl.DataFrame({"visit_no": self.visit_no[seen], "clock_h": clock.clock})
+    def known_at(self, day: int) -> Clock:
+        """The clock from the counters read until a day, remembered."""
+        if day not in self.clocks:
+            seen = self.day <= day
+            self.clocks[day] = burner_clock(
+                self.fleet, self.at[seen], self.day[seen], self.counter[seen], self.calendar, self.start_day
+            )
+        return self.clocks[day]
+
+    def hours_of(self, visits: pl.Series, day: int) -> Floats:
+        """Burner hours at each of these visits by what was known at a day; nan after it, and where no visit is."""
+        hours = np.full(len(self.visit_no) + 1, np.nan)
+        hours[:-1][self.day <= day] = self.known_at(day).clock
+        return hours[positions(self.visit_no, visits.fill_null(-1).to_numpy())]
 
 
 @dataclass(frozen=True)
@@ -72,59 +81,59 @@ def stand_at(day: int, inputs: SeriesInputs, counted: Counted) -> Origin:
     inputs: the whole history, with visit_no in readings, opened_visit_no (null: with the installation) in cycles, and
     the visits that leave work open, if any.
     """
-    clock, visits = counted.known_at(day)
-    known = inputs.known_at(day)
-    now = pl.DataFrame(
-        {
-            "install_no": counted.install_no.astype(np.int32),
-            "start_h": clock.start_hours,
-            "now_h": clock.hours_at(counted.calendar, counted.fleet.area_no, np.full(len(counted.install_no), day)),
-        }
-    ).cast({"install_no": known.cycles.schema["install_no"]})
-    opened = known.cycles.join(
-        visits.rename({"visit_no": "opened_visit_no", "clock_h": "opened_h"}), on="opened_visit_no", how="left"
-    ).join(now.select("install_no", "start_h"), on="install_no", how="left")
-    opened = opened.with_columns(pl.coalesce("opened_h", "start_h").fill_null(0.0)).drop("start_h")
-    began = opened.select("install_no", "cycle_no", "opened_h")
+    clock, known = counted.known_at(day), inputs.known_at(day)
+    cycles, readings = known.cycles, known.readings
+    install, cycle = (cycles[name].to_numpy() for name in ("install_no", "cycle_no"))
+    place = positions(counted.install_no, install)
+    began = counted.hours_of(cycles["opened_visit_no"], day)
+    began = np.where(np.isnan(began), np.append(clock.start_hours, 0.0)[place], began)
+    newest = _firsts(install, -cycle)
+    newest = newest[place[newest] >= 0]
+    now = clock.hours_at(counted.calendar, counted.fleet.area_no, np.full(len(counted.install_no), day))[place[newest]]
+    still = cycles[newest].with_columns(
+        now_h=pl.Series(now), hours_open=pl.Series(np.maximum(now - began[newest], 0.0))
+    )
+    unsaid = readings.select("install_no", "visit_no", "day").clear() if known.unsaid is None else known.unsaid
+    unsaid = unsaid.with_columns(clock_h=pl.Series(counted.hours_of(unsaid["visit_no"], day)))
+    unsaid = unsaid.filter(pl.col("clock_h").is_not_nan())
+    doubted = doubted_cycles(still, unsaid, readings, usual_work(cycles["opened_by"]))
+    hours = counted.hours_of(readings["visit_no"], day)
+    row = rows_of(cycles, readings["install_no"].to_numpy(), readings["cycle_no"].to_numpy())
     readings = (
-        known.readings.join(visits, on="visit_no", how="inner")
-        .join(began, on=["install_no", "cycle_no"], how="left")
-        .with_columns(
-            hours=(pl.col("clock_h") - pl.col("opened_h").fill_null(0.0)).clip(0.0), z=_scaled(pl.col("value"), inputs)
+        readings.with_columns(
+            hours=pl.Series(np.maximum(hours - np.append(began, 0.0)[row], 0.0)), z=_scaled(pl.col("value"), inputs)
         )
+        .filter(pl.Series(np.isfinite(hours)))
         .sort("install_no", "cycle_no", "day", "stage_order", "visit_no")
     )
-    still = (
-        opened.sort("install_no", "cycle_no")
-        .group_by("install_no", maintain_order=True)
-        .last()
-        .join(now.select("install_no", "now_h"), on="install_no", how="inner")
-        .with_columns(hours_open=(pl.col("now_h") - pl.col("opened_h")).clip(0.0))
-        .sort("install_no")
-    )
-    unsaid = known.readings.select("install_no", "visit_no", "day").clear() if known.unsaid is None else known.unsaid
-    usual = usual_work(known.cycles["opened_by"])
-    doubted = doubted_cycles(still, unsaid.join(visits, on="visit_no"), known.readings, usual)
     seen = counted.day <= day
-    visits = visits.with_columns(
-        pl.Series("install_no", counted.install_no[counted.at[seen]], now.schema["install_no"])
-    )
+    visits = pl.DataFrame(
+        {"install_no": counted.install_no[counted.at[seen]], "visit_no": counted.visit_no[seen], "clock_h": clock.clock}
+    ).cast({"install_no": still.schema["install_no"], "visit_no": unsaid.schema["visit_no"]})
     silent = silent_visits(still, visits, unsaid, known.readings)
-    later = inputs.readings.filter((pl.col("day") > day) & (pl.col("stage_order") == 0)).join(
-        still.select("install_no", "cycle_no"), on=["install_no", "cycle_no"], how="semi"
-    )
-    # The next reading only: one after it would be of the installs whose next was good enough to leave alone.
-    first = later.sort("install_no", "day", "visit_no").unique("install_no", keep="first", maintain_order=True)
-    months = pl.lit(None, pl.Int32)
-    for horizon, (low, high) in HORIZONS.items():
-        months = (
-            pl.when(pl.col("day").is_between(day + low, day + high - 1))
-            .then(pl.lit(horizon, pl.Int32))
-            .otherwise(months)
-        )
-    found = first.with_columns(months=months).drop_nulls("months")
-    found = found.select("install_no", "months", "day", z=_scaled(pl.col("value"), inputs)).drop_nulls("z")
+    found = _found(day, inputs, still)
     return Origin(day, replace(known, readings=readings), clock, still, doubted, silent, visits, found)
+
+
+def _firsts(install: NDArray, *then: NDArray) -> Ints:
+    """Place of each install's first row in the order of `then`; installs rising."""
+    order = np.lexsort((*then[::-1], install))
+    return order[np.unique(install[order], return_index=True)[1]]
+
+
+def _found(day: int, inputs: SeriesInputs, still: pl.DataFrame) -> pl.DataFrame:
+    """`Origin.found` of the cycles that were still open."""
+    columns = ("install_no", "cycle_no", "day", "visit_no", "stage_order")
+    install, cycle, read, visit, stage = (inputs.readings[name].to_numpy() for name in columns)
+    later = np.flatnonzero((read > day) & (stage == 0))
+    later = later[rows_of(still, install[later], cycle[later]) >= 0]
+    # The next reading only: one after it would be of the installs whose next was good enough to leave alone.
+    following = later[_firsts(install[later], read[later], visit[later])]
+    months = np.zeros(len(following), np.int32)
+    for horizon, (low, high) in HORIZONS.items():
+        months[(read[following] >= day + low) & (read[following] < day + high)] = horizon
+    found = inputs.readings[following].with_columns(months=pl.Series(months), z=_scaled(pl.col("value"), inputs))
+    return found.filter(pl.col("months") > 0).select("install_no", "months", "day", "z").drop_nulls("z")
 
 
 def _scaled(value: pl.Expr, inputs: SeriesInputs) -> pl.Expr:

@@ -6,16 +6,28 @@ entry, every operation is a vector operation over nodes, which for q = 2 to 6 be
 
 from __future__ import annotations
 
+from functools import cache
+
 import numpy as np
 
 
+@cache
 def slots(q: int) -> np.ndarray:
     """Row of entry (i, j) in packed storage, shape (q, q)."""
     table = np.zeros((q, q), dtype=int)
     for i in range(q):
         for j in range(i + 1):
             table[i, j] = table[j, i] = i * (i + 1) // 2 + j
+    table.flags.writeable = False  # one for all callers
     return table
+
+
+@cache
+def triangle(q: int) -> tuple[np.ndarray, np.ndarray]:
+    """Rows i and columns j of the entries in the order of packed storage."""
+    rows, cols = np.tril_indices(q)
+    rows.flags.writeable = cols.flags.writeable = False
+    return rows, cols
 
 
 def pack(full: np.ndarray) -> np.ndarray:
@@ -128,10 +140,9 @@ def times(u: np.ndarray, b: np.ndarray) -> np.ndarray:
     q = u.shape[0]
     out = np.empty_like(b)
     for i in range(q):
-        row = u[i, 0] * b[0]
+        np.multiply(u[i, 0], b[0], out=out[i])
         for k in range(1, q):
-            row += u[i, k] * b[k]
-        out[i] = row
+            out[i] += u[i, k] * b[k]
     return out
 
 
@@ -151,10 +162,9 @@ def symmetric_times(s: np.ndarray, b: np.ndarray) -> np.ndarray:
     at = slots(q)
     out = np.empty_like(b)
     for i in range(q):
-        row = s[at[i, 0]] * b[0]
+        np.multiply(s[at[i, 0]], b[0], out=out[i])
         for k in range(1, q):
-            row += s[at[i, k]] * b[k]
-        out[i] = row
+            out[i] += s[at[i, k]] * b[k]
     return out
 
 

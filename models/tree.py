@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from models import smallblocks as sb
 from models.leaf_sums import LeafSums, Messages, cut_blocks, segment_starts
 from models.lower_levels import Basis, sweep, sweep_down, sweep_up
 from models.newton import Secants, minimise
@@ -152,7 +153,8 @@ class Tree(Trunk):
         self.leaf, self.parents = leaf, [np.asarray(x) for x in parents]
         sizes = [leaf.by.shape[1]] + [int(x[-1]) + 1 if len(x) else 0 for x in self.parents]
         for level, index in enumerate(self.parents):
-            if len(index) != sizes[level] or np.any(np.diff(index) < 0) or np.any(np.diff(index) > 1) or index[0] != 0:
+            steps = np.diff(index)
+            if len(index) != sizes[level] or np.any(steps < 0) or np.any(steps > 1) or np.any(index[:1]):
                 raise ValueError(f"parents of level {level} must be sorted, start at 0 and leave no gap")
         if n_lower is None:
             n_lower = 1
@@ -203,7 +205,7 @@ class TreeFit:
 
 def join_roots(roots: Sequence[np.ndarray]) -> np.ndarray:
     """Lower triangles of L, level after level, as one vector. Diagonals are free in sign: D = L L' is the same."""
-    return np.concatenate([r[np.tril_indices(len(r))] for r in roots]) if len(roots) else np.zeros(0)
+    return np.concatenate([r[sb.triangle(len(r))] for r in roots]) if len(roots) else np.zeros(0)
 
 
 def split_roots(x: np.ndarray, q: int) -> list[np.ndarray]:
@@ -211,7 +213,7 @@ def split_roots(x: np.ndarray, q: int) -> list[np.ndarray]:
     out = []
     for k in range(len(x) // size):
         r = np.zeros((q, q))
-        r[np.tril_indices(q)] = x[k * size : (k + 1) * size]
+        r[sb.triangle(q)] = x[k * size : (k + 1) * size]
         out.append(r)
     return out
 
@@ -239,27 +241,18 @@ def in_roots(e: Evaluation, roots: Sequence[np.ndarray], levels: range) -> tuple
     leave saddles (`leave_saddle`).
     """
     q = roots[0].shape[0]
-    rows, cols = np.tril_indices(q)
+    rows, cols = sb.triangle(q)
     size = len(rows)
-    grad, scaled = (
-        np.concatenate([2 * (of_level[k] @ roots[k])[rows, cols] for k in levels])
-        for of_level in (e.gradients, e.scaled)
-    )
-    jacobians = []
-    for k in levels:
-        j = np.zeros((q, q, size))
-        for a in range(size):
-            j[rows[a], :, a] += roots[k][:, cols[a]]
-            j[:, rows[a], a] += roots[k][:, cols[a]]
-        jacobians.append(j)
-    hess = np.zeros((size * len(levels), size * len(levels)))
-    for a, la in enumerate(levels):
-        for b, lb in enumerate(levels):
-            block = np.einsum("abi,abcd,cdj->ij", jacobians[a], e.infos[la][lb], jacobians[b])
-            if la == lb:
-                block = block + 2 * e.gradients[la][np.ix_(rows, rows)] * (cols[:, None] == cols[None, :])
-            hess[a * size : (a + 1) * size, b * size : (b + 1) * size] = block
-    return e.criterion, grad, hess - np.outer(scaled, scaled) / e.dof
+    root, gradient, scaled = (np.stack([x[k] for k in levels]) for x in (roots, e.gradients, e.scaled))
+    info = np.array([[e.infos[k][m] for m in levels] for k in levels])
+    jacobian = np.zeros((len(levels), q, q, size))  # d D / d L
+    jacobian[:, rows, :, range(size)] = root[:, :, cols].transpose(2, 0, 1)
+    jacobian += jacobian.transpose(0, 2, 1, 3)
+    hess = np.einsum("kabi,kmabcd,mcdj->kimj", jacobian, info, jacobian)
+    each = range(len(levels))
+    hess[each, :, each] += 2 * gradient[:, rows[:, None], rows] * (cols[:, None] == cols)
+    grad, moved = (2 * (x @ root)[:, rows, cols].ravel() for x in (gradient, scaled))
+    return e.criterion, grad, hess.reshape(grad.size, grad.size) - np.outer(moved, moved) / e.dof
 
 
 def leave_saddle(roots: Sequence[np.ndarray], gradients: Sequence[np.ndarray]) -> list[np.ndarray] | None:
@@ -325,7 +318,7 @@ def leaf_posteriors(
                 if level > 0:
                     both = np.tensordot(constant @ cov_u @ full.T, down.total[:, :, a:b], axes=(1, 1))  # (q, q, n)
                     both = both + both.transpose(1, 0, 2) + (constant @ cov_u @ constant.T)[:, :, None]
-                    common[:, a:b] = both[np.tril_indices(q)]
+                    common[:, a:b] = both[sb.triangle(q)]
             row = 0
             for i in range(q):
                 for j in range(i + 1):

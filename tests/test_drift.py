@@ -18,6 +18,7 @@ from models.drift_model import DriftModel
 from models.posteriors import posterior
 from models.rates import model_rates
 from models.series import FitOptions
+from models.small import fitted_together
 from models.states import built_up_before, install_frame, seen_cycles
 
 PLAIN = FitOptions(gammas=(1.0,), breaks=False, pace=False, analysers=False)
@@ -197,6 +198,15 @@ def test_tiny_fleets_get_finite_wide_answers(rows):
     assert fit.empty == (rows == 0)
     determinant = out["v00"] * out["v11"] - out["v01"] ** 2
     assert (determinant >= -1e-12).all()
+
+
+def test_a_series_that_applies_to_no_install_is_told_as_empty():
+    made = tiny(4)
+    none = replace(made.inputs, readings=made.inputs.readings.clear(), cycles=made.inputs.cycles.clear())
+    told = fitted_together([(none, none.cycles)], FitOptions())[0]
+    assert told.counts == (0, 0, 0)
+    assert told.known.is_empty()
+    assert told.cleanings.is_empty()
 
 
 def test_a_design_with_as_many_readings_as_fixed_effects_keeps_exponent_one():

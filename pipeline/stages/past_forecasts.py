@@ -8,7 +8,7 @@ from contextlib import contextmanager
 import numpy as np
 import polars as pl
 
-from models.backtest import backtest_piece
+from models.backtest import backtest_piece, origin_days
 from models.forecast import scaled_limits
 from models.hours import Installs, LoadCalendar
 from models.past import Counted
@@ -50,6 +50,9 @@ def trying_past(store: Store, calendar: LoadCalendar, as_of: int, mapper: Mapper
     Writes backtest_scores and backtest_bins, and the fact `backtest_note` where there was too little to try.
     """
     counted = sampled_counters(store, calendar)
+    for day in origin_days(as_of):
+        if (counted.day <= day).any():
+            counted.known_at(day)  # once for all series, which take it along
     store.run(TRIED)
     installs = store.frame(
         "select i.* from drift_installs i semi join tried_installs using (install_no) order by install_no"
