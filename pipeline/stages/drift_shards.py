@@ -22,7 +22,7 @@ from pipeline.schema import Series
 from pipeline.stages.drift_inputs import CYCLE_COLUMNS, READING_COLUMNS
 from pipeline.store import Store
 
-FOR_STORE, MEANWHILE = "1GB", "600MB"  # of memory while the shards are written, and while they want the rest
+MEANWHILE = "600MB"  # of memory for the store while the shards want the rest
 SAMPLE = "sample"
 
 
@@ -88,7 +88,6 @@ def written(
     folder.mkdir(parents=True, exist_ok=True)
     shards: dict[int | str, np.ndarray] = {k: part.installs for k, part in enumerate(cut(installs))}
     limit = store.scalar("select current_setting('memory_limit')")
-    store.run(f"set memory_limit = '{FOR_STORE}'")
     try:
         write(folder, "installs", installs, shards)
         for s in series:
