@@ -5,10 +5,14 @@ from __future__ import annotations
 import math
 import multiprocessing
 import os
+import signal
+import subprocess
+import sys
 import time
 import warnings
 from pathlib import Path
 
+import psutil
 import pytest
 from loky import process_executor
 
@@ -107,3 +111,30 @@ def test_helpers_that_are_replaced_are_not_spoken_of(recwarn, monkeypatch):
     assert [str(w.message) for w in recwarn if "worker" in str(w.message)] == []
     with pytest.warns(UserWarning, match="something else"):
         process_executor.warnings.warn("something else", UserWarning, stacklevel=2)
+
+
+WAITS_LONG = """
+import time
+from pipeline.stages.side_by_side import helpers
+print(helpers().submit(__import__("os").getpid).result(), flush=True)
+time.sleep(600)
+"""
+
+
+def test_a_helper_ends_when_the_process_it_helps_is_killed():
+    if module.spare_cores() < 1:
+        pytest.skip("no helper is started where there is no spare core")
+    with subprocess.Popen([sys.executable, "-c", WAITS_LONG], stdout=subprocess.PIPE, text=True) as run:
+        assert run.stdout is not None
+        helper = int(run.stdout.readline())
+        assert psutil.pid_exists(helper)
+        run.send_signal(signal.SIGKILL)
+    until = time.monotonic() + 30
+    while still_runs(helper) and time.monotonic() < until:
+        time.sleep(0.2)
+    assert not still_runs(helper)
+
+
+def still_runs(process: int) -> bool:
+    """Whether the process still runs (one that ended and that nobody waited for does not)."""
+    return psutil.pid_exists(process) and psutil.Process(process).status() != psutil.STATUS_ZOMBIE

@@ -10,6 +10,7 @@ import logging
 import multiprocessing
 import os
 import signal
+import time
 import warnings
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
@@ -31,14 +32,24 @@ R = TypeVar("R")
 log = logging.getLogger("foulcast")
 # Small matrices and frames only: a processor for each process, and none that waits for its own threads.
 ONE_THREAD = dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "POLARS_MAX_THREADS"), "1")
+LOOKS_UP_S = 2.0  # how often a helper looks whether the process it helps is still there
 MOST_REMEMBERED = 4_000_000_000  # bytes a helper may grow by; loky would replace it, and what it knows, at a tenth
 
 
 def ready() -> None:
-    """What a helper does first: leaves interrupts to this process, and keeps what it remembers, which is no leak."""
+    """What a helper does first: leaves interrupts to this process, ends with it, and keeps what it remembers, which is
+    no leak."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     process_executor._MAX_MEMORY_LEAK_SIZE = MOST_REMEMBERED
     collect_seldom()
+    Thread(target=end_with, args=(os.getppid(),), daemon=True).start()
+
+
+def end_with(parent: int) -> None:
+    """End this process once `parent` is gone: a killed one tells nobody, and its helper would wait for ever."""
+    while os.getppid() == parent:
+        time.sleep(LOOKS_UP_S)
+    os._exit(1)
 
 
 class Quiet:
