@@ -94,6 +94,21 @@ class Store:
             self.run(f"set threads = {threads}")
 
     @contextmanager
+    def held_to(self, memory_gb: float | None) -> Iterator[None]:
+        """Within it, statements take at most so much memory before they spill to disk; None: DuckDB's own default."""
+
+        def hold(gb: float | None) -> None:
+            self.memory_gb = gb
+            self.run("reset memory_limit" if gb is None else f"set memory_limit = '{gb:g}GB'")
+
+        before = self.memory_gb  # what DuckDB tells is rounded, and would shrink each time
+        hold(memory_gb)
+        try:
+            yield
+        finally:
+            hold(before)
+
+    @contextmanager
     def joins_as_written(self) -> Iterator[None]:
         """Within it, joins are made in the order written: what stands on the left streams past the rest.
 

@@ -15,6 +15,20 @@ from pipeline.safe_text import safe_cell, safe_cell_sql
 from pipeline.store import Store, literal, quoted
 
 
+@pytest.mark.parametrize("memory_gb", [2, None])
+def test_a_store_that_was_held_to_less_memory_has_all_of_it_again(memory_gb: float | None) -> None:
+    with Store.open(None, memory_gb=memory_gb) as store:
+        told = "select current_setting('memory_limit')"
+        before = store.scalar(told)
+        for _ in range(3):
+            with store.held_to(0.6):
+                assert store.scalar(told) == "572.2 MiB"
+                with store.held_to(memory_gb):
+                    assert store.scalar(told) == before
+                assert store.scalar(told) == "572.2 MiB"
+        assert store.scalar(told) == before
+
+
 def test_frames_go_in_and_come_out(tmp_path: Path) -> None:
     frame = pl.DataFrame({"a": [1, 2], "b": ["x", None], "c": [[1.0], None]})
     with Store.open(tmp_path / "s.duckdb") as store:

@@ -22,7 +22,6 @@ from pipeline.schema import Series
 from pipeline.stages.drift_inputs import CYCLE_COLUMNS, READING_COLUMNS
 from pipeline.store import Store
 
-MEANWHILE = "600MB"  # of memory for the store while the shards want the rest
 SAMPLE = "sample"
 
 
@@ -87,7 +86,6 @@ def written(
     folder = Path(place) if place is not None else Path(tempfile.mkdtemp(prefix="fit-shards-", dir=beside))
     folder.mkdir(parents=True, exist_ok=True)
     shards: dict[int | str, np.ndarray] = {k: part.installs for k, part in enumerate(cut(installs))}
-    limit = store.scalar("select current_setting('memory_limit')")
     try:
         write(folder, "installs", installs, shards)
         for s in series:
@@ -102,10 +100,8 @@ def written(
             query = f"select {CYCLE_COLUMNS} from drift_cycles where series_no = {k} order by install_no, cycle_no"
             write(folder, f"cycles-{k}", store.frame(query), shards | sample)
             write(folder, f"installs-{k}", installs, sample)
-        store.run(f"set memory_limit = '{MEANWHILE}'")
         yield str(folder)
     finally:
-        store.run(f"set memory_limit = '{limit}'")
         shutil.rmtree(folder, ignore_errors=True)
 
 

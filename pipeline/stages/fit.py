@@ -27,6 +27,7 @@ from pipeline.store import Store
 
 DEFAULTS = FitOptions()
 Z80 = 1.2816
+MEANWHILE_GB = 0.6  # of memory for the store while shards want the rest
 DIGITS = 6  # of what is stored: sums of floats differ in their last digits from run to run
 
 # What fouls an exchanger raises flue temperature and CO together; oxygen drifts together at both firings.
@@ -117,12 +118,16 @@ def fits(
     if installs.height > 2 * options.search_installs:
 
         def wanted(series: Series) -> pl.DataFrame:
-            asked[series] = asked_of(store, series)
+            with store.held_to(usual):
+                asked[series] = asked_of(store, series)
             return asked[series].cycles
 
+        usual = store.memory_gb
         with written(store, members, installs, options, place) as folder:
             found = fitted_in_shards(folder, groups, installs, options, mapper, wanted)
-            for group, fitted in zip(groups, found, strict=True):
+            for group in groups:
+                with store.held_to(MEANWHILE_GB):
+                    fitted = next(found)
                 yield from ((series, told, asked.pop(series)) for series, told in zip(group, fitted, strict=True))
         return
     inputs = dict(zip(members, series_inputs(store, members, installs), strict=True))
