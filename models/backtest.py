@@ -168,12 +168,8 @@ def _heard(
     seen, transform = origin.inputs, fit.inputs.transform
     unsaid = origin.visits.clear() if seen.unsaid is None else seen.unsaid
     habit = habit_of(origin.visits, seen.readings, seen.cycles, unsaid, ranges, transform)
-    both = [pl.col(name).cast(pl.Int64) for name in ("install_no", "cycle_no")]
-    still = known.join(
-        asked.select(*both, "hours_open"), on=["install_no", "cycle_no"], how="left", maintain_order="left"
-    )
-    known, doubts = heard(still, origin.silent, ranges, Hearing(habit, fit.open_share, fit.sigma, transform))
-    return known.drop("hours_open"), doubts.with_columns(pl.col("install_no").cast(ranges.schema["install_no"]))
+    known, doubts = heard(known, asked, origin.silent, ranges, Hearing(habit, fit.open_share, fit.sigma, transform))
+    return known, doubts.with_columns(pl.col("install_no").cast(ranges.schema["install_no"]))
 
 
 def _outlook(

@@ -13,6 +13,7 @@ from models.series import forward
 from models.work_habit import TURNS, WEIGHTS, WorkHabit, beyond
 
 POSTERIOR = ("m0", "m1", "v00", "v01", "v11")
+PLACE = pl.col("visit_no").cast(pl.Int64) * 2  # of a visit among visits and stages
 LEAST = 1e-12
 BLOCK = 10_000  # visits at a time, each with a row of TURNS
 ASKED = ("install_no", "cycle_no", "opened_by", "opened_day", "value_before", "hours_open")
@@ -27,26 +28,35 @@ def doubted_cycles(now: pl.DataFrame, unsaid: pl.DataFrame, readings: pl.DataFra
     least. usual: what opens most cycles.
     Returns `ASKED`: cycle_no is one more than that of the open cycle, value_before what was found at that visit.
     """
-    place = pl.col("visit_no").cast(pl.Int64) * 2
-    latest = readings.group_by("install_no").agg(latest=(place + pl.col("stage_order")).max())
-    found = readings.filter(pl.col("stage_order") == 0).select("install_no", "visit_no", value_before="value")
     return (
-        now.select("install_no", "cycle_no", "opened_visit_no", "now_h")
-        .join(unsaid.select("install_no", "visit_no", "day", "clock_h"), on="install_no")
-        .filter(pl.col("visit_no") > pl.col("opened_visit_no").fill_null(-1))
-        .sort("install_no", "visit_no")
+        _to_open_cycles(now, unsaid.select("install_no", "visit_no", "day", "clock_h"), readings)
         .group_by("install_no", maintain_order=True)
         .last()
-        .join(latest, on="install_no", how="left", maintain_order="left")
-        .filter(pl.col("latest").fill_null(-1) <= place)
-        .join(found, on=["install_no", "visit_no"], how="left", maintain_order="left")
+        .filter(pl.col("latest") <= PLACE)
         .with_columns(
             pl.col("cycle_no") + 1,
             opened_by=pl.lit(usual, pl.String),
             opened_day=pl.col("day"),
-            hours_open=(pl.col("now_h") - pl.col("clock_h")).clip(0.0),
+            value_before=pl.col("value"),
+            hours_open=pl.col("since_h"),
         )
         .select(ASKED)
+    )
+
+
+def _to_open_cycles(now: pl.DataFrame, visits: pl.DataFrame, readings: pl.DataFrame) -> pl.DataFrame:
+    """The visits to open cycles, sorted, with value (as found there), latest (PLACE of the install's last reading and
+    its stage, -1: none) and since_h (burner hours since); the rest as in `silent_visits`."""
+    latest = readings.group_by("install_no").agg(latest=(PLACE + pl.col("stage_order")).max())
+    found = readings.filter(pl.col("stage_order") == 0).select("install_no", "visit_no", "value")
+    return (
+        now.select("install_no", "cycle_no", "opened_visit_no", "now_h")
+        .join(visits, on="install_no")
+        .filter(pl.col("visit_no") > pl.col("opened_visit_no").fill_null(-1))
+        .join(latest, on="install_no", how="left")
+        .join(found, on=["install_no", "visit_no"], how="left")
+        .with_columns(pl.col("latest").fill_null(-1), since_h=(pl.col("now_h") - pl.col("clock_h")).clip(0.0))
+        .sort("install_no", "visit_no")
     )
 
 
@@ -66,25 +76,14 @@ def silent_visits(
     now, unsaid, readings: as there. visits: install_no, visit_no, clock_h of all visits. Returns install_no, cycle_no,
     visit_no, since_h (burner hours since), unsure, value (as found, own unit; null unless in doubt), sorted.
     """
-    place = pl.col("visit_no").cast(pl.Int64) * 2
-    latest = readings.group_by("install_no").agg(latest=(place + pl.col("stage_order")).max())
-    found = readings.filter(pl.col("stage_order") == 0).select("install_no", "visit_no", "value")
     newest = unsaid.group_by("install_no").agg(newest=pl.col("visit_no").max())
     return (
-        now.select("install_no", "cycle_no", "opened_visit_no", "now_h")
-        .join(visits.select("install_no", "visit_no", "clock_h"), on="install_no")
-        .filter(pl.col("visit_no") > pl.col("opened_visit_no").fill_null(-1))
-        .join(latest, on="install_no", how="left")
-        .filter(pl.col("latest").fill_null(-1) <= place)
+        _to_open_cycles(now, visits.select("install_no", "visit_no", "clock_h"), readings)
+        .filter(pl.col("latest") <= PLACE)
         .join(unsaid.select("visit_no", unsure=True), on="visit_no", how="left")
         .join(newest, on="install_no", how="left")
-        .with_columns(pl.col("unsure").fill_null(False), since_h=(pl.col("now_h") - pl.col("clock_h")).clip(0.0))
-        .filter(
-            pl.when("unsure")
-            .then(pl.col("visit_no") == pl.col("newest"))
-            .otherwise(pl.col("latest").fill_null(-1) < place)
-        )
-        .join(found, on=["install_no", "visit_no"], how="left")
+        .with_columns(pl.col("unsure").fill_null(False))
+        .filter(pl.when("unsure").then(pl.col("visit_no") == pl.col("newest")).otherwise(pl.col("latest") < PLACE))
         .sort("install_no", "visit_no")
         .select("install_no", "cycle_no", "visit_no", "since_h", "unsure", "value")
     )
@@ -102,13 +101,14 @@ class Hearing:
 
 
 def heard(
-    known: pl.DataFrame, silent: pl.DataFrame, ranges: pl.DataFrame, by: Hearing
+    known: pl.DataFrame, opened: pl.DataFrame, silent: pl.DataFrame, ranges: pl.DataFrame, by: Hearing
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
     """The posteriors of open cycles once it is heard what their visits left undone, and the chances of the doubts.
 
-    known: install_no, cycle_no, POSTERIOR, gamma, hours_shift, and hours_open where it is an open cycle (others, null,
-    stay as they are); one open cycle per install. silent: as `silent_visits`. ranges: install_no, low, high on the
-    scale of the fit; none where no row. Returns known with other POSTERIOR, and install_no, chance per visit in doubt.
+    known: install_no, cycle_no, POSTERIOR, gamma, hours_shift. opened: install_no, cycle_no, hours_open of those that
+    are open, one per install; the others stay as they are. silent: as `silent_visits`. ranges: install_no, low, high on
+    the scale of the fit; none where no row. Returns known with other POSTERIOR, and install_no, chance per visit in
+    doubt.
 
     By Bayes the value at the visit is weighed by the chance of no work; the normal of the same mean and variance stands
     in for what comes out (assumed-density filtering; Minka 2001, section 3.2, from memory), and level and rate move
@@ -116,10 +116,11 @@ def heard(
     """
     if not by.habit.depends or not silent.height:
         return known, silent.filter("unsure").select("install_no", chance=pl.lit(by.open_share))
-    still = known.with_row_index("at").filter(pl.col("hours_open").is_not_null())
+    both = [pl.col(name).cast(pl.Int64) for name in ("install_no", "cycle_no")]
+    still = known.with_row_index("at").join(opened.select(*both, "hours_open"), on=["install_no", "cycle_no"])
     rows = (
         silent.with_columns(turn=pl.int_range(pl.len()).over("install_no"))
-        .with_columns(pl.col("install_no", "cycle_no").cast(pl.Int64))
+        .with_columns(both)
         .join(still, on=["install_no", "cycle_no"])
         .join(ranges.with_columns(pl.col("install_no").cast(pl.Int64)), on="install_no", how="left")
         .with_columns(pl.col("low").fill_null(-np.inf), pl.col("high").fill_null(np.inf))

@@ -95,7 +95,7 @@ def posterior(m0: float, n: int = 1) -> pl.DataFrame:
     """Open cycles whose rate is known less well than their level."""
     return pl.DataFrame(
         {"install_no": np.arange(n), "cycle_no": np.zeros(n, dtype=np.int64), "m0": m0, "m1": 0.3, "v00": 0.01,
-         "v01": 0.002, "v11": 0.02, "gamma": 1.2, "hours_shift": 0.0, "hours_open": 4000.0}
+         "v01": 0.002, "v11": 0.02, "gamma": 1.2, "hours_shift": 0.0}
     )  # fmt: skip
 
 
@@ -110,6 +110,7 @@ def silence(*unsure: bool, value: float | None = None) -> pl.DataFrame:
     )  # fmt: skip
 
 
+OPENED = pl.DataFrame({"install_no": [0], "cycle_no": [0], "hours_open": [4000.0]})
 ENDS = pl.DataFrame({"install_no": [0], "low": [-np.inf], "high": [LIMIT]})
 
 
@@ -119,7 +120,9 @@ ENDS = pl.DataFrame({"install_no": [0], "low": [-np.inf], "high": [LIMIT]})
 def test_what_is_heard_is_what_simulated_installs_show(m0, seen, visits):
     """By rejection: installs are drawn from the posterior and visited; those that the visits left alone are kept."""
     habit = replace(TRUE, seen=seen, share_unread=0.5)
-    told, doubts = heard(posterior(m0), silence(*[False] * visits), ENDS, Hearing(habit, 0.3, SIGMA, "identity"))
+    told, doubts = heard(
+        posterior(m0), OPENED, silence(*[False] * visits), ENDS, Hearing(habit, 0.3, SIGMA, "identity")
+    )
     assert doubts.is_empty()
     rng, n = np.random.default_rng(5), 2_000_000
     level, rate = rng.multivariate_normal([m0, 0.3], [[0.01, 0.002], [0.002, 0.02]], n).T
@@ -154,7 +157,7 @@ def test_a_visit_that_leaves_it_open_did_the_work_where_the_value_was_bad(m0):
     did = rng.random(n) < left_open * p / (left_open * p + 1 - p)
     later = TRUE.chance(level + rate * 3.0**1.2 + rng.normal(0, SIGMA, n))
     kept = rng.random(n) >= np.where(did, TRUE.floor, later)
-    told, doubts = heard(posterior(m0), silence(True, False), ENDS, by)
+    told, doubts = heard(posterior(m0), OPENED, silence(True, False), ENDS, by)
     assert doubts["chance"][0] == pytest.approx(did[kept].mean(), abs=0.02)
     still = kept & ~did
     row, now = told.row(0, named=True), 4.0**1.2
@@ -165,7 +168,7 @@ def test_a_value_that_was_read_says_itself_whether_work_was_likely():
     by = Hearing(TRUE, 0.3, SIGMA, "identity")
     chances = []
     for value in (-1.5, -0.3, 0.5):
-        told, doubts = heard(posterior(-1.0), silence(True, value=value), ENDS, by)
+        told, doubts = heard(posterior(-1.0), OPENED, silence(True, value=value), ENDS, by)
         assert told.equals(posterior(-1.0))  # the fit has had that reading
         p = float(TRUE.chance(np.array(value)))
         assert doubts["chance"][0] == pytest.approx(expit(np.log(0.3 / 0.7) + np.log(p / (1 - p)) - np.log(0.5 / 0.5)))
@@ -175,11 +178,11 @@ def test_a_value_that_was_read_says_itself_whether_work_was_likely():
 
 def test_without_dependence_or_range_nothing_moves():
     none = Hearing(WorkHabit.none(0.6), 0.3, SIGMA, "identity")
-    told, doubts = heard(posterior(-0.6), silence(False, True), ENDS, none)
+    told, doubts = heard(posterior(-0.6), OPENED, silence(False, True), ENDS, none)
     assert told.equals(posterior(-0.6))
     assert doubts.rows() == [(0, 0.3)]
     numbers, by = ["m0", "m1", "v00", "v01", "v11"], Hearing(TRUE, 0.3, SIGMA, "identity")
     for endless in (ENDS.with_columns(high=pl.lit(np.inf)), ENDS.clear()):
-        told, doubts = heard(posterior(-0.6), silence(False, True), endless, by)
+        told, doubts = heard(posterior(-0.6), OPENED, silence(False, True), endless, by)
         assert 0 < doubts["chance"][0] < 0.3  # what is never found bad is left alone more often than most
         np.testing.assert_allclose(told.select(numbers), posterior(-0.6).select(numbers), rtol=1e-4)

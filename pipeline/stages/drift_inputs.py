@@ -84,29 +84,32 @@ def open_doubts(store: Store, series: Series) -> pl.DataFrame:
     unsaid = store.frame(
         f"select install_no, visit_no, day, clock_h from drift_left_open where series_no = {k} order by all"
     )
-    now = store.frame(
-        f"""
-        select o.install_no, o.cycle_no, o.opened_visit_no, c.now_h
-        from drift_now o
-        join install_clock c on c.install_no = o.install_no
-        semi join (from drift_left_open where series_no = {k}) u on u.install_no = o.install_no
-        where o.series_no = {k} order by o.install_no
-        """
-    )
+    left_open = f"(from drift_left_open where series_no = {k})"
     readings = store.frame(
         f"""
         select r.install_no, r.visit_no, r.stage_order, r.value
-        from observations r
-        semi join (from drift_left_open where series_no = {k}) u on u.install_no = r.install_no
-        where r.series_no = {k} and r.usable and r.value is not null and r.hours_in_cycle is not null
-        order by r.install_no, r.visit_no, r.stage_order
+        from drift_readings r semi join {left_open} u on u.install_no = r.install_no
+        where r.series_no = {k} order by r.install_no, r.visit_no, r.stage_order
         """
     )
     usual = store.scalar(
         "select mode(opened_by order by opened_by) from cycles "
         f"where reset_class = '{series.reset_class}' and opened_by not in ('new', 'unknown')"
     )
-    return doubted_cycles(now, unsaid, readings, usual)
+    return doubted_cycles(cycles_now(store, series, left_open), unsaid, readings, usual)
+
+
+def cycles_now(store: Store, series: Series, among: str) -> pl.DataFrame:
+    """install_no, cycle_no, opened_visit_no, now_h of the open cycles of the installs of a relation."""
+    return store.frame(
+        f"""
+        select o.install_no, o.cycle_no, o.opened_visit_no, c.now_h
+        from drift_now o
+        join install_clock c on c.install_no = o.install_no
+        semi join {among} a on a.install_no = o.install_no
+        where o.series_no = {series.series_no} order by o.install_no
+        """
+    )
 
 
 def work_habit(store: Store, series: Series) -> WorkHabit:
@@ -124,16 +127,19 @@ def work_habit(store: Store, series: Series) -> WorkHabit:
             f"select install_no, opened_visit_no from drift_opened where series_no = {k} and {some} order by all"
         ),
         unsaid=store.frame(f"select visit_no from drift_unsaid where series_no = {k} and {some} order by all"),
-        ranges=ranges(store, series, some),
+        ranges=ranges(store, series, f"(from drift_installs where {some})"),
         transform=series.transform,
     )
 
 
-def ranges(store: Store, series: Series, some: str = "true") -> pl.DataFrame:
-    """install_no, low, high on the scale of the fit."""
+def ranges(store: Store, series: Series, installs: str = "drift_installs") -> pl.DataFrame:
+    """install_no, low, high on the scale of the fit (-inf, inf where open), of the installs of a relation."""
     limits = store.frame(
-        f"select install_no, limit_low, limit_high from limits where series_no = {series.series_no} and {some} "
-        "order by install_no"
+        f"""
+        select i.install_no, l.limit_low, l.limit_high
+        from {installs} i left join limits l on l.install_no = i.install_no and l.series_no = {series.series_no}
+        order by i.install_no
+        """
     )
     low, high = (
         limits[name].cast(pl.Float64).fill_null(float("nan")).to_numpy() for name in ("limit_low", "limit_high")
@@ -158,13 +164,7 @@ def silent_since(store: Store, series: Series) -> pl.DataFrame:
         where v.visit_no >= coalesce(r.visit_no, -1)
     """)
     silent = silent_visits(
-        now=store.frame(f"""
-            select o.install_no, o.cycle_no, o.opened_visit_no, c.now_h
-            from drift_now o
-            join install_clock c on c.install_no = o.install_no
-            semi join heard_visits h on h.install_no = o.install_no
-            where o.series_no = {k} order by o.install_no
-        """),
+        now=cycles_now(store, series, "heard_visits"),
         visits=store.frame("select * from heard_visits order by visit_no"),
         unsaid=store.frame(f"select install_no, visit_no from drift_left_open where series_no = {k} order by all"),
         readings=store.frame(f"""
@@ -180,11 +180,5 @@ def after_visits(
     store: Store, series: Series, known: pl.DataFrame, opened: pl.DataFrame, open_share: float, sigma: float
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
     """`doubts.heard` of the open cycles among the posteriors known. opened: as `open_cycles`."""
-    silent = silent_since(store, series)
     by = Hearing(work_habit(store, series), open_share, sigma, series.transform)
-    both = [pl.col(name).cast(pl.Int64) for name in ("install_no", "cycle_no")]
-    asked = known.join(
-        opened.select(*both, "hours_open"), on=["install_no", "cycle_no"], how="left", maintain_order="left"
-    )
-    found, chance = heard(asked, silent, ranges(store, series), by)
-    return found.select(known.columns), chance
+    return heard(known, opened, silent_since(store, series), ranges(store, series), by)

@@ -9,11 +9,10 @@ import numpy as np
 import polars as pl
 
 from models.backtest import backtest_piece, origin_days
-from models.forecast import scaled_limits
 from models.hours import Installs, LoadCalendar
 from models.past import Counted
-from pipeline.schema import SERIES, Series
-from pipeline.stages.drift_inputs import series_inputs
+from pipeline.schema import SERIES
+from pipeline.stages.drift_inputs import ranges, series_inputs
 from pipeline.stages.side_by_side import Mapper, begun, side_by_side
 from pipeline.store import Store
 
@@ -59,8 +58,11 @@ def trying_past(store: Store, calendar: LoadCalendar, as_of: int, mapper: Mapper
     )
     members = [series for series in SERIES if series.reset_class != "none"]
     inputs = series_inputs(store, members, installs, of="tried")
-    ranges = [tried_ranges(store, series) for series in members]
-    pieces = [(known, counted, *ends, as_of, SEED) for known, ends in zip(inputs, ranges, strict=True)]
+    ends = [ranges(store, series, "tried_installs") for series in members]
+    pieces = [
+        (known, counted, end["low"].to_numpy(), end["high"].to_numpy(), as_of, SEED)
+        for known, end in zip(inputs, ends, strict=True)
+    ]
     with begun(mapper, backtest_piece, pieces) as results:
         yield
         tried = results()
@@ -114,16 +116,3 @@ def sampled_counters(store: Store, calendar: LoadCalendar) -> Counted:
         calendar,
         installs["start_day"].to_numpy().astype(np.int64),
     )
-
-
-def tried_ranges(store: Store, series: Series) -> tuple[np.ndarray, np.ndarray]:
-    """The ranges of the tried installs in one series, on the scale of the fit."""
-    limits = store.frame(
-        f"""
-        select t.install_no, l.limit_low, l.limit_high
-        from tried_installs t left join limits l on l.install_no = t.install_no and l.series_no = {series.series_no}
-        order by t.install_no
-        """
-    )
-    low, high = (limits[c].cast(pl.Float64).fill_null(np.nan).to_numpy() for c in ("limit_low", "limit_high"))
-    return scaled_limits(low, high, series.transform)
