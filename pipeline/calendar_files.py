@@ -11,7 +11,7 @@ from pathlib import Path
 
 import polars as pl
 
-from pipeline.calendar_events import AreaCalendar, write_calendar
+from pipeline.calendar_events import AreaCalendar
 from pipeline.store import Store
 
 PLANNED = """
@@ -43,8 +43,3 @@ def area_calendars(store: Store, folder: Path, working_days: int = 5) -> list[Ar
         AreaCalendar(folder / f"visits-{number:03}.ics", visits["area"][0], visits, stamp, working_days)
         for number, visits in enumerate(planned.partition_by("number", maintain_order=True), start=1)
     ]
-
-
-def write_calendars(store: Store, folder: Path, working_days: int = 5) -> list[Path]:
-    """Write them all here; returns the paths."""
-    return [write_calendar(piece) for piece in area_calendars(store, folder, working_days)]

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from plan_store import plan_store
 
 from pipeline.calendar_events import _folded, write_calendar
-from pipeline.calendar_files import area_calendars, write_calendars
+from pipeline.calendar_files import area_calendars
 from pipeline.settings import Settings
 from pipeline.stages.plan import plan
 from pipeline.stages.side_by_side import side_by_side
@@ -33,6 +33,10 @@ def store() -> Store:
 
 def events(path: Path) -> list[icalendar.Event]:
     return list(icalendar.Calendar.from_ical(path.read_bytes()).walk("VEVENT"))
+
+
+def write_calendars(store: Store, folder: Path, working_days: int = 5) -> list[Path]:
+    return [write_calendar(piece) for piece in area_calendars(store, folder, working_days)]
 
 
 def test_each_planned_visit_is_one_event_over_the_working_days_of_its_week(store: Store, tmp_path: Path) -> None:
