@@ -78,10 +78,13 @@ class Outlook:
 
     def tau(self, load_ahead: Floats) -> Floats:
         """Clock of the drift model after more load years; load_ahead of shape (n,) or (n, k)."""
-        pick = (slice(None), None) if np.ndim(load_ahead) == 2 else slice(None)
-        hours = (self.hours_open[pick] + self.per_year[pick] * load_ahead) / 1000.0
-        gamma = self.gamma[pick]
-        return hours if np.all(self.gamma == 1.0) else np.maximum(hours, 0.0) ** gamma
+        return _tau(self.hours_open, self.per_year, self.gamma, load_ahead)
+
+
+def _tau(hours_open: Floats, per_year: Floats, gamma: Floats, load_ahead: Floats) -> Floats:
+    pick = (slice(None), None) if np.ndim(load_ahead) == 2 else slice(None)
+    hours = (hours_open[pick] + per_year[pick] * load_ahead) / 1000.0
+    return hours if np.all(gamma == 1.0) else np.maximum(hours, 0.0) ** gamma[pick]
 
 
 def scaled_limits(low: ArrayLike, high: ArrayLike, transform: str) -> tuple[Floats, Floats]:
@@ -110,15 +113,26 @@ class _Side:
     z0: Floats
     top: Floats  # tau beyond which z falls; inf where it never does
 
+    def rows(self, which: NDArray) -> _Side:
+        return _Side(*(getattr(self, f.name)[which] for f in fields(_Side)))
+
     def z(self, tau: Floats) -> Floats:
         pick = (slice(None), None) if tau.ndim == 2 else slice(None)
-        variance = (self.c2[pick] * tau + 2.0 * self.c1[pick]) * tau + self.c0[pick]
-        return (self.a[pick] + self.b[pick] * tau) / np.sqrt(np.maximum(variance, TINY_VARIANCE))
+        spread = self.c2[pick] * tau  # in place from here on: new arrays would cost more than what is worked out
+        spread += 2.0 * self.c1[pick]
+        spread *= tau
+        spread += self.c0[pick]
+        np.sqrt(np.maximum(spread, TINY_VARIANCE, out=spread), out=spread)
+        ahead = self.b[pick] * tau
+        ahead += self.a[pick]
+        return np.divide(ahead, spread, out=ahead)
 
     def running(self, tau: Floats) -> Floats:
         """The largest z between tau0 and tau: z of having left by then."""
         pick = (slice(None), None) if tau.ndim == 2 else slice(None)
-        return np.maximum(self.z(np.minimum(np.maximum(tau, self.tau0[pick]), self.top[pick])), self.z0[pick])
+        within = np.maximum(tau, self.tau0[pick])
+        z = self.z(np.minimum(within, self.top[pick], out=within))
+        return np.maximum(z, self.z0[pick], out=z)
 
     def crossing(self, zq: float) -> Floats:
         """The last tau at which `running` is at or below zq: tau0 if above already, inf if it never gets there."""
@@ -241,59 +255,96 @@ def last_days_within(o: Outlook, calendar: LoadCalendar, chances: Sequence[float
     as_of - 1 where it is above already at as_of; horizon_day + 1 where it stays at or below for ten years.
     The answer is settled by `chance_out` itself: at or below on that day, above on the next.
     """
-    sides = _sides(o)
-    now = calendar.years(o.area_no, np.array(o.as_of))
     end = horizon_day(o.as_of)
+    way = _Way.of(o, calendar)
+    at_now, at_end = way.chance(np.tile(np.array([o.as_of, end + 1]), (len(o), 1))).T
     out = np.empty((len(o), len(chances)), np.int64)
-
-    def chance(which: NDArray, day: Ints) -> Floats:
-        part = [_Side(*(getattr(s, f.name)[which] for f in fields(_Side))) for s in sides]
-        ahead = np.maximum(calendar.years(o.area_no[which], day) - now[which], 0.0)
-        return _chance(part, o.rows(which).tau(ahead))
-
-    def day_of(tau: Floats) -> Ints:
-        hours = np.where(o.gamma == 1.0, tau, np.maximum(tau, 0.0) ** (1.0 / o.gamma)) * 1000.0
-        ahead = np.maximum((hours - o.hours_open) / o.per_year, 0.0)
-        day = np.full(len(o), end + 1)
-        soon = np.flatnonzero(ahead < 11.0)
-        day[soon] = calendar.last_day(o.area_no[soon], now[soon] + ahead[soon])
-        return np.clip(day, o.as_of, end + 1)
-
-    everyone = np.arange(len(o))
-    at_now, at_end = (chance(everyone, np.full(len(o), d)) for d in (o.as_of, end + 1))
     for k, q in enumerate(chances):
-        zq = deviate_of(q)
-        guess = np.full(len(o), end)
-        for side in sides:
-            guess = np.minimum(guess, day_of(side.crossing(zq)))
-        low, high = np.full(len(o), o.as_of), np.full(len(o), end + 1)
-        todo = np.flatnonzero((at_now <= q) & (at_end > q) & (high - low > 1))
-        trial, step = np.maximum(guess[todo], o.as_of + 1), 1
-        while todo.size:
-            above = chance(todo, trial) > q
-            high[todo[above]] = trial[above]
-            low[todo[~above]] = trial[~above]
-            # One end's crossing is the answer to the day; with two ends it lies before it. First the days next to the
-            # guess are tried, ever further away, then what is left is halved.
-            trial = trial + np.where(above, -step, step)
-            left = high[todo] - low[todo] > 1
-            todo, trial, step = todo[left], trial[left], step * 3
-            outside = (trial <= low[todo]) | (trial >= high[todo]) | (step > 100)
-            trial = np.where(outside, (low[todo] + high[todo]) // 2, trial)
-        out[:, k] = np.where(at_now > q, o.as_of - 1, np.where(at_end <= q, end + 1, low))
+        out[:, k] = np.where(at_now > q, o.as_of - 1, end + 1)
+        todo = np.flatnonzero((at_now <= q) & (at_end > q))
+        if todo.size:
+            out[todo, k] = _last_day_within(way.rows(todo), q, o.as_of, end)
     if o.restarted is not None:
         at = np.flatnonzero(o.doubt > 0)
-        out[at] = _halved(o.rows(at), calendar, chances)
+        ends = np.stack([out[at], last_days_within(o.restarted, calendar, chances)])
+        out[at] = _between(o.rows(at), calendar, chances, ends.min(axis=0), ends.max(axis=0) + 1)
     return out
 
 
-def _halved(o: Outlook, calendar: LoadCalendar, chances: Sequence[float]) -> Ints:
-    """`last_days_within` of any chance that never falls, by halving alone."""
-    low = np.full((len(o), len(chances)), o.as_of - 1)
-    high = np.full_like(low, horizon_day(o.as_of) + 2)
-    while (high - low > 1).any():
-        middle = (low + high) // 2
-        for k, q in enumerate(chances):
-            above = chance_on_own_day(o, calendar, middle[:, k]) > q
-            high[above, k], low[~above, k] = middle[above, k], middle[~above, k]
+@dataclass(frozen=True)
+class _Way:
+    """What the chance on a day depends on if nothing is in doubt, of some installs; now: load years at as_of. (n,)"""
+
+    calendar: LoadCalendar
+    sides: list[_Side]
+    area_no: Ints
+    now: Floats
+    hours_open: Floats
+    per_year: Floats
+    gamma: Floats
+
+    @classmethod
+    def of(cls, o: Outlook, calendar: LoadCalendar) -> _Way:
+        now = calendar.years(o.area_no, np.array(o.as_of))
+        return cls(calendar, _sides(o), o.area_no, now, o.hours_open, o.per_year, o.gamma)
+
+    def rows(self, which: NDArray) -> _Way:
+        each = (self.area_no, self.now, self.hours_open, self.per_year, self.gamma)
+        return _Way(self.calendar, [side.rows(which) for side in self.sides], *(values[which] for values in each))
+
+    def chance(self, day: Ints) -> Floats:
+        """Of having left the range, at days of each install: (n,) or (n, k), days before as_of as as_of."""
+        pick = (slice(None), None) if day.ndim == 2 else slice(None)
+        ahead = np.maximum(self.calendar.years(self.area_no[pick], day) - self.now[pick], 0.0)
+        return _chance(self.sides, _tau(self.hours_open, self.per_year, self.gamma, ahead))
+
+    def day_of(self, tau: Floats, first: int, last: int) -> Ints:
+        """The last day with that clock at most; within first and last."""
+        hours = np.where(self.gamma == 1.0, tau, np.maximum(tau, 0.0) ** (1.0 / self.gamma)) * 1000.0
+        ahead = np.maximum((hours - self.hours_open) / self.per_year, 0.0)
+        day = np.full(len(ahead), last)
+        soon = np.flatnonzero(ahead < 11.0)
+        day[soon] = self.calendar.last_day(self.area_no[soon], self.now[soon] + ahead[soon])
+        return np.clip(day, first, last)
+
+
+def _last_day_within(way: _Way, q: float, as_of: int, end: int) -> Ints:
+    """The last day with a chance at or below q, where it is so on as_of and no more on the day after `end`. (n,)"""
+    zq = deviate_of(q)
+    trial = np.full(len(way.now), end)
+    for side in way.sides:
+        trial = np.minimum(trial, way.day_of(side.crossing(zq), as_of, end + 1))
+    # One end's crossing is the answer to the day but for rounding; with two ends it lies before it. So that day and
+    # the next are tried, then those beside, ever further away, and what is left is halved.
+    trial = np.maximum(trial, as_of + 1)
+    above, above_next = (way.chance(trial[:, None] + np.arange(2)) > q).T
+    low = np.where(above, as_of, np.where(above_next, trial, trial + 1))
+    high = np.where(above, trial, np.where(above_next, trial + 1, end + 1))
+    todo, step = np.flatnonzero(high - low > 1), 3
+    trial = trial[todo] + np.where(above[todo], -1, 2)
+    while todo.size:
+        outside = (trial <= low[todo]) | (trial >= high[todo]) | (step > 100)
+        trial = np.where(outside, (low[todo] + high[todo]) // 2, trial)
+        above = way.rows(todo).chance(trial) > q
+        high[todo[above]] = trial[above]
+        low[todo[~above]] = trial[~above]
+        left = high[todo] - low[todo] > 1
+        todo, trial, step = todo[left], (trial + np.where(above, -step, step))[left], step * 3
     return low
+
+
+def _between(o: Outlook, calendar: LoadCalendar, chances: Sequence[float], low: Ints, high: Ints) -> Ints:
+    """`last_days_within` of installs in doubt: the chance of both ways together is at or below on days `low` and above
+    on `high`, since the chances of both are; (n, k) each. By halving."""
+    assert o.restarted is not None
+    shape, k = low.shape, len(chances)
+    each = np.repeat(np.arange(len(o)), k)
+    ways = [_Way.of(way, calendar).rows(each) for way in (o, o.restarted)]
+    doubt, q = o.doubt[each], np.tile(np.asarray(chances, float), len(o))
+    low, high = low.ravel(), high.ravel()
+    while (todo := np.flatnonzero(high - low > 1)).size:
+        middle = (low[todo] + high[todo]) // 2
+        goes_on, anew = (way.rows(todo).chance(middle) for way in ways)
+        above = (1 - doubt[todo]) * goes_on + doubt[todo] * anew > q[todo]
+        high[todo[above]], low[todo[~above]] = middle[above], middle[~above]
+    return low.reshape(shape)
