@@ -8,7 +8,7 @@ with newest as (
         install_no,
         series_no,
         arg_max(value, 2 * visit_no::bigint + stage_order) as last_value,
-        arg_max(stage, 2 * visit_no::bigint + stage_order) as last_stage,
+        max(2 * visit_no::bigint + stage_order) as last_place,
         arg_max(visited_on, 2 * visit_no::bigint + stage_order) as last_on,
         arg_max(cycle_no, 2 * visit_no::bigint + stage_order) as cycle_no
     from observations
@@ -19,7 +19,7 @@ select
     n.install_no,
     n.series_no,
     n.last_value,
-    n.last_stage,
+    case when n.last_place % 2 = 0 then 'as_found' else 'as_left' end as last_stage,
     n.last_on,
     case s.reset_class
         when 'exchanger' then n.cycle_no = c.exchanger

@@ -44,8 +44,7 @@ def interval_days(store: Store, as_of: int) -> pl.DataFrame:
     )
 
 
-def rank_series(
-    store: Store,
+def on_models(
     series: Series,
     frame: pl.DataFrame,
     outlook: Outlook,
@@ -53,11 +52,22 @@ def rank_series(
     interval: pl.DataFrame,
     calendar: LoadCalendar,
 ) -> pl.DataFrame:
-    """Rows of appliance_models of one series.
+    """What the ranking asks of each install with an open cycle: model_no, present (value), days (to a chance of a half,
+    null without a range) and chance (of being out at the next visit, null without a range).
 
-    frame, outlook: the installs with an open cycle, row by row alike. days_to_out: days until the chance of having left
-    the range reaches a half, inf beyond ten years, nan without a range. interval: see `interval_days`.
+    frame, outlook: the installs, row by row alike. days_to_out: days until the chance of having left the range reaches
+    a half, inf beyond ten years, nan without a range. interval: see `interval_days`.
     """
+    day = interval["day"].to_numpy()[frame["install_no"].to_numpy()].astype(np.int64)
+    at_interval = np.where(np.isnan(days_to_out), np.nan, chance_on_own_day(outlook, calendar, day))
+    present = backward(outlook.m0 + outlook.m1 * outlook.tau(np.zeros(len(outlook))), series.transform)
+    return pl.DataFrame(
+        {"model_no": frame["model_no"], "present": present, "days": days_to_out, "chance": at_interval}
+    ).with_columns(pl.col("days", "chance").fill_nan(None))
+
+
+def rank_series(store: Store, series: Series, told: pl.DataFrame) -> pl.DataFrame:
+    """Rows of appliance_models of one series. told: `on_models` of all installs."""
     drift = store.frame(
         """
         select model_no, rate, rate_sd, minus_fleet, worse_than_fleet_p
@@ -65,15 +75,10 @@ def rank_series(
         """,
         [series.series_no],
     )
-    if drift.is_empty() or frame.is_empty():
+    if drift.is_empty() or told.is_empty():
         return pl.DataFrame(schema=COLUMNS)
-    day = interval["day"].to_numpy()[frame["install_no"].to_numpy()].astype(np.int64)
-    at_interval = np.where(np.isnan(days_to_out), np.nan, chance_on_own_day(outlook, calendar, day))
-    present = backward(outlook.m0 + outlook.m1 * outlook.tau(np.zeros(len(outlook))), series.transform)
     of_model = (
-        pl.DataFrame({"model_no": frame["model_no"], "present": present, "days": days_to_out, "chance": at_interval})
-        .with_columns(pl.col("days", "chance").fill_nan(None))
-        .group_by("model_no")
+        told.group_by("model_no")
         .agg(pl.col("present").median(), pl.col("days").median(), pl.col("chance").mean())
         .with_columns(pl.when(pl.col("days").is_finite()).then(pl.col("days")))
     )
