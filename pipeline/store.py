@@ -120,9 +120,9 @@ class Store:
         finally:
             self.run("reset disabled_optimizers")
 
-    def frame(self, query: str, params: Sequence[Any] | None = None) -> pl.DataFrame:
-        """The result of a query as a frame."""
-        return self.db.sql(query, params=list(params) if params is not None else None).pl()
+    def frame(self, query: str, params: Sequence[Any] | dict[str, Any] | None = None) -> pl.DataFrame:
+        """The result of a query as a frame. params: of its `?`, or by name of its `$name`."""
+        return self.db.sql(query, params=params if params is None or isinstance(params, dict) else list(params)).pl()
 
     def rows(self, query: str, params: Sequence[Any] | None = None) -> list[tuple[Any, ...]]:
         """The result of a query as tuples. Always fetched whole: an unfinished result would block the connection."""

@@ -172,6 +172,8 @@ def _forecasts(store: Store, rng: np.random.Generator, number: np.ndarray, age: 
         curve.append(
             pl.DataFrame(
                 {
+                    "install_no": pl.Series(number, dtype=pl.Int32),
+                    "series_no": pl.Series([k] * len(number), dtype=pl.Int32),
                     "install_id": ids,
                     "indicator": series.indicator,
                     "firing": series.firing,

@@ -24,7 +24,7 @@ from pipeline.store import Store
 DEFAULT_INTERVAL_MONTHS = 12.0
 MONTH_DAYS = 365.25 / 12
 CURVE_MONTHS = 36
-BATCH = 100_000
+BATCH = 50_000  # installs whose chances are held at a time, one array per series
 MOST_BEGIN_OUT = 0.5
 
 INSTALLS = """
@@ -60,10 +60,9 @@ INSTALLS = """
     from dated order by install_no
 """
 CURVES = """
-    select f.install_no, f.series_no, f.p_out_now, c.first_month, c.p_out
-    from forecast_curve c join forecasts f using (install_id, indicator, firing)
-    join current_installs i on i.install_no = f.install_no
-    where f.p_out_now is not null
+    select c.install_no, c.series_no, f.p_out_now, c.first_month, c.p_out
+    from forecast_curve c join forecasts f on f.install_no = c.install_no and f.series_no = c.series_no
+    where f.p_out_now is not null and c.install_no between $first and $last and f.install_no between $first and $last
 """
 
 LEVELS = """
@@ -162,7 +161,7 @@ def read_fleet(store: Store, as_of: date, plan: PlanSettings, tolerance: float) 
     lead = frame["lead_no"].fill_null(-1).to_numpy().astype(np.int64)
     undated = ~np.isfinite(due)
     laid_aside: list[tuple[np.ndarray, np.ndarray]] = []
-    for install, series, chance, first_month in curves(store):
+    for install, series, chance, first_month in curves(store, number):
         if nodes is None:
             nodes = np.r_[0.0, month_days(as_of, first_month, chance.shape[1] - 1)]
             total = np.zeros((len(number), chance.shape[1]), np.float32)
@@ -201,11 +200,14 @@ def _classes(series_no: int) -> tuple[str, ...]:
     return (series.reset_class,) if series.reset_class in CLASSES else ()
 
 
-def curves(store: Store) -> Iterator[tuple[np.ndarray, np.ndarray, np.ndarray, date]]:
-    """Batches of (install_no, series_no, chances now and by month, first month)."""
-    cursor = store.db.cursor()  # its own result, so that the store stays free
-    for batch in cursor.sql(CURVES).to_arrow_reader(BATCH):
-        frame = pl.DataFrame(batch)
+def curves(store: Store, number: np.ndarray) -> Iterator[tuple[np.ndarray, np.ndarray, np.ndarray, date]]:
+    """Batches of (install_no, series_no, chances now and by month, first month), all series of an install in one.
+
+    number: install_no of the installs, rising.
+    """
+    for start in range(0, len(number), BATCH):
+        some = number[start : start + BATCH]
+        frame = store.frame(CURVES, {"first": int(some[0]), "last": int(some[-1])})
         if frame.height == 0:
             continue
         months = frame["p_out"].cast(pl.List(pl.Float32)).list.len().unique().to_list()
@@ -214,7 +216,6 @@ def curves(store: Store) -> Iterator[tuple[np.ndarray, np.ndarray, np.ndarray, d
         later = frame["p_out"].explode().to_numpy().reshape(frame.height, months[0])
         chance = np.column_stack([frame["p_out_now"].to_numpy(), later]).astype(np.float32)
         yield frame["install_no"].to_numpy(), frame["series_no"].to_numpy(), chance, frame["first_month"][0]
-    cursor.close()
 
 
 def begins_out(store: Store, number: np.ndarray, doubted: dict[int, np.ndarray]) -> np.ndarray:
