@@ -43,6 +43,17 @@ TAG_WEEKS = 4
 TAGS_AN_AREA = 300
 FIRING = {"high": ", high fire", "low": ", low fire", "any": ""}
 
+# Listed visits are picked before the values of their tests are worked out; a join would come after.
+TAG_TESTS = """
+    select t.install_no, r.firing, r.o2_pct, coalesce(r.co2_pct, d.co2_dry_pct) as co2_pct, r.co_ppm, d.co_air_free_ppm,
+        d.co_co2_ratio, r.flue_temp_c, r.return_temp_c, d.flue_over_return_k, d.efficiency_gross_pct,
+        r.flame_current_ua, d.excess_air_ratio
+    from page_tags t join current_readings r using (visit_no)
+    left join (from derived where visit_no in ({visits})) d
+        on d.visit_no = r.visit_no and d.stage = r.stage and d.firing = r.firing
+    where r.stage = 'as_left'
+"""
+
 
 def pages(store: Store, settings: Settings, site: Path) -> list[str]:
     """Write the site into the folder `site`; returns the names of its files."""
@@ -256,7 +267,8 @@ def tags_of(store: Store, made: Site, settings: Settings) -> None:
     heads = get(store, "select * from page_tags").with_columns(
         to_shown(pl.col("system_pressure_kpa"), "kPa", units).alias("system_pressure")
     )
-    tests = get(store, "select * from page_tag_tests").with_columns(
+    visits = ", ".join(map(str, heads["visit_no"])) or "null"
+    tests = get(store, TAG_TESTS.format(visits=visits)).with_columns(
         to_shown(pl.col("flue_temp_c"), "°C", units).alias("flue_temp"),
         to_shown(pl.col("flue_over_return_k"), "K", units).alias("flue_over_return"),
     )

@@ -28,17 +28,24 @@ BINS = {
     "observed": pl.Float64, "low": pl.Float64, "high": pl.Float64, "n": pl.Int32,
 }  # fmt: skip
 
+# Numbers are looked for before the views work anything out, where a join would come after.
 TRIED = """
     create or replace temp table tried_readings as -- of all series at once: the view is not read a second time
-    select r.* from drift_readings r semi join tried_installs t on t.install_no = r.install_no;
+    from drift_readings where install_no in ({installs});
+    create or replace temp table tried_opened as
+    from drift_opened o semi join tried_installs t on t.install_no = o.install_no;
     create or replace temp view tried_cycles as
     select o.*, before.value as value_before
-    from (from drift_opened o semi join tried_installs t on t.install_no = o.install_no) o
+    from tried_opened o
     left join tried_readings before
         on before.series_no = o.series_no and before.visit_no = o.opened_visit_no and before.stage_order = 0
         and before.cycle_no < o.cycle_no;
     create or replace temp view tried_unsaid as
     from drift_unsaid u semi join tried_installs t on t.install_no = u.install_no
+"""
+TRIED_NO_MORE = """
+    drop view tried_cycles; drop view tried_unsaid;
+    drop table tried_readings; drop table tried_opened; drop table tried_installs
 """
 
 
@@ -52,7 +59,8 @@ def trying_past(store: Store, calendar: LoadCalendar, as_of: int, mapper: Mapper
     for day in origin_days(as_of):
         if (counted.day <= day).any():
             counted.known_at(day)  # once for all series, which take it along
-    store.run(TRIED)
+    numbers = [str(install) for (install,) in store.rows("select install_no from tried_installs order by install_no")]
+    store.run(TRIED.format(installs=", ".join(numbers) or "null"))
     installs = store.frame(
         "select i.* from drift_installs i semi join tried_installs using (install_no) order by install_no"
     )
@@ -71,7 +79,7 @@ def trying_past(store: Store, calendar: LoadCalendar, as_of: int, mapper: Mapper
     store.write("backtest_scores", scores.with_columns(pl.selectors.float().round(6)))
     store.write("backtest_bins", bins.with_columns(pl.selectors.float().round(6)))
     store.set_fact("backtest_note", "; ".join(t.note for t in tried if t.note))
-    store.run("drop view tried_cycles; drop view tried_unsaid; drop table tried_readings; drop table tried_installs")
+    store.run(TRIED_NO_MORE)
 
 
 def sampled_counters(store: Store, calendar: LoadCalendar) -> Counted:
