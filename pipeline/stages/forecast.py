@@ -235,7 +235,7 @@ def _forecast_series(
         return pl.Series(np.where(kept, values, 0.0).round(digits)).set(pl.Series(~kept), None)
 
     values = frame.select(
-        "install_no",
+        pl.col("install_no").cast(pl.Int32),
         series_no=pl.lit(series.series_no, pl.Int32),
         p_out_now=numbers(now, 6, ~ranged),
         due_on=dates(0),

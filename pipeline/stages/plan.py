@@ -7,7 +7,7 @@ from datetime import date
 import numpy as np
 import polars as pl
 
-from models.minutes import VisitMinutes, fit_minutes
+from models.minutes import LONGEST, MOST_VISITS, SHORTEST, VisitMinutes, fit_minutes
 from models.renewal import hour_price
 from models.staffing import NO_WEEK
 from models.tasks import VisitTasks, best_cleaning, write_tasks
@@ -25,9 +25,10 @@ PRICED_ON = 50_000  # installs the price of an hour is taken from
 PAST_VISITS = """
     select v.minutes_on_site, v.purpose, v.exchanger_cleaning, v.trap_cleaned, v.media_renewed, v.electrodes_cleaned,
         v.burner_adjusted, i.model_no, m.base_visit_minutes, m.exchanger_cleaning_minutes, m.trap_cleaning_minutes
-    from current_visits v join current_installs i using (install_no) join current_models m on m.model_no = i.model_no
+    from {visits} v join current_installs i using (install_no) join current_models m on m.model_no = i.model_no
     where v.minutes_on_site is not null order by v.visit_no
 """
+TIMED = "select visit_no from current_visits where minutes_on_site between ? and ?"
 
 
 def plan(store: Store, settings: Settings, mapper: Mapper = side_by_side) -> None:
@@ -91,7 +92,7 @@ def plan(store: Store, settings: Settings, mapper: Mapper = side_by_side) -> Non
 def planned_hours(store: Store, fleet: Fleet, settings: Settings) -> tuple[np.ndarray, VisitMinutes, VisitTasks]:
     """Hours of each install's next visit, travel included, (n,) [h]; and what they come from."""
     travel = settings.plan.travel_minutes
-    minutes = fit_minutes(store.frame(PAST_VISITS))
+    minutes = fit_minutes(_past_visits(store))
     kinds: dict[str, str] = {}
     if store.has("cleaning_effects") and fleet.frame.height:
         plain = _work(fleet, pl.lit("none")).gather_every(max(1, fleet.frame.height // TYPICAL_VISITS))
@@ -99,6 +100,18 @@ def planned_hours(store: Store, fleet: Fleet, settings: Settings) -> tuple[np.nd
         kinds = best_cleaning(effects, minutes.of_cleaning(plain), float(minutes.predict(plain).mean()) + travel)
     tasks = _tasks(fleet, kinds)
     return (minutes.predict(_work(fleet, tasks.cleaning)) + travel) / 60, minutes, tasks
+
+
+def _past_visits(store: Store) -> pl.DataFrame:
+    """What `fit_minutes` takes; of a large fleet's visits no more than it would use, so that few are held."""
+    timed = np.sort(store.db.sql(TIMED, params=[SHORTEST, LONGEST]).fetchnumpy()["visit_no"])
+    every = -(-len(timed) // MOST_VISITS)
+    if every <= 1:
+        return store.frame(PAST_VISITS.format(visits="current_visits"))
+    store.write("timed_visits", pl.DataFrame({"visit_no": timed[::every]}))
+    past = store.frame(PAST_VISITS.format(visits="(from current_visits semi join timed_visits using (visit_no))"))
+    store.run("drop table timed_visits")
+    return past
 
 
 def _tasks(fleet: Fleet, kinds: dict[str, str]) -> VisitTasks:
