@@ -10,6 +10,7 @@ import polars as pl
 from pipeline.store import Store
 
 SPREAD_80 = 1.2816  # standard deviations either side that hold 80 % of a normal distribution
+BAND = ("m0", "m1", "v00", "v01", "v11", "gamma", "transform", "factor", "shift")  # what a band is worked out from
 
 
 def model_curves(store: Store) -> pl.DataFrame:
@@ -72,7 +73,7 @@ def fans(store: Store, as_of: date, months: int = 12) -> pl.DataFrame:
         + cycles["hours_open"].fill_null(0).to_numpy()[:, None]
     )
     rows = np.repeat(np.arange(cycles.height), months + 1)
-    long = cycles.drop("load")[rows].with_columns(
+    long = cycles.select("install_no", "series_no", *BAND)[rows].with_columns(
         pl.Series("ahead", ahead.ravel()), pl.Series("on", np.tile(firsts.to_numpy(), cycles.height))
     )
     return back_to_units(long, pl.col("ahead")).select(

@@ -45,17 +45,7 @@ def plan(store: Store, settings: Settings, mapper: Mapper = side_by_side) -> Non
     price = _hour_price(fleet, hours, tolerance)
     capacity = read_capacity(store, calendar)
 
-    n = fleet.frame.height
-    week, value = np.full(n, NO_WEEK, np.int64), {}
-    gap = 0.0
-    split = areas(fleet)
-    parts = [Area.of(fleet, rows, hours, capacity.get(area_id)) for area_id, rows in split]
-    solved = mapper(plan_areas, pieces_of(parts, Terms(price, calendar, settings)))
-    for (area_id, rows), part in zip(split, (part for piece in solved for part in piece), strict=True):
-        week[rows] = part.week
-        gap = max(gap, abs(part.bound_gap))
-        if part.value is not None:
-            value[area_id] = part.value
+    week, value, gap = _weeks(fleet, hours, capacity, Terms(price, calendar, settings), mapper)
     p_planned = fleet.chances.at_each(np.where(week == NO_WEEK, 0, calendar.first_monday + 7 * week))
     p_interval = fleet.chances.at_each(np.clip(fleet.interval, 0, None))
     planned = np.array(calendar.mondays, "datetime64[D]")[np.maximum(week, 0)]
@@ -68,8 +58,9 @@ def plan(store: Store, settings: Settings, mapper: Mapper = side_by_side) -> Non
         pl.Series("expected_minutes", np.round(expected, 1)),
         pl.when(made).then(pl.Series(np.round(p_planned, 6))).alias("p_out_at_planned"),
         pl.Series("p_out_at_interval", np.round(p_interval, 6)),
-        pl.when(made).then(tasks.tasks).alias("tasks"),
-        pl.when(made).then(tasks.take_along).alias("take_along"),
+        # few texts, each on thousands of visits
+        pl.when(made).then(tasks.tasks).cast(pl.Categorical).alias("tasks"),
+        pl.when(made).then(tasks.take_along).cast(pl.Categorical).alias("take_along"),
         fleet.frame["last_visit_on"],
         pl.Series("leading_firing", firings[fleet.lead].tolist(), dtype=pl.String),
         fleet.frame["interval_on"],
@@ -87,6 +78,24 @@ def plan(store: Store, settings: Settings, mapper: Mapper = side_by_side) -> Non
     store.write("plan_comparisons", compare_rules(fleet, hours, price, calendar, settings, week))
     store.set_fact("plan_hour_price_days", f"{price:.4f}")
     store.set_fact("plan_bound_gap_days", f"{gap:.3g}")
+
+
+def _weeks(
+    fleet: Fleet, hours: np.ndarray, capacity: dict[str, np.ndarray], terms: Terms, mapper: Mapper
+) -> tuple[np.ndarray, dict[str, np.ndarray], float]:
+    """The week of each install, NO_WEEK without; what an hour is worth by area and week; the largest gap of a bound."""
+    week = np.full(fleet.frame.height, NO_WEEK, np.int64)
+    value: dict[str, np.ndarray] = {}
+    gap = 0.0
+    split = areas(fleet)
+    parts = [Area.of(fleet, rows, hours, capacity.get(area_id)) for area_id, rows in split]
+    solved = mapper(plan_areas, pieces_of(parts, terms))
+    for (area_id, rows), part in zip(split, (part for piece in solved for part in piece), strict=True):
+        week[rows] = part.week
+        gap = max(gap, abs(part.bound_gap))
+        if part.value is not None:
+            value[area_id] = part.value
+    return week, value, gap
 
 
 def planned_hours(store: Store, fleet: Fleet, settings: Settings) -> tuple[np.ndarray, VisitMinutes, VisitTasks]:

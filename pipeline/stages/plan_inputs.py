@@ -210,11 +210,13 @@ def curves(store: Store, number: np.ndarray) -> Iterator[tuple[np.ndarray, np.nd
         frame = store.frame(CURVES, {"first": int(some[0]), "last": int(some[-1])})
         if frame.height == 0:
             continue
-        months = frame["p_out"].cast(pl.List(pl.Float32)).list.len().unique().to_list()
-        if len(months) != 1:
-            raise ValueError(f"forecast_curve: p_out has rows of {sorted(months)} months; all must have as many.")
-        later = frame["p_out"].explode().to_numpy().reshape(frame.height, months[0])
-        chance = np.column_stack([frame["p_out_now"].to_numpy(), later]).astype(np.float32)
+        later = frame["p_out"]
+        if isinstance(later.dtype, pl.List):
+            months = later.list.len().unique().sort().to_list()
+            if len(months) != 1:
+                raise ValueError(f"forecast_curve: p_out has rows of {months} months; all must have as many.")
+            later = later.cast(pl.Array(pl.Float32, months[0]))
+        chance = np.column_stack([frame["p_out_now"].to_numpy().astype(np.float32), later.to_numpy()])
         yield frame["install_no"].to_numpy(), frame["series_no"].to_numpy(), chance, frame["first_month"][0]
 
 
