@@ -71,6 +71,19 @@ def test_each_export_has_the_agreed_columns_and_rows_in_order(sample_run: Path, 
     assert firsts == sorted(firsts)
 
 
+def test_the_curves_are_those_of_the_store_in_order_and_plainly_typed(sample_run: Path, curve: pl.DataFrame) -> None:
+    with duckdb.connect(str(sample_run / "fleet.duckdb"), read_only=True) as db:
+        stored = db.sql(
+            "select install_id, indicator, firing, first_month, p_out::float[] as p_out from forecast_curve "
+            "order by install_id, indicator, firing"
+        ).pl()
+    assert curve.schema == {
+        "install_id": pl.String, "indicator": pl.String, "firing": pl.String, "first_month": pl.Date,
+        "p_out": pl.List(pl.Float32),
+    }  # fmt: skip
+    assert curve.equals(stored)
+
+
 def test_every_install_has_a_row_for_every_indicator_that_applies(sample_run: Path, forecasts: pl.DataFrame) -> None:
     installs = pl.read_csv(SAMPLE_DATA / "installs.csv", infer_schema_length=None)
     models = pl.read_csv(SAMPLE_DATA / "appliance_models.csv").select("model_id", "condensing")

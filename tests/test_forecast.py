@@ -28,6 +28,7 @@ from models.hours import LoadCalendar, day_number, first_of_months
 from models.present_rates import drift_rates
 from models.tails import DF, chance_below
 from pipeline.settings import Settings
+from pipeline.stages import forecast as stage
 from pipeline.stages.cycles import cycles
 from pipeline.stages.forecast import forecast
 
@@ -290,6 +291,25 @@ def test_every_install_and_series_has_a_row_and_the_dates_agree_with_the_curve()
         for on, chance in zip(firsts, chances, strict=True):
             assert (chance <= 0.10) == (on <= row["due_on"])
             assert (chance >= 0.50) == (on >= row["out_p50_on"])
+
+
+def test_rows_lie_as_they_are_published_however_many_installs_are_forecast_at_once(monkeypatch):
+    visits = [{"install_no": i, "visited_on": "2024-06-01", "exchanger_cleaning": "none"} for i in (0, 1)]
+    tests = [{"visit_no": i, "stage": "as_found", "flue_over_return_k": 12.0, "o2_dry_pct": 5.0} for i in (0, 1)]
+    oxygen = [(i, 3, 5.0, 0.1, 0.04, 0.0, 0.001, 1.0, 800.0, "install", 2) for i in (0, 1)]
+    together, apart = [], []
+    for told, at_once in ((together, 125_000), (apart, 1)):
+        monkeypatch.setattr(stage, "AT_ONCE", at_once)
+        store = forecast_store(visits, tests, FLUE + oxygen)
+        told += [store.frame(f"from {name}") for name in ("forecasts", "curve_values", "model_values")]
+    assert all(one.equals(other) for one, other in zip(together, apart, strict=True))
+    rows, curves, _ = together
+    key = ["install_id", "indicator", "firing"]
+    assert rows.equals(rows.sort(key))
+    named = curves.join(rows.select("install_no", "series_no", *key).cast({"series_no": pl.Int32}),
+                        on=["install_no", "series_no"], maintain_order="left")  # fmt: skip
+    assert named.height == 4
+    assert named.equals(named.sort(key))
 
 
 def test_a_value_before_work_without_a_value_after_it_says_nothing_of_now():

@@ -28,7 +28,8 @@ def test_it_never_falls_and_both_sides_are_alike():
 
 @pytest.mark.parametrize("chance", [1e-4, 0.02, 0.1, 0.5, 0.9, 0.999])
 def test_a_chance_has_its_deviate(chance):
-    assert float(chance_below(np.array([deviate_of(chance)]))[0]) == pytest.approx(chance, abs=1e-4)
+    assert float(chance_below(np.array([deviate_of(chance)]))[0]) == pytest.approx(chance, rel=1e-9)
+    assert deviate_of(chance) == pytest.approx(EXACT.ppf(chance), abs=2e-2)
 
 
 def test_values_far_out_are_likelier_than_a_normal_distribution_says():

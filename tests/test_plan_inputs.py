@@ -1,0 +1,33 @@
+"""What a large fleet's plan is read in parts, or in part only, against the same read whole."""
+
+from __future__ import annotations
+
+import pytest
+from plan_store import plan_store
+
+from models import minutes
+from models.minutes import fit_minutes
+from pipeline.settings import Settings
+from pipeline.stages import plan as stage
+from pipeline.stages import plan_inputs
+
+
+def test_the_plan_is_the_same_however_many_installs_are_read_at_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    told = []
+    for at_once in (50_000, 7):
+        monkeypatch.setattr(plan_inputs, "BATCH", at_once)
+        store = plan_store(60, seed=4)
+        stage.plan(store, Settings())
+        told.append(store.frame("from visit_plan"))
+    assert told[0].equals(told[1])
+
+
+def test_of_many_past_visits_those_are_read_that_the_minutes_are_learnt_from(monkeypatch: pytest.MonkeyPatch) -> None:
+    for module in (stage, minutes):
+        monkeypatch.setattr(module, "MOST_VISITS", 100)
+    store = plan_store(200, seed=4)
+    store.run("update current_visits set minutes_on_site = 2000 where visit_no % 11 = 0")
+    every = fit_minutes(store.frame(stage.PAST_VISITS.format(visits="current_visits")))
+    some = fit_minutes(stage._past_visits(store))
+    assert 60 <= some.visits == every.visits <= 100 < store.scalar("select count(*) from current_visits")
+    assert (some.used, some.mae, some.bias, some.cleanings) == (every.used, every.mae, every.bias, every.cleanings)
