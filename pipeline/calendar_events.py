@@ -19,6 +19,7 @@ LINE_OCTETS = 74  # RFC 5545, 3.1: at most 75 without the line break, the blank 
 # The same lines of a text in ASCII; for readers' sake none ends inside an escape.
 LINES = re.compile(rf".{{{LINE_OCTETS}}}(?=.)(?<![^\\]\\)|.{{{LINE_OCTETS - 1}}}(?=..)|.+", re.DOTALL)
 NOT_TEXT = dict.fromkeys((*range(9), 11, 12, 13, *range(14, 32), 127))  # RFC 5545, 3.1: no controls in text
+AS_VALUE = NOT_TEXT | {ord(sign): f"\\{sign}" for sign in "\\;,"} | {ord("\n"): "\\n"}  # RFC 5545, 3.3.11
 CAUTION = "Local code, the maker's instructions and licensed practice come first."
 COLUMNS = (
     "install_id", "uid", "site_label", "model", "planned_week", "due_on", "expected_minutes", "p_out_at_planned",
@@ -56,7 +57,7 @@ def write_calendar(piece: AreaCalendar) -> Path:
 
 
 def _event(row: Sequence, stamp: str, working_days: int) -> str:
-    # The package's own components take a millisecond each, which is minutes for a large fleet; its escaping does not.
+    # The package's own components take a millisecond each, which is minutes for a large fleet.
     install, uid, site, model, week, due, minutes, chance, leading, tasks, take = row
     start, end = _days(week, working_days)
     said = [_phrase(f"Appliance: {model or 'unknown model'}"), f"Expected: {minutes:.0f} minutes"]
@@ -106,7 +107,7 @@ def _clean(text: str) -> str:
 def _escaped(text: str) -> str:
     if ESCAPED.search(text) is None:
         return text
-    return icalendar.vText(_clean(text)).to_ical().decode()
+    return text.translate(AS_VALUE)
 
 
 # The lines of a description are few, and come again and again.
