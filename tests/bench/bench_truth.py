@@ -98,7 +98,7 @@ def of_installs(fleet: Path, store: Store) -> pl.DataFrame:
             .join(
                 store.frame(
                     "select install_no, p_out_now, rate_per_1000h told_rate, rate_low_per_1000h low, "
-                    "rate_high_per_1000h high from forecast_values where series_no = ?",
+                    "rate_high_per_1000h high from forecasts where series_no = ?",
                     [series.series_no],
                 ),
                 on="install_no",
