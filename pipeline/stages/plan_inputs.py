@@ -60,9 +60,12 @@ INSTALLS = """
     from dated order by install_no
 """
 CURVES = """
-    select c.install_no, c.series_no, f.p_out_now, c.first_month, c.p_out
-    from forecast_curve c join forecasts f on f.install_no = c.install_no and f.series_no = c.series_no
-    where f.p_out_now is not null and c.install_no between $first and $last and f.install_no between $first and $last
+    select install_no, series_no, first_month, p_out from forecast_curve
+    where install_no between $first and $last
+"""
+CHANCES_NOW = """
+    select install_no, series_no, p_out_now from forecasts
+    where p_out_now is not null and install_no between $first and $last
 """
 
 LEVELS = """
@@ -207,17 +210,27 @@ def curves(store: Store, number: np.ndarray) -> Iterator[tuple[np.ndarray, np.nd
     """
     for start in range(0, len(number), BATCH):
         some = number[start : start + BATCH]
-        frame = store.frame(CURVES, {"first": int(some[0]), "last": int(some[-1])})
-        if frame.height == 0:
+        within = {"first": int(some[0]), "last": int(some[-1])}
+        curve, now = store.frame(CURVES, within), store.frame(CHANCES_NOW, within)
+        key, row, row_now = np.intersect1d(_keys(curve), _keys(now), assume_unique=True, return_indices=True)
+        if not len(key):
             continue
-        later = frame["p_out"]
+        later = curve["p_out"]
         if isinstance(later.dtype, pl.List):
             months = later.list.len().unique().sort().to_list()
             if len(months) != 1:
                 raise ValueError(f"forecast_curve: p_out has rows of {months} months; all must have as many.")
             later = later.cast(pl.Array(pl.Float32, months[0]))
-        chance = np.column_stack([frame["p_out_now"].to_numpy().astype(np.float32), later.to_numpy()])
-        yield frame["install_no"].to_numpy(), frame["series_no"].to_numpy(), chance, frame["first_month"][0]
+        ahead = later.to_numpy()
+        chance = np.empty((len(key), ahead.shape[1] + 1), np.float32)
+        chance[:, 0] = now["p_out_now"].to_numpy()[row_now]
+        chance[:, 1:] = ahead[row]
+        yield key // len(SERIES), key % len(SERIES), chance, curve["first_month"][0]
+
+
+def _keys(frame: pl.DataFrame) -> np.ndarray:
+    """install_no and series_no as one number."""
+    return frame["install_no"].to_numpy().astype(np.int64) * len(SERIES) + frame["series_no"].to_numpy()
 
 
 def begins_out(store: Store, number: np.ndarray, doubted: dict[int, np.ndarray]) -> np.ndarray:
