@@ -65,9 +65,11 @@ class Trunk:
         tolerance: float = 1e-8,
         sigma2: float | None = None,
         secants: Secants = (),
+        enough: float = 0.0,
     ) -> TreeFit:
         """Minimise the criterion over all levels' L, starting at `start`; sigma2 None profiles it out. secants: of the
-        levels that the outer search moves, where they are known from another one.
+        levels that the outer search moves, where they are known from another one. enough: as `newton.minimise`; the
+        evaluation is then that before the last step.
 
         Raises LinAlgError where the readings leave no residual variance (as many effects as readings).
         """
@@ -93,7 +95,7 @@ class Trunk:
 
             return in_roots_or_inf(evaluated, range(outside), x.size)
 
-        found = minimise(outer, join_roots(start[:outside]), tolerance, secants=secants)
+        found = minimise(outer, join_roots(start[:outside]), tolerance, secants=secants, enough=enough)
         for _ in range(4):
             if best[1] is None:
                 raise np.linalg.LinAlgError("no residual variance is left: as many effects as readings")
@@ -102,8 +104,10 @@ class Trunk:
             moved = leave_saddle(roots[:outside], e.gradients[:outside])
             if moved is None:
                 break
-            found = minimise(outer, join_roots(moved), tolerance)
+            found = minimise(outer, join_roots(moved), tolerance, enough=enough)
         at = self.evaluate(best[2], priors, sigma2, messages=best[3])
+        if found.unseen is not None:
+            best[2] = [*split_roots(found.unseen, self.q), *best[2][outside:]]
         return TreeFit(self, best[2], at, priors, counted["passes"], found.converged, found.secants)
 
     def fit_upper(
