@@ -218,4 +218,3 @@ def test_the_cut_knows_the_list_of_installs_only():
     assert all(len(p.designs) == 1 and len(p.installs) <= 30 for p in parts)
     again = cut(installs.sample(fraction=1.0, shuffle=True, seed=2), 30)
     assert all(np.array_equal(a.installs, b.installs) for a, b in zip(parts, again, strict=True))
-
