@@ -26,7 +26,7 @@ def built_up_by_then(fit: SeriesFit, forest: Forest, state: State) -> np.ndarray
     state: of `states.evaluate_held`, with the means of the appliance models, which are taken as known.
     """
     leaf, to_install, to_model = state.tree.leaf, forest.parents[0], forest.parents[1]
-    ws, u, big_k, _ = sb.integrate(leaf.s, fit.roots[0])
+    ws, u, big_k, _ = sb.integrate(leaf.s, fit.roots[0], logdet=False)
     wb = sb.subtract_transposed(leaf.by, big_k, sb.times(u, leaf.by))
     of_model = state.nodes[2].mean[:, to_model].take(to_install, axis=1)
     own, cycle = (r @ r.T for r in fit.roots[1::-1])

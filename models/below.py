@@ -38,7 +38,7 @@ def posteriors_below(
         s, b = tree.leaf.s[:, slices[0]], tree.leaf.by[:, slices[0]]
         up = []
         for level, here in enumerate(slices):
-            ws, u, big_k, _ = sb.integrate(s, roots[level])
+            ws, u, big_k, _ = sb.integrate(s, roots[level], logdet=False)
             wb = sb.subtract_transposed(b, big_k, sb.times(u, b))
             parent = tree.parents[level][here] if level < len(tree.parents) else np.zeros(ws.shape[1], dtype=int)
             if level < len(slices) - 1:

@@ -65,7 +65,7 @@ def sweep_up(
         basis = basis_of(leaf, here, above - above[0], starts) if home else basis_of(leaf, here, None, None)
         if known is not None:
             known[here.start] = basis
-    ws, u, big_k, logdet = sb.integrate(leaf.s[:, here], roots[0])
+    ws, u, big_k, logdet = sb.integrate(leaf.s[:, here], roots[0], logdet=out is not None)
     by = leaf.by[:, here]
     v = sb.times(u, by)
     wby = sb.subtract_transposed(by, big_k, v)
@@ -112,7 +112,7 @@ def sweep_up(
                 for i in range(q):
                     out.b[i][:, groups] += basis.full.T @ b_up[i]
             return block
-        s, u, big_k, logdet = sb.integrate(s_up, roots[level + 1])
+        s, u, big_k, logdet = sb.integrate(s_up, roots[level + 1], logdet=out is not None)
         v = sb.times(u, b_up)
         b = sb.subtract_transposed(b_up, big_k, v)
         if out is not None:

@@ -92,7 +92,9 @@ class Open:
     def at(cls, fit: SeriesFit, forest: Forest, state: State, here: np.ndarray) -> Open:
         """The cycles `here` of a forest whose state is known."""
         sums, leaf, s2 = state.sums, state.tree.leaf, fit.sigma**2
-        ws, u, big_k, _ = sb.integrate(leaf.s[:, here] / s2, np.linalg.cholesky(fit.psi[0] + 1e-14 * np.eye(2)))
+        ws, u, big_k, _ = sb.integrate(
+            leaf.s[:, here] / s2, np.linalg.cholesky(fit.psi[0] + 1e-14 * np.eye(2)), logdet=False
+        )
         by = leaf.by[:, here] / s2
         run = forest.runs(fit.readings)[here]
         w = np.where(state.freed, sums.w, 0.0)[here]

@@ -58,7 +58,7 @@ def messages_of(fit: SeriesFit, forest: Forest, vectors: sparse.csr_array) -> Me
     slot = sb.slots(2)
     s, b, fixed = base.s, [sparse.csr_array(ones), sparse.csr_array(taus)], np.zeros((2, p, 0))
     for level in range(LOWER):
-        ws, u, big_k, _ = sb.integrate(s, fit.roots[level])
+        ws, u, big_k, _ = sb.integrate(s, fit.roots[level], logdet=False)
         v = [scaled_rows(b[0], u[i, 0]) + scaled_rows(b[1], u[i, 1]) for i in range(2)]
         for i in range(2):
             quad[p:, p:] -= dense(v[i].T @ v[i])
@@ -131,7 +131,7 @@ def messages_of_analysers(fit: SeriesFit, forest: Forest, place: np.ndarray, sca
             said[:, :, group[x]] += left[:, :2].T
     s = leaf.s
     for level in range(LOWER):
-        ws, u, big_k, _ = sb.integrate(s, fit.roots[level])
+        ws, u, big_k, _ = sb.integrate(s, fit.roots[level], logdet=False)
         v = [u[i, 0][node] * b[0] + u[i, 1][node] * b[1] for i in range(2)]
         own -= products(node, column, v, k)
         b = [b[i] - big_k[0, i][node] * v[0] - big_k[1, i][node] * v[1] for i in range(2)]
@@ -183,7 +183,7 @@ def analyser_sums(fit: SeriesFit, forest: Forest, state: State, number: np.ndarr
     information = np.bincount(index, scale**2 * w, len(number)) - squares(node, index, [gone], len(number))
     s = state.tree.leaf.s
     for level in range(LOWER):
-        ws, u, big_k, _ = sb.integrate(s, fit.roots[level])
+        ws, u, big_k, _ = sb.integrate(s, fit.roots[level], logdet=False)
         v = [u[i, 0][node] * b[0] + u[i, 1][node] * b[1] for i in range(2)]
         information -= squares(node, index, v, len(number))
         if level < LOWER - 1:
@@ -218,7 +218,7 @@ def gram_above(m: Messages, parents: list[np.ndarray], fit: SeriesFit) -> np.nda
     """X'P X from what all groups heard; parents: of the levels above the lower ones."""
     s, b, whole = m.s, m.b, m.quad.copy()
     for level, root in enumerate(fit.roots[LOWER:]):
-        ws, u, big_k, _ = sb.integrate(s, root)
+        ws, u, big_k, _ = sb.integrate(s, root, logdet=False)
         v = sb.times(u, b)
         whole -= v[0] @ v[0].T + v[1] @ v[1].T
         if level < len(parents):
