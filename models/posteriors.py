@@ -40,10 +40,14 @@ class Asked:
     @classmethod
     def of(cls, fit: SeriesFit, cycles: pl.DataFrame) -> Asked:
         """cycles: as `posterior`."""
-        asked = unread_cycles(cycles).unique(["install_no", "cycle_no"], maintain_order=True)
-        number, cycle = (asked[c].to_numpy() for c in ("install_no", "cycle_no"))
+        number, cycle = (cycles[name].to_numpy().astype(np.int64) for name in ("install_no", "cycle_no"))
+        cycle *= PARTS
+        first = np.unique(Forest.key(number, cycle), return_index=True)[1]
+        if len(first) < len(number):
+            first.sort()
+            cycles, number, cycle = cycles[first], number[first], cycle[first]
         part = fit.readings.latest_part(number, cycle)
-        return cls(number, np.where(part < 0, cycle, part), asked.filter(pl.Series(part < 0)))
+        return cls(number, np.where(part < 0, cycle, part), unread_cycles(cycles.filter(pl.Series(part < 0))))
 
 
 @dataclass
