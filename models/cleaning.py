@@ -86,7 +86,7 @@ def before_and_after(fit: SeriesFit, forest: Forest) -> pl.DataFrame:
     kind, run = codes(forest, "opened_by"), forest.runs(readings)
     row = np.where(run >= 0, np.r_[readings.row, -1][run], -1)
     before = np.full(forest.size, np.nan)
-    place = forest.place(fit.before["install_no"], fit.before["cycle_no"])
+    place = forest.place_of(fit.before)
     before[place[place >= 0]] = fit.before["before"][place >= 0]
     known = positions(forest.installs, fit.clean["install_no"])
     of_install = np.full(len(forest.installs), np.nan)

@@ -180,12 +180,12 @@ def analyser_sums(fit: SeriesFit, forest: Forest, state: State, number: np.ndarr
     if bent is not None:
         score += np.bincount(index, bent, len(number))
     b, gone, _ = less_freed(state.sums, state.freed, node, w * scale, lines.tau[named])
-    information = np.bincount(index, scale**2 * w, len(number)) - squares(node, index, [gone], len(number))
+    information = np.bincount(index, scale**2 * w, len(number))
     s = state.tree.leaf.s
     for level in range(LOWER):
         ws, u, big_k, _ = sb.integrate(s, fit.roots[level], logdet=False)
         v = [u[i, 0][node] * b[0] + u[i, 1][node] * b[1] for i in range(2)]
-        information -= squares(node, index, v, len(number))
+        information -= squares(node, index, [gone, *v] if level == 0 else v, len(number))
         if level < LOWER - 1:
             b = [b[i] - big_k[0, i][node] * v[0] - big_k[1, i][node] * v[1] for i in range(2)]
             node, s = forest.parents[level][node], np.add.reduceat(ws, segment_starts(forest.parents[level]), axis=1)

@@ -285,7 +285,7 @@ def leaf_posteriors(
     """Posterior of every node of the lower levels, given an evaluation at `roots`; leaves first, relative covariances.
 
     cov False leaves covariances and resolved shares zero, where only means are wanted. wanted: True for the leaves that
-    are; the others are left zero."""
+    are; the others, and the nodes above, are left zero."""
     leaf, q = tree.leaf, tree.leaf.q
     out = [Nodes(np.zeros((q, n)), np.zeros((q * (q + 1) // 2, n)), np.zeros(n)) for n in tree.sizes[: tree.n_lower]]
     lower = list(roots[: tree.n_lower])
@@ -300,6 +300,8 @@ def leaf_posteriors(
             block = block.of_leaves(some)
         groups = block.parent[-1]
         for level, down in sweep_down(block, lower, q):
+            if some is not None and level > 0:
+                continue
             index = groups
             for k in range(tree.n_lower - 2, level - 1, -1):
                 index = index[block.parent[k]]
