@@ -7,6 +7,7 @@ x'P x are asked for, and they follow from one pass up the tree with the vectors 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from scipy import sparse
@@ -29,6 +30,10 @@ class Projector:
     def gram(self, vectors: sparse.csr_array) -> np.ndarray:
         """X'P X for the columns of X (readings, k): (k, k)."""
         return gram_above(messages_of(self.fit, self.forest, vectors), self.forest.parents[LOWER:], self.fit)
+
+    def product(self, vectors: sparse.csr_array) -> Product:
+        """The same, not written out: for many columns, few of which meet in a node."""
+        return product_of(self.fit, self.forest, vectors)
 
 
 def messages_of(fit: SeriesFit, forest: Forest, vectors: sparse.csr_array) -> Messages:
@@ -89,6 +94,79 @@ def messages_of(fit: SeriesFit, forest: Forest, vectors: sparse.csr_array) -> Me
     quad[p:, :p] = quad[:p, p:].T
     said = np.stack([np.concatenate([fixed[i], b[i].toarray().T]) for i in range(2)])
     return Messages(s, said, quad, 0.0, float(n_obs))
+
+
+@dataclass(frozen=True)
+class Product:
+    """X'P X as base - away' away - fixed' precision^-1 fixed: base (k, k), away (nodes, k), fixed (effects, k)."""
+
+    base: sparse.csr_array
+    away: sparse.csr_array
+    fixed: np.ndarray
+    precision: np.ndarray
+
+    def times(self, x: np.ndarray) -> np.ndarray:
+        """X'P X x."""
+        last = self.fixed.T @ np.linalg.solve(self.precision, self.fixed @ x)
+        return self.base @ x - self.away.T @ (self.away @ x) - last
+
+    @property
+    def diagonal(self) -> np.ndarray:
+        last = np.sum(self.fixed * np.linalg.solve(self.precision, self.fixed), axis=0)
+        return self.base.diagonal() - np.asarray(self.away.multiply(self.away).sum(axis=0)).ravel() - last
+
+
+def product_of(fit: SeriesFit, forest: Forest, vectors: sparse.csr_array) -> Product:
+    """As `messages_of` and `gram_above`, level by level, with the vectors left sparse."""
+    readings, lines, sums, freed = (
+        fit.readings,
+        reading_lines(fit, forest),
+        tree_sums(fit, forest),
+        freed_levels(forest),
+    )
+    leaf = sums.leaf(fit.terms.columns(forest, built_up_before(fit, forest)), freed)
+    weighted = scaled_rows(vectors, readings.weight)
+    per_leaf = [
+        sparse.csr_array((x, (lines.leaf, np.arange(len(x)))), shape=(forest.size, len(x)))
+        for x in (np.ones(len(readings.z)), lines.tau)
+    ]
+    b = [sparse.csr_array(x @ weighted) for x in per_leaf]
+    swept = freed & (sums.w > 0)
+    w = np.where(swept, sums.w, 1.0)
+    away = [scaled_rows(b[0], swept / np.sqrt(w))]  # each freed cycle's mean
+    b = [scaled_rows(b[0], ~swept), sparse.csr_array(b[1] - scaled_rows(b[0], swept * sums.t / w))]
+    s, slot, p = leaf.s, sb.slots(2), leaf.p
+    xx, cross, fixed = np.zeros((p, p)), np.zeros((p, vectors.shape[1])), np.zeros((2, p, 0))
+    rows = design_rows(leaf, slice(0, forest.size))
+    for level, root in enumerate(fit.roots):
+        ws, u, big_k, _ = sb.integrate(s, root, logdet=False)
+        v = [scaled_rows(b[0], u[i, 0]) + scaled_rows(b[1], u[i, 1]) for i in range(2)]
+        away += v
+        b = [b[i] - scaled_rows(v[0], big_k[0, i]) - scaled_rows(v[1], big_k[1, i]) for i in range(2)]
+        parent = forest.parents[level] if level < len(forest.parents) else np.zeros(ws.shape[1], dtype=int)
+        starts = segment_starts(parent)
+        if level == 0:
+            fixed = np.empty((2, p, len(starts)))
+            for k, (own, x) in enumerate(rows):
+                cross[own] += (b[k].T @ x.T).T
+                for j, (other, y) in enumerate(rows):
+                    xx[np.ix_(own, other)] = (x * ws[slot[k, j]]) @ y.T
+                for i in range(2):
+                    fixed[i, own] = np.add.reduceat(x * ws[slot[i, k]], starts, axis=1)
+        else:
+            v_fixed = sb.times(u, fixed)
+            for i in range(2):
+                xx -= v_fixed[i] @ v_fixed[i].T
+                cross -= (v[i].T @ v_fixed[i].T).T
+            fixed = np.add.reduceat(sb.subtract_transposed(fixed, big_k, v_fixed), starts, axis=2)
+        up = sparse.csr_array(
+            (np.ones(len(parent)), (parent, np.arange(len(parent)))), shape=(len(starts), len(parent))
+        )
+        b = [sparse.csr_array(up @ x) for x in b]
+        s = np.add.reduceat(ws, starts, axis=1)
+    s2 = fit.sigma**2
+    away_all = sparse.csr_array(sparse.vstack(away) / fit.sigma)
+    return Product(vectors.T @ weighted / s2, away_all, cross / fit.sigma, xx + beta_precision(fit) * s2)
 
 
 def messages_of_analysers(fit: SeriesFit, forest: Forest, place: np.ndarray, scale: np.ndarray, k: int) -> Messages:
