@@ -40,7 +40,7 @@ class Basis:
         return len(self.full) - 1
 
     def of_leaves(self, some: np.ndarray) -> Basis:
-        return replace(self, own=[(places, rows[:, some]) for places, rows in self.own])
+        return replace(self, own=[(places, rows.take(some, axis=1)) for places, rows in self.own])
 
 
 def basis_of(leaf: LeafSums, here: slice, parent: np.ndarray | None, starts: np.ndarray | None) -> Basis:

@@ -207,7 +207,7 @@ def fixed_values(terms: Terms, beta: np.ndarray, forest: Forest, built_up: np.nd
             x = t.column(forest, built_up)
             if x is not None:
                 out[t.component] += b * x
-    out += of_park[:, forest.parents[0]]
+    out += of_park.take(forest.parents[0], axis=1)
     if of_work["opened"]:
         out[LEVEL] += by_work(of_work["opened"], forest)
     if carrying := of_work["carry"]:

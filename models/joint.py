@@ -53,7 +53,7 @@ class Said:
     def of(self, installs: np.ndarray) -> Said:
         """Of these installs only; what does not depend on covariances (y'y, readings) is left as it is."""
         here = np.flatnonzero(positions(installs, self.install_no) >= 0)
-        leaf = replace(self.leaf, s=self.leaf.s[:, here], by=self.leaf.by[:, here])
+        leaf = replace(self.leaf, s=self.leaf.s.take(here, axis=1), by=self.leaf.by.take(here, axis=1))
         return Said(self.install_no[here], self.cycle_no[here], self.began[here], leaf)
 
     @classmethod
@@ -194,8 +194,8 @@ class Group:
                     installs.mean[both],
                     installs.cov[rows],
                     np.where(newest >= 0, np.r_[m.cycle_no, -1][newest], -1).astype(np.int64),
-                    cycles.mean[both][:, at],
-                    cycles.cov[rows][:, at],
+                    cycles.mean[both].take(at, axis=1),
+                    cycles.cov[rows].take(at, axis=1),
                 )
             )
         return out

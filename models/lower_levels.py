@@ -207,7 +207,7 @@ def sweep_down(
                     total[i, i] -= 1.0
         else:
             par = block.parent[level]
-            c_par = above.c[:, par]
+            c_par = above.c.take(par, axis=1)
             expected = above.total
             if level == 0:  # what acts on all leaves of a parent counts as the parent's
                 expected = expected.copy()
@@ -232,7 +232,7 @@ def sweep_down(
                 cond = cond + sb.sandwich(kept_share(ws, d), c_par)
             if not posteriors:  # Z'P Z between node and parent: WS (I - C_par WS_par) restricted to D_par's own
                 above_ws, above_d = block.ws[level + 1], roots[level + 1] @ roots[level + 1].T
-                shrink = kept_share(above_ws, above_d)[:, :, par]
+                shrink = kept_share(above_ws, above_d).take(par, axis=2)
                 x = np.empty((q, q, ws.shape[1]))
                 for i in range(q):
                     for j in range(q):
