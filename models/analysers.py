@@ -60,6 +60,17 @@ class Projection(Protocol):
 
     def gram(self, vectors: sparse.csr_array) -> np.ndarray: ...
 
+    def product(self, vectors: sparse.csr_array) -> Product: ...
+
+
+class Product(Protocol):
+    """X'P X, as products with vectors (k,) and its diagonal."""
+
+    def times(self, x: np.ndarray) -> np.ndarray: ...
+
+    @property
+    def diagonal(self) -> np.ndarray: ...
+
 
 def analyser_bias(
     project: Projection,
@@ -78,10 +89,12 @@ def analyser_bias(
     number, vectors = per_analyser(z, analyser, scale)
     if len(number) < 2:
         return None
-    gram = project.gram(vectors)
     index = np.searchsorted(number, analyser[analyser >= 0])
-    if bent is not None:
-        gram[: len(number), len(number)] += np.bincount(index, bent[analyser >= 0], len(number))
+    more = np.zeros(len(number)) if bent is None else np.bincount(index, bent[analyser >= 0], len(number))
+    if len(number) > FEW:
+        return solved_by_steps(number, project.product(vectors), more, np.bincount(index), stated)
+    gram = project.gram(vectors)
+    gram[: len(number), len(number)] += more
     return solved(number, gram, np.bincount(index), stated)
 
 
@@ -110,19 +123,38 @@ def solved(number: np.ndarray, gram: np.ndarray, tests: np.ndarray, stated: floa
     if share > 1e-9 * float(tests.sum()):
         target = target - common * (target.sum() / share)
         matrix = matrix - np.outer(common, common) / share
-    information = np.diag(matrix)
 
     def all_at_once(tau2: np.ndarray, _: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         cov = np.linalg.inv(matrix + np.diag(1 / tau2))
         return cov @ target, np.diag(cov)
 
+    return shrunk(number, tests, all_at_once, stated)
+
+
+def solved_by_steps(
+    number: np.ndarray, product: Product, more: np.ndarray, tests: np.ndarray, stated: float
+) -> AnalyserBias:
+    """`solved` for many analysers, by conjugate gradients; of the covariance the diagonal, roughly. more: per analyser,
+    what is missing in the score."""
+    count = len(number)
+    times = lambda b: product.times(np.append(b, 0.0))[:count]
+    target = product.times(np.append(np.zeros(count), 1.0))[:count] + more
+    common = times(np.ones(count))
+    share, information = float(common.sum()), product.diagonal[:count]
+    if share > 1e-9 * float(tests.sum()):
+        target = target - common * (target.sum() / share)
+        information = information - common**2 / share
+        shared = common / np.sqrt(share)
+    else:
+        shared = np.zeros(count)
+
     def by_steps(tau2: np.ndarray, bias: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        system = LinearOperator((count, count), matvec=lambda b: matrix @ b + b / tau2)
+        system = LinearOperator((count, count), matvec=lambda b: times(b) - shared * (shared @ b) + b / tau2)
         first = LinearOperator((count, count), matvec=lambda b: b / (information + 1 / tau2))
         bias, _ = cg(system, target, x0=bias, rtol=1e-6, maxiter=50, M=first)
         return bias, 1 / (information + 1 / tau2)
 
-    return shrunk(number, tests, all_at_once if count <= FEW else by_steps, stated)
+    return shrunk(number, tests, by_steps, stated)
 
 
 def shrunk(

@@ -12,6 +12,7 @@ import numpy as np
 
 from models.leaf_sums import LeafSums
 
+FEW = 500  # leaves looked at before all
 Rows = list[tuple[np.ndarray, np.ndarray]]  # per component: places in the basis, values (places, nodes)
 
 
@@ -39,7 +40,7 @@ class Basis:
         return len(self.full) - 1
 
     def of_leaves(self, some: np.ndarray) -> Basis:
-        return replace(self, own=[(places, rows[:, some]) for places, rows in self.own])
+        return replace(self, own=[(places, rows.take(some, axis=1)) for places, rows in self.own])
 
 
 def basis_of(leaf: LeafSums, here: slice, parent: np.ndarray | None, starts: np.ndarray | None) -> Basis:
@@ -57,7 +58,7 @@ def basis_of(leaf: LeafSums, here: slice, parent: np.ndarray | None, starts: np.
         x = values[here]
         if n == 0 or (x == x[0]).all():
             constant.append((j, k, float(x[0]) if n else 0.0))
-        elif starts is not None and (x[starts][parent] == x).all():
+        elif starts is not None and parent is not None and of_parents(x, starts, parent):
             shared[k].append((j, x[starts]))
         else:
             own[k].append((j, x))
@@ -82,3 +83,11 @@ def basis_of(leaf: LeafSums, here: slice, parent: np.ndarray | None, starts: np.
         return out
 
     return Basis(full, stacked(shared, n_home), stacked(own, n), first)
+
+
+def of_parents(x: np.ndarray, starts: np.ndarray, parent: np.ndarray) -> bool:
+    """Whether all leaves of each parent have the same value; most columns that differ do so soon."""
+    few = parent[:FEW]
+    if not (x[starts[: few[-1] + 1]][few] == x[:FEW]).all():
+        return False
+    return bool((x[starts][parent] == x).all())

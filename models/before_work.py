@@ -26,9 +26,9 @@ def built_up_by_then(fit: SeriesFit, forest: Forest, state: State) -> np.ndarray
     state: of `states.evaluate_held`, with the means of the appliance models, which are taken as known.
     """
     leaf, to_install, to_model = state.tree.leaf, forest.parents[0], forest.parents[1]
-    ws, u, big_k, _ = sb.integrate(leaf.s, fit.roots[0])
+    ws, u, big_k, _ = sb.integrate(leaf.s, fit.roots[0], logdet=False)
     wb = sb.subtract_transposed(leaf.by, big_k, sb.times(u, leaf.by))
-    of_model = state.nodes[2].mean[:, to_model].take(to_install, axis=1)
+    of_model = state.nodes[2].mean.take(to_model, axis=1).take(to_install, axis=1)
     own, cycle = (r @ r.T for r in fit.roots[1::-1])
     first = segment_starts(to_install)
     # what the install is expected to be at the beginning of each cycle, and by its end
@@ -53,7 +53,7 @@ def built_up_by_then(fit: SeriesFit, forest: Forest, state: State) -> np.ndarray
 def earlier(x: np.ndarray, first: np.ndarray, to_install: np.ndarray) -> np.ndarray:
     """Sum over the install's earlier cycles, (., n)."""
     before = np.cumsum(x, axis=1) - x
-    return before - before[:, first].take(to_install, axis=1)
+    return before - before.take(first, axis=1).take(to_install, axis=1)
 
 
 def clean_effects(fit: SeriesFit, forest: Forest) -> np.ndarray:

@@ -38,7 +38,7 @@ def posteriors_below(
         s, b = tree.leaf.s[:, slices[0]], tree.leaf.by[:, slices[0]]
         up = []
         for level, here in enumerate(slices):
-            ws, u, big_k, _ = sb.integrate(s, roots[level])
+            ws, u, big_k, _ = sb.integrate(s, roots[level], logdet=False)
             wb = sb.subtract_transposed(b, big_k, sb.times(u, b))
             parent = tree.parents[level][here] if level < len(tree.parents) else np.zeros(ws.shape[1], dtype=int)
             if level < len(slices) - 1:
@@ -47,16 +47,17 @@ def posteriors_below(
             if level == 0 and wanted is not None:
                 first, last = np.searchsorted(wanted, (here.start, here.stop)).tolist()
                 some = wanted[first:last] - here.start
-                ws, u, wb, parent, here = ws[:, some], u[..., some], wb[:, some], parent[some], slice(first, last)
+                ws, wb, u = ws.take(some, axis=1), wb.take(some, axis=1), u.take(some, axis=2)
+                parent, here = parent[some], slice(first, last)
             up.append((ws, u, wb, parent, here))
         above, above_cov, first = mean, spread, 0
         for level in range(len(slices) - 1, -1, -1):
             (ws, u, wb, parent, here), d = up[level], kinds[level]
-            known = above[:, parent - first]
+            known = above.take(parent - first, axis=1)
             above = known + sb.constant_times(d, wb - sb.symmetric_times(ws, known))
             out[level].mean[:, here] = above
             if above_cov is not None:
-                above_cov = sb.gram(u) + sb.sandwich(kept_share(ws, d), above_cov[:, parent - first])
+                above_cov = sb.gram(u) + sb.sandwich(kept_share(ws, d), above_cov.take(parent - first, axis=1))
                 out[level].cov[:, here] = above_cov
             first = here.start
     return out

@@ -92,8 +92,8 @@ def odds_of(
     # what is expected of the cycle before its own readings: its install, and what acts on its level
     install = forest.parents[0][leaf]
     fixed = fixed_values(fit.terms, fit.beta, forest, state.built_up) if state.fixed is None else state.fixed
-    mean = state.nodes[1].mean[:, install] + fixed[:, leaf]
-    packed = state.nodes[1].cov[:, install] + sb.pack(fit.psi[0][None])
+    mean = state.nodes[1].mean.take(install, axis=1) + fixed.take(leaf, axis=1)
+    packed = state.nodes[1].cov.take(install, axis=1) + sb.pack(fit.psi[0][None])
     packed[0, state.freed[leaf]] += 1e4 * s2
     r = lines.z[here] - mean[0][run] - mean[1][run] * tau
     w = readings.weight[here]

@@ -8,7 +8,7 @@ import numpy as np
 import polars as pl
 
 from models.between_designs import Measured, between_designs
-from models.covariates import code, codes
+from models.covariates import code, codes, park_codes
 from models.cycle_sums import Forest, positions
 from models.fitted import SeriesFit
 from models.series import backward
@@ -86,7 +86,7 @@ def before_and_after(fit: SeriesFit, forest: Forest) -> pl.DataFrame:
     kind, run = codes(forest, "opened_by"), forest.runs(readings)
     row = np.where(run >= 0, np.r_[readings.row, -1][run], -1)
     before = np.full(forest.size, np.nan)
-    place = forest.place(fit.before["install_no"], fit.before["cycle_no"])
+    place = forest.place_of(fit.before)
     before[place[place >= 0]] = fit.before["before"][place >= 0]
     known = positions(forest.installs, fit.clean["install_no"])
     of_install = np.full(len(forest.installs), np.nan)
@@ -125,12 +125,19 @@ def clean_error(fit: SeriesFit, forest: Forest, here: np.ndarray) -> np.ndarray:
     The clean level is pinned by few cycles, those of new installs: an error in it is common to all pairs and designs.
     """
     which = [j for j, term in enumerate(fit.terms.terms) if term.how in ("opened", "carry")]
-    if not which:
+    if not which or len(here) == 0:
         return np.zeros(len(here))
+    # one number per kind of work and material: a cycle of each stands for all
+    material = (
+        park_codes(forest, "material") if "material" in forest.park.columns else np.zeros(len(forest.installs), int)
+    )
+    same = codes(forest, "opened_by")[here].astype(np.int64) << 32 | material[forest.parents[0][here]] + 1
+    _, one, of_cycle = np.unique(same, return_index=True, return_inverse=True)
     # where nothing is known of what had built up, its typical size stands: at that the error is common to all
     columns = [fit.terms.terms[j].column(forest, None) for j in which]
-    x = np.stack([c[here] for c in columns if c is not None])
-    return np.sqrt(np.maximum(np.sum(x * (fit.beta_cov[np.ix_(which, which)] @ x), axis=0), 0.0))
+    x = np.stack([c[here[one]] for c in columns if c is not None])
+    error = np.sqrt(np.maximum(np.sum(x * (fit.beta_cov[np.ix_(which, which)] @ x), axis=0), 0.0))
+    return error[of_cycle]
 
 
 def ratio(pairs: pl.DataFrame, kind: str, design_no: int) -> dict | None:

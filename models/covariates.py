@@ -46,8 +46,10 @@ class Term:
         if self.how == "intercept":
             return None
         if self.how == "carry":
-            w = np.full(forest.size, np.nan) if built_up is None else built_up
-            return np.where(self.applies(forest), np.where(np.isfinite(w), w, self.centre), 0.0)
+            out, here = np.zeros(forest.size), np.flatnonzero(self.applies(forest))
+            w = np.full(len(here), np.nan) if built_up is None else built_up[here]
+            out[here] = np.where(np.isfinite(w), w, self.centre)
+            return out
         if self.of_install:
             return self.in_park(forest)[forest.parents[0]]
         if self not in forest.memo:
@@ -55,10 +57,10 @@ class Term:
         return forest.memo[self]
 
     def applies(self, forest: Forest) -> np.ndarray:
-        """Carry terms: as `opened`, remembered."""
+        """Opened and carry terms: as `opened`, remembered."""
         key = (self.name, self.value)
         if key not in forest.memo:
-            remember((self,), forest)
+            forest.memo[key] = self.opened(forest)
         return forest.memo[key]
 
     @property
@@ -67,16 +69,14 @@ class Term:
         return self.how in ("category", "number", "batch")
 
     def values(self, forest: Forest) -> np.ndarray:
-        """The column, or where a carry term applies."""
+        """The column, the same at any parameters."""
         if self.how == "since":
             return in_scope(forest.cycles, self.name, self.value, self.how, int(self.centre)).astype(np.int8)
         if self.how == "opened":
-            return self.opened(forest).astype(np.int8)
+            return self.applies(forest).view(np.int8)
         if self.how == "aged":
             here = (forest.park["design_no"].to_numpy() == int(self.value))[forest.parents[0]]
-            return (here & of_unknown_age(forest.rows)).astype(np.int8)
-        if self.how == "carry":
-            return self.opened(forest)
+            return (here & of_unknown_age(forest)).astype(np.int8)
         raise ValueError(f"term {self.how!r}; allowed: intercept, opened, carry, category, number, aged, since, batch")
 
     def opened(self, forest: Forest) -> np.ndarray:
@@ -125,7 +125,8 @@ def park_codes(forest: Forest, name: str) -> np.ndarray:
 def coded(texts: pl.Series) -> np.ndarray:
     if texts.dtype != pl.Categorical:
         texts = texts.cast(pl.String).cast(pl.Categorical)
-    return texts.to_physical().cast(pl.Int32).fill_null(-1).to_numpy()
+    numbers = texts.to_physical().cast(pl.Int32)
+    return numbers.to_numpy() if numbers.null_count() == 0 else numbers.fill_null(-1).to_numpy()
 
 
 @cache
@@ -137,18 +138,19 @@ def code(text: str) -> int:
 def remember(terms: Iterable[Term], forest: Forest) -> None:
     """Fill the forest's memory with the columns of these terms."""
     for t in terms:
-        key = (t.name, t.value) if t.how == "carry" else t
-        if t.how != "intercept" and not t.of_install and key not in forest.memo:
-            forest.memo[key] = t.values(forest)
+        if t.how == "carry":
+            t.applies(forest)
+        elif t.how != "intercept" and not t.of_install and t not in forest.memo:
+            forest.memo[t] = t.values(forest)
 
 
-UNKNOWN_AGE = (pl.col("opened_by") == "unknown") & (pl.col("cycle_no") % PARTS == 0)
-
-
-def of_unknown_age(frame: pl.DataFrame) -> np.ndarray:
+def of_unknown_age(forest: Forest) -> np.ndarray:
     """Cycles that were running when the records began; one opened by unrecorded work has an unknown level but a known
     age."""
-    return frame.select(UNKNOWN_AGE.fill_null(False).alias("unknown"))["unknown"].to_numpy()
+    if "unknown age" not in forest.memo:
+        whole = forest.rows["cycle_no"].to_numpy() % PARTS == 0
+        forest.memo["unknown age"] = (codes(forest, "opened_by") == code("unknown")) & whole
+    return forest.memo["unknown age"]
 
 
 def in_scope(frame: pl.DataFrame, scope: str, number: str, how: str, year: int) -> np.ndarray:
@@ -205,7 +207,7 @@ def fixed_values(terms: Terms, beta: np.ndarray, forest: Forest, built_up: np.nd
             x = t.column(forest, built_up)
             if x is not None:
                 out[t.component] += b * x
-    out += of_park[:, forest.parents[0]]
+    out += of_park.take(forest.parents[0], axis=1)
     if of_work["opened"]:
         out[LEVEL] += by_work(of_work["opened"], forest)
     if carrying := of_work["carry"]:

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from models.lower_levels import Column, LeafSums
+from models.leaf_sums import CycleSums
 from models.series import SeriesInputs, forward
 
 KEYS = ["design_no", "model_no", "install_no"]
@@ -147,10 +147,12 @@ class Readings:
         """Sums per run at these clocks and values."""
         if len(self.z) == 0:
             return CycleSums(*(np.zeros(0) for _ in range(7)))
-        w = self.weight
-        wt, wz = w * tau, w * z
+        w, n = self.weight, self.counts.astype(float)
         add = lambda x: np.add.reduceat(x, self.start)
-        return CycleSums(self.counts.astype(float), add(w), add(wt), add(wt * tau), add(wz), add(wt * z), add(wz * z))
+        if w.min() == 1.0 == w.max():
+            return CycleSums(n, n.copy(), add(tau), add(tau * tau), add(z), add(tau * z), add(z * z))
+        wt, wz = w * tau, w * z
+        return CycleSums(n, add(w), add(wt), add(wt * tau), add(wz), add(wt * z), add(wz * z))
 
 
 def rows_of(cycles: pl.DataFrame, install_no: np.ndarray, cycle_no: np.ndarray) -> np.ndarray:
@@ -163,52 +165,6 @@ def rows_of(cycles: pl.DataFrame, install_no: np.ndarray, cycle_no: np.ndarray) 
     at = np.minimum(np.searchsorted(keys, wanted, sorter=order), len(keys) - 1)
     at = at if order is None else order[at]
     return np.where(keys[at] == wanted, at, -1)
-
-
-@dataclass
-class CycleSums:
-    """n readings and the weighted sums of 1, tau, tau^2, z, tau z, z^2 per cycle; z less the fit's centre."""
-
-    n: np.ndarray
-    w: np.ndarray
-    t: np.ndarray
-    tt: np.ndarray
-    z: np.ndarray
-    tz: np.ndarray
-    zz: np.ndarray
-
-    def at(self, index: np.ndarray) -> CycleSums:
-        """Reordered; index -1 gives a cycle without readings."""
-        if len(index) == len(self.n) and np.array_equal(index, np.arange(len(index))):
-            return self
-        inside = index >= 0
-        pick = lambda x: np.where(inside, x[np.maximum(index, 0)], 0.0) if len(x) else np.zeros(len(index))
-        return CycleSums(*(pick(x) for x in (self.n, self.w, self.t, self.tt, self.z, self.tz, self.zz)))
-
-    def taken(self, here: np.ndarray) -> CycleSums:
-        """Of these cycles."""
-        return CycleSums(*(x[here] for x in (self.n, self.w, self.t, self.tt, self.z, self.tz, self.zz)))
-
-    def leaf(self, columns: tuple[Column, ...], freed: np.ndarray) -> LeafSums:
-        """Leaves of the tree. freed: cycles whose level is unknown; only their slope counts.
-
-        Freeing a level is the exact limit of a normal prior with infinite variance on it: the cycle's mean is swept
-        out.
-        """
-        s, by = np.stack([self.w, self.t, self.tt]), np.stack([self.z, self.tz])
-        yy, n_obs, logdet = float(self.zz.sum()), float(self.n.sum()), 0.0
-        swept = np.flatnonzero(freed & (self.w > 0))
-        if len(swept):
-            w, t, z = self.w[swept], self.t[swept], self.z[swept]
-            lone = self.n[swept] < 2
-            s[2, swept] = np.where(lone, 0.0, np.maximum(self.tt[swept] - t * t / w, 0.0))
-            by[1, swept] = np.where(lone, 0.0, self.tz[swept] - t * z / w)
-            s[:2, swept] = 0.0
-            by[0, swept] = 0.0
-            yy -= float((z * z / w).sum())
-            n_obs -= float(len(swept))
-            logdet += float(np.log(w).sum())
-        return LeafSums(s, by, yy, n_obs, columns, logdet)
 
 
 @dataclass
@@ -227,10 +183,11 @@ class Forest:
     designs: np.ndarray
     memo: dict[object, np.ndarray] = field(default_factory=dict)  # columns of fixed effects that were asked for before
     park_memo: dict[object, np.ndarray] = field(default_factory=dict)  # the same of its installs
-    # the last readings in place, sums, build-up, fixed effects, tree with these taken off and thinned forest, each
-    # with what it is of
+    # the last cycles and readings placed, sums, build-up, fixed effects, tree with these taken off and thinned forest,
+    # each with what it is of
+    last_place: tuple[object, np.ndarray] | None = None
     last_lines: tuple[object, Any, Any] | None = None
-    last_sums: tuple[object, object, object, CycleSums] | None = None
+    last_sums: tuple[object, np.ndarray, object, CycleSums] | None = None
     last_built_up: tuple[object, object, object, np.ndarray] | None = None
     last_fixed: tuple[object, object, np.ndarray] | None = None
     last_held: tuple[object, object, Any] | None = None
@@ -305,6 +262,12 @@ class Forest:
             self.memo[("start", *key[1:])] = readings.start  # held, so that the id stays its own
         return self.memo[key]
 
+    def place_of(self, before: dict[str, np.ndarray]) -> np.ndarray:
+        """`place` of a fit's cycles with known levels before their work; remembered."""
+        if self.last_place is None or self.last_place[0] is not before["cycle_no"]:
+            self.last_place = before["cycle_no"], self.place(before["install_no"], before["cycle_no"])
+        return self.last_place[1]
+
     def find(self, install_no: np.ndarray, cycle_no: np.ndarray) -> np.ndarray:
         """For each cycle of the tree its position in the given list, or -1."""
         out = np.full(self.size, -1, dtype=np.int64)
@@ -335,7 +298,9 @@ class Forest:
     def opened_day(self) -> np.ndarray:
         """Day on which each cycle of the tree opened, far in the past where that is not known."""
         if "opened_day" not in self.memo:
-            self.memo["opened_day"] = self.rows["opened_day"].cast(pl.Int64).fill_null(-(2**40)).to_numpy()
+            day = self.rows["opened_day"]
+            known = day.cast(pl.Int64) if day.null_count() == 0 else day.cast(pl.Int64).fill_null(-(2**40))
+            self.memo["opened_day"] = known.to_numpy()
         return self.memo["opened_day"]
 
 

@@ -155,6 +155,7 @@ def with_clean_levels(fit: SeriesFit, forest: Forest, state: State | None = None
     place = forest.place(before["install_no"], before["cycle_no"])
     then = (place >= 0) & (forest.opened_day[np.maximum(place, 0)] == readings.day[last][ends])
     before = {name: values[then] for name, values in before.items()}
+    forest.last_place = before["cycle_no"], place[then]
     return replace(fit, clean={"install_no": forest.installs[order], "level": level[order]}, before=before)
 
 

@@ -96,9 +96,7 @@ class SeriesFit:
             return np.ones(forest.size)
         gamma = gamma[to_design][to_model][to_install]
         seen = forest.runs(self.readings) >= 0
-        if "unknown age" not in forest.memo:
-            forest.memo["unknown age"] = of_unknown_age(forest.rows)
-        return np.where(forest.memo["unknown age"] & seen, 1.0, gamma)
+        return np.where(of_unknown_age(forest) & seen, 1.0, gamma)
 
     @property
     def offset(self) -> np.ndarray | None:

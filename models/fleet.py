@@ -13,6 +13,7 @@ import polars as pl
 
 from models import shards
 from models.analysers import FEW, AnalyserBias, improved, solved
+from models.drift import without_lost
 from models.fitted import SeriesFit
 from models.lower_levels import Messages, merge
 from models.newton import Secants
@@ -25,6 +26,7 @@ from models.upper_levels import Above, Evaluation, evaluate_upper, places
 
 LOOKED_AT = 30_000  # installs that bring the covariances so near their optimum that few passes remain
 WORTH_WHILE = 10  # times as many installs
+NEAR = 0.005  # of -2 log L: no combination of parameters is more than a twentieth of its standard error away
 
 
 class Fleet(Trunk):
@@ -81,39 +83,53 @@ class Fleet(Trunk):
 
     def known(self, held: bool = True) -> Above:
         """Models, designs and fixed effects at the parameters of `head`."""
-        fit = self.head
-        precision = beta_precision(fit)
+        return self.above_of(self.messages(self.head.roots, gradient=False, held=held), held)
+
+    def above_of(self, m: Messages, held: bool) -> Above:
+        """Models, designs and fixed effects from messages at the parameters of `head`."""
+        precision = beta_precision(self.head)
         priors = Priors(beta_precision=precision[:2, :2] if held else precision)
-        m = self.messages(fit.roots, gradient=False, held=held)
-        at = evaluate_upper(m, self.above, LOWER, fit.roots, priors, fit.sigma**2, gradient=False)
+        at = evaluate_upper(m, self.above, LOWER, self.head.roots, priors, self.head.sigma**2, gradient=False)
         return Above(at, self.models, self.designs)
 
-    def fixed_effects(self, priors: Priors) -> Evaluation:
-        m = self.messages(self.head.roots, gradient=False, held=False)
-        return self.evaluate(self.head.roots, priors, gradient=False, messages=m, nodes=False, lower=False)
-
-    def refit(self) -> None:
-        """Fixed effects, covariances, and fixed effects again to their optimum: the ones hardly move the others. The
+    def refit(self) -> Above:
+        """Fixed effects, covariances, and fixed effects again at their optimum: the ones hardly move the others. The
         covariances of a large fleet are first taken near it with some of the installs, which leaves few passes. What
         the fixed effects beyond the intercepts take from the degrees of freedom is left out, which thousands of
         installs do not feel. Without scatter the parameters stay as they stand."""
+        prior = variance_priors(self.head)
         try:
-            prior = variance_priors(self.head)
-            self.head = replace(self.head, beta=self.fixed_effects(prior).beta)
+            m = self.messages(self.head.roots, gradient=False, held=False)
+            e = self.evaluate(self.head.roots, prior, gradient=False, messages=m, nodes=False, lower=False)
+            self.head = replace(self.head, beta=e.beta)
             many = self.installs.height // LOOKED_AT
             secants: Secants = ()
             for every in (many, 1) if many >= WORTH_WHILE else (1,):
-                found = Thinned(self, every).fit(self.head.roots, prior, FINE, secants=secants)
+                enough = NEAR if every == 1 else 0.0
+                found = Thinned(self, every).fit(self.head.roots, prior, FINE, secants=secants, enough=enough)
                 secants = [(step, every * change) for step, change in found.secants]
                 passes = self.head.passes + found.passes
                 self.head = replace(self.head, roots=found.roots, passes=passes, converged=found.converged)
-            e = self.fixed_effects(prior)
+            return self.last(prior, found.at)
         except np.linalg.LinAlgError:
             self.head = replace(self.head, note=NO_SCATTER)
-            return
-        self.head = replace(
-            self.head, sigma=float(np.sqrt(e.sigma2)), beta=e.beta, beta_cov=e.beta_cov * e.sigma2, reml=e.criterion
-        )
+            self.head = without_lost(self.head)
+            return self.known(held=False)
+
+    def last(self, prior: Priors, near: Evaluation) -> Above:
+        """Fixed effects and residual variance at the covariances as they stand, in one pass: it already sees them
+        relative to sigma with what the weights took from that. near: an evaluation there or a step away, with
+        gradients."""
+        settled = without_lost(self.head)
+        m = self.messages(settled.roots, gradient=False, held=False)
+        e = self.evaluate(settled.roots, prior, gradient=False, messages=m, nodes=False, lower=False)
+        # sigma2 before, by its slope: d log sigma2 / d D = -scaled / dof
+        before, after = ([r @ r.T for r in roots] for roots in (self.head.roots, settled.roots))
+        moved = sum(float(np.sum(s * (a - b))) for s, a, b in zip(near.scaled, after, before, strict=True))
+        sigma2 = e.sigma2 * np.exp(moved / near.dof)
+        done = without_lost(replace(self.head, sigma=float(np.sqrt(sigma2)), reml=e.criterion))
+        self.head = replace(done, beta=e.beta, beta_cov=e.beta_cov * done.sigma**2)
+        return self.above_of(m, held=False)
 
 
 class Thinned(Trunk):

@@ -53,7 +53,7 @@ class Said:
     def of(self, installs: np.ndarray) -> Said:
         """Of these installs only; what does not depend on covariances (y'y, readings) is left as it is."""
         here = np.flatnonzero(positions(installs, self.install_no) >= 0)
-        leaf = replace(self.leaf, s=self.leaf.s[:, here], by=self.leaf.by[:, here])
+        leaf = replace(self.leaf, s=self.leaf.s.take(here, axis=1), by=self.leaf.by.take(here, axis=1))
         return Said(self.install_no[here], self.cycle_no[here], self.began[here], leaf)
 
     @classmethod
@@ -194,8 +194,8 @@ class Group:
                     installs.mean[both],
                     installs.cov[rows],
                     np.where(newest >= 0, np.r_[m.cycle_no, -1][newest], -1).astype(np.int64),
-                    cycles.mean[both][:, at],
-                    cycles.cov[rows][:, at],
+                    cycles.mean[both].take(at, axis=1),
+                    cycles.cov[rows].take(at, axis=1),
                 )
             )
         return out
@@ -239,27 +239,62 @@ def correlation(psi: np.ndarray) -> np.ndarray:
     return psi / np.outer(sd, sd)
 
 
-def cycle_messages(fit: SeriesFit, forest: Forest | None = None, told: np.ndarray | None = None) -> Said:
-    """What the cycles of a series say. forest: of those that were read and the newest of every install, if made
-    already, and told: their places, if it holds others too."""
-    if forest is None:
-        seen = seen_cycles(fit.inputs, fit.readings)
-        forest = Forest.of(pl.concat([seen, unread_newest(fit, seen)]), install_frame(fit.inputs))
-    told = np.arange(forest.size) if told is None else told
+def cycle_messages(fit: SeriesFit, forest: Forest | None = None) -> Said:
+    """What the cycles of a series say. forest: of those that were read, if made already."""
+    unread = unread_newest(fit)
+    if forest is not None:
+        return with_silent(of_cycles(fit, forest), forest, unread)
+    seen = seen_cycles(fit.inputs, fit.readings)
+    return of_cycles(fit, Forest.of(pl.concat([seen, unread.select(seen.columns)]), install_frame(fit.inputs)))
+
+
+def of_cycles(fit: SeriesFit, forest: Forest) -> Said:
+    """What the cycles of a forest say."""
     number, cycle = forest.installs[forest.parents[0]].astype(np.int32), forest.rows["cycle_no"].cast(pl.Int32)
     columns = ((LEVEL, None), (RATE, None))
     if forest.size == 0:
         return Said(number, cycle.to_numpy(), number, LeafSums(np.zeros((3, 0)), np.zeros((2, 0)), 0.0, 0.0, columns))
     leaf, s2 = held_tree(fit, forest)[0].leaf, fit.sigma**2
-    leaf = LeafSums(leaf.s[:, told] / s2, leaf.by[:, told] / s2, leaf.yy / s2, leaf.n_obs, columns)
-    return Said(number[told], cycle.to_numpy()[told], began(forest, fit.readings)[told], leaf)
+    leaf = LeafSums(leaf.s / s2, leaf.by / s2, leaf.yy / s2, leaf.n_obs, columns)
+    return Said(number, cycle.to_numpy(), began(forest, fit.readings), leaf)
 
 
-def unread_newest(fit: SeriesFit, seen: pl.DataFrame) -> pl.DataFrame:
+def with_silent(said: Said, forest: Forest, unread: pl.DataFrame) -> Said:
+    """With the newest cycles of installs that were not read in them, which say nothing. said: of the forest."""
+    install, cycle = (unread[name].to_numpy().astype(np.int32) for name in ("install_no", "cycle_no"))
+    day = unread["opened_day"].cast(pl.Int64).fill_null(NEVER + 1).to_numpy()
+    last = np.cumsum(np.bincount(forest.parents[0], minlength=len(forest.installs))) - 1
+    at = positions(forest.installs, install)
+    before = np.where(at >= 0, np.r_[said.began, 0][np.r_[last, 0][at]], NEVER * SAME_DAY).astype(np.int64)
+    among = np.where(before // SAME_DAY == day, np.minimum(before % SAME_DAY + 1, SAME_DAY - 1), 0)
+    leaf, n = said.leaf, len(install)
+    return Said(
+        np.r_[said.install_no, install],
+        np.r_[said.cycle_no, cycle],
+        np.r_[said.began, (day * SAME_DAY + among).astype(np.int32)],
+        replace(leaf, s=np.c_[leaf.s, np.zeros((3, n))], by=np.c_[leaf.by, np.zeros((2, n))]),
+    )
+
+
+def unread_newest(fit: SeriesFit) -> pl.DataFrame:
     """The newest recorded cycle of each install where nothing was read in it: another indicator may have been."""
-    newest = unread_cycles(fit.inputs.cycles).filter(pl.col("cycle_no") == pl.col("cycle_no").max().over("install_no"))
-    parts = seen.select("install_no", pl.col("cycle_no") // PARTS * PARTS)
-    return newest.join(parts, on=["install_no", "cycle_no"], how="anti").select(seen.columns)
+    cycles, row = fit.inputs.cycles, fit.readings.row
+    read = np.zeros(cycles.height, dtype=bool)
+    read[row[row >= 0]] = True
+    newest = last_rows(cycles["install_no"].to_numpy(), cycles["cycle_no"].to_numpy())
+    return unread_cycles(cycles[newest[~read[newest]]])
+
+
+def last_rows(install: np.ndarray, cycle: np.ndarray) -> np.ndarray:
+    """The row of each install's highest cycle number, ascending."""
+    if len(install) == 0:
+        return np.zeros(0, dtype=np.int64)
+    last = np.flatnonzero(np.r_[install[1:] != install[:-1], True])
+    together = np.bincount(install[last]).max() == 1
+    if together and np.all((install[1:] != install[:-1]) | (cycle[1:] > cycle[:-1])):
+        return last
+    order = np.lexsort((cycle, install))
+    return np.sort(order[np.r_[install[order][1:] != install[order][:-1], True]])
 
 
 def began(forest: Forest, readings: Readings) -> np.ndarray:

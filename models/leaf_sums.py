@@ -1,4 +1,4 @@
-"""What travels up the tree: the sums of its leaves, and the messages of its lower levels to the groups above.
+"""What travels up the tree: the sums of cycles and leaves, and the messages of its lower levels to the groups above.
 
 Messages are sums over nodes: shards add.
 """
@@ -44,6 +44,59 @@ class LeafSums:
     @property
     def p(self) -> int:
         return len(self.columns)
+
+
+@dataclass
+class CycleSums:
+    """n readings and the weighted sums of 1, tau, tau^2, z, tau z, z^2 per cycle; z less the fit's centre."""
+
+    n: np.ndarray
+    w: np.ndarray
+    t: np.ndarray
+    tt: np.ndarray
+    z: np.ndarray
+    tz: np.ndarray
+    zz: np.ndarray
+
+    def at(self, index: np.ndarray) -> CycleSums:
+        """Reordered; index -1 gives a cycle without readings."""
+        if len(index) == len(self.n) and np.array_equal(index, np.arange(len(index))):
+            return self
+        inside = index >= 0
+        pick = lambda x: np.where(inside, x[np.maximum(index, 0)], 0.0) if len(x) else np.zeros(len(index))
+        return CycleSums(*(pick(x) for x in (self.n, self.w, self.t, self.tt, self.z, self.tz, self.zz)))
+
+    def taken(self, here: np.ndarray) -> CycleSums:
+        """Of these cycles."""
+        return CycleSums(*(x[here] for x in (self.n, self.w, self.t, self.tt, self.z, self.tz, self.zz)))
+
+    def with_new(self, here: np.ndarray, sums: CycleSums) -> CycleSums:
+        """With those of these cycles in place of their own."""
+        out = [x.copy() for x in (self.n, self.w, self.t, self.tt, self.z, self.tz, self.zz)]
+        for x, new in zip(out, (sums.n, sums.w, sums.t, sums.tt, sums.z, sums.tz, sums.zz), strict=True):
+            x[here] = new
+        return CycleSums(*out)
+
+    def leaf(self, columns: tuple[Column, ...], freed: np.ndarray) -> LeafSums:
+        """Leaves of the tree. freed: cycles whose level is unknown; only their slope counts.
+
+        Freeing a level is the exact limit of a normal prior with infinite variance on it: the cycle's mean is swept
+        out.
+        """
+        s, by = np.stack([self.w, self.t, self.tt]), np.stack([self.z, self.tz])
+        yy, n_obs, logdet = float(self.zz.sum()), float(self.n.sum()), 0.0
+        swept = np.flatnonzero(freed & (self.w > 0))
+        if len(swept):
+            w, t, z = self.w[swept], self.t[swept], self.z[swept]
+            lone = self.n[swept] < 2
+            s[2, swept] = np.where(lone, 0.0, np.maximum(self.tt[swept] - t * t / w, 0.0))
+            by[1, swept] = np.where(lone, 0.0, self.tz[swept] - t * z / w)
+            s[:2, swept] = 0.0
+            by[0, swept] = 0.0
+            yy -= float((z * z / w).sum())
+            n_obs -= float(len(swept))
+            logdet += float(np.log(w).sum())
+        return LeafSums(s, by, yy, n_obs, columns, logdet)
 
 
 def fixed_part(leaf: LeafSums, beta: np.ndarray) -> np.ndarray:

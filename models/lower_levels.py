@@ -65,7 +65,7 @@ def sweep_up(
         basis = basis_of(leaf, here, above - above[0], starts) if home else basis_of(leaf, here, None, None)
         if known is not None:
             known[here.start] = basis
-    ws, u, big_k, logdet = sb.integrate(leaf.s[:, here], roots[0])
+    ws, u, big_k, logdet = sb.integrate(leaf.s[:, here], roots[0], logdet=out is not None)
     by = leaf.by[:, here]
     v = sb.times(u, by)
     wby = sb.subtract_transposed(by, big_k, v)
@@ -112,7 +112,7 @@ def sweep_up(
                 for i in range(q):
                     out.b[i][:, groups] += basis.full.T @ b_up[i]
             return block
-        s, u, big_k, logdet = sb.integrate(s_up, roots[level + 1])
+        s, u, big_k, logdet = sb.integrate(s_up, roots[level + 1], logdet=out is not None)
         v = sb.times(u, b_up)
         b = sb.subtract_transposed(b_up, big_k, v)
         if out is not None:
@@ -207,7 +207,7 @@ def sweep_down(
                     total[i, i] -= 1.0
         else:
             par = block.parent[level]
-            c_par = above.c[:, par]
+            c_par = above.c.take(par, axis=1)
             expected = above.total
             if level == 0:  # what acts on all leaves of a parent counts as the parent's
                 expected = expected.copy()
@@ -232,7 +232,7 @@ def sweep_down(
                 cond = cond + sb.sandwich(kept_share(ws, d), c_par)
             if not posteriors:  # Z'P Z between node and parent: WS (I - C_par WS_par) restricted to D_par's own
                 above_ws, above_d = block.ws[level + 1], roots[level + 1] @ roots[level + 1].T
-                shrink = kept_share(above_ws, above_d)[:, :, par]
+                shrink = kept_share(above_ws, above_d).take(par, axis=2)
                 x = np.empty((q, q, ws.shape[1]))
                 for i in range(q):
                     for j in range(q):

@@ -18,6 +18,7 @@ class Minimum:
     evaluations: int
     converged: bool
     secants: Secants = ()
+    unseen: np.ndarray | None = None  # x a last step on, not looked at any more
 
 
 def safe_inverse_step(hess: np.ndarray, grad: np.ndarray) -> np.ndarray:
@@ -47,29 +48,41 @@ def with_secants(hess: np.ndarray, pairs: Secants) -> np.ndarray:
 
 
 def minimise(
-    function: Function, start: np.ndarray, tolerance: float = 1e-8, limit: int = 100, secants: Secants = ()
+    function: Function,
+    start: np.ndarray,
+    tolerance: float = 1e-8,
+    limit: int = 100,
+    secants: Secants = (),
+    enough: float = 0.0,
 ) -> Minimum:
     """Minimise; `function` gives value, gradient and an approximate Hessian. secants: known beforehand; those
-    that contradict that Hessian are not believed.
+    that contradict that Hessian are not believed. enough: a step is the last, and where it leads is not looked at, when
+    the step after it would predict a smaller decrease than this, by what the steps before it made of theirs.
 
     Stops when the predicted decrease falls below tolerance times (1 + 1e-3 |value|), or nothing can be gained any more.
     """
     x = np.array(start, dtype=float)
     with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
-        return _descend(function, x, tolerance, limit, secants)
+        return _descend(function, x, tolerance, limit, secants, enough)
 
 
-def _descend(function: Function, x: np.ndarray, tolerance: float, limit: int, secants: Secants) -> Minimum:
+def _descend(
+    function: Function, x: np.ndarray, tolerance: float, limit: int, secants: Secants, enough: float
+) -> Minimum:
     f, g, h = function(x)
     evaluations, pairs = 1, [(s, y) for s, y in secants if 0.5 < (s @ y) / max(s @ h @ s, 1e-300) < 2.0]
     if x.size == 0:
         return Minimum(x, f, evaluations, True)
+    before = 0.0  # predicted decrease of the step before
     while evaluations < limit:
         step = safe_inverse_step(with_secants(h, pairs), g)
         slope = float(g @ step)
         small = tolerance * (1 + 1e-3 * abs(f))
+        if slope**2 < enough * before:
+            return Minimum(x, f, evaluations, True, pairs, x + step)
         if -slope < small:
             return Minimum(x, f, evaluations, True, pairs)
+        before = -slope
         size = float(np.max(np.abs(step) / (np.abs(x) + 0.1 * np.abs(x).max() + 1e-8)))
         t = min(1.0, 3.0 / size)
         while True:

@@ -40,10 +40,14 @@ class Asked:
     @classmethod
     def of(cls, fit: SeriesFit, cycles: pl.DataFrame) -> Asked:
         """cycles: as `posterior`."""
-        asked = unread_cycles(cycles).unique(["install_no", "cycle_no"], maintain_order=True)
-        number, cycle = (asked[c].to_numpy() for c in ("install_no", "cycle_no"))
+        number, cycle = (cycles[name].to_numpy().astype(np.int64) for name in ("install_no", "cycle_no"))
+        cycle *= PARTS
+        first = np.unique(Forest.key(number, cycle), return_index=True)[1]
+        if len(first) < len(number):
+            first.sort()
+            cycles, number, cycle = cycles[first], number[first], cycle[first]
         part = fit.readings.latest_part(number, cycle)
-        return cls(number, np.where(part < 0, cycle, part), asked.filter(pl.Series(part < 0)))
+        return cls(number, np.where(part < 0, cycle, part), unread_cycles(cycles.filter(pl.Series(part < 0))))
 
 
 @dataclass
@@ -92,8 +96,10 @@ class Open:
     def at(cls, fit: SeriesFit, forest: Forest, state: State, here: np.ndarray) -> Open:
         """The cycles `here` of a forest whose state is known."""
         sums, leaf, s2 = state.sums, state.tree.leaf, fit.sigma**2
-        ws, u, big_k, _ = sb.integrate(leaf.s[:, here] / s2, np.linalg.cholesky(fit.psi[0] + 1e-14 * np.eye(2)))
-        by = leaf.by[:, here] / s2
+        ws, u, big_k, _ = sb.integrate(
+            leaf.s.take(here, axis=1) / s2, np.linalg.cholesky(fit.psi[0] + 1e-14 * np.eye(2)), logdet=False
+        )
+        by = leaf.by.take(here, axis=1) / s2
         run = forest.runs(fit.readings)[here]
         w = np.where(state.freed, sums.w, 0.0)[here]
         of_weight = lambda x: x[here] / np.where(w > 0, w, 1.0)
@@ -104,14 +110,14 @@ class Open:
             np.where(run >= 0, np.r_[fit.readings.shift, 0.0][run], 0.0),
             sums.n[here].astype(np.int32),
             basis_of(forest, state, here),
-            state.nodes[0].mean[:, here],
-            state.nodes[0].cov[:, here],
-            fixed_of(fit, forest)[:, here],  # as taken off for a joint fit
+            state.nodes[0].mean.take(here, axis=1),
+            state.nodes[0].cov.take(here, axis=1),
+            fixed_of(fit, forest).take(here, axis=1),  # as taken off for a joint fit
             ws,
             sb.subtract_transposed(by, big_k, sb.times(u, by)),
             sb.gram(u),
             np.stack([w, of_weight(sums.t), of_weight(sums.z)]),
-            np.stack(blind_starts(fit, forest, state))[:, here],
+            np.stack(blind_starts(fit, forest, state)).take(here, axis=1),
         )
 
     def told(self, fit: SeriesFit) -> pl.DataFrame:
@@ -124,11 +130,11 @@ class Open:
         if fit.install is not None:
             k = positions(fit.install.install_no, self.install_no)
             here = k >= 0
-            expected, d = self.expected + fit.install.mean[:, k], fit.psi[0]
+            expected, d = self.expected + fit.install.mean.take(k, axis=1), fit.psi[0]
             keep = np.eye(2)[:, :, None] - np.einsum("ik,kjn->ijn", d, self.ws[sb.slots(2)])
             score = self.score - sb.symmetric_times(self.ws, expected)
             mean[:, here] = (expected + sb.constant_times(d, score))[:, here]
-            cov[:, here] = (self.cov_own + sb.sandwich(keep, fit.install.cov[:, k]))[:, here]
+            cov[:, here] = (self.cov_own + sb.sandwich(keep, fit.install.cov.take(k, axis=1)))[:, here]
             newest = here & (fit.install.cycle_no[k] == self.cycle_no)
             mean[:, newest] = self.expected[:, newest] + fit.install.own_mean[:, k[newest]]
             cov[:, newest] = fit.install.own_cov[:, k[newest]]

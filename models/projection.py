@@ -7,6 +7,7 @@ x'P x are asked for, and they follow from one pass up the tree with the vectors 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from scipy import sparse
@@ -29,6 +30,10 @@ class Projector:
     def gram(self, vectors: sparse.csr_array) -> np.ndarray:
         """X'P X for the columns of X (readings, k): (k, k)."""
         return gram_above(messages_of(self.fit, self.forest, vectors), self.forest.parents[LOWER:], self.fit)
+
+    def product(self, vectors: sparse.csr_array) -> Product:
+        """The same, not written out: for many columns, few of which meet in a node."""
+        return product_of(self.fit, self.forest, vectors)
 
 
 def messages_of(fit: SeriesFit, forest: Forest, vectors: sparse.csr_array) -> Messages:
@@ -58,7 +63,7 @@ def messages_of(fit: SeriesFit, forest: Forest, vectors: sparse.csr_array) -> Me
     slot = sb.slots(2)
     s, b, fixed = base.s, [sparse.csr_array(ones), sparse.csr_array(taus)], np.zeros((2, p, 0))
     for level in range(LOWER):
-        ws, u, big_k, _ = sb.integrate(s, fit.roots[level])
+        ws, u, big_k, _ = sb.integrate(s, fit.roots[level], logdet=False)
         v = [scaled_rows(b[0], u[i, 0]) + scaled_rows(b[1], u[i, 1]) for i in range(2)]
         for i in range(2):
             quad[p:, p:] -= dense(v[i].T @ v[i])
@@ -89,6 +94,79 @@ def messages_of(fit: SeriesFit, forest: Forest, vectors: sparse.csr_array) -> Me
     quad[p:, :p] = quad[:p, p:].T
     said = np.stack([np.concatenate([fixed[i], b[i].toarray().T]) for i in range(2)])
     return Messages(s, said, quad, 0.0, float(n_obs))
+
+
+@dataclass(frozen=True)
+class Product:
+    """X'P X as base - away' away - fixed' precision^-1 fixed: base (k, k), away (nodes, k), fixed (effects, k)."""
+
+    base: sparse.csr_array
+    away: sparse.csr_array
+    fixed: np.ndarray
+    precision: np.ndarray
+
+    def times(self, x: np.ndarray) -> np.ndarray:
+        """X'P X x."""
+        last = self.fixed.T @ np.linalg.solve(self.precision, self.fixed @ x)
+        return self.base @ x - self.away.T @ (self.away @ x) - last
+
+    @property
+    def diagonal(self) -> np.ndarray:
+        last = np.sum(self.fixed * np.linalg.solve(self.precision, self.fixed), axis=0)
+        return self.base.diagonal() - np.asarray(self.away.multiply(self.away).sum(axis=0)).ravel() - last
+
+
+def product_of(fit: SeriesFit, forest: Forest, vectors: sparse.csr_array) -> Product:
+    """As `messages_of` and `gram_above`, level by level, with the vectors left sparse."""
+    readings, lines, sums, freed = (
+        fit.readings,
+        reading_lines(fit, forest),
+        tree_sums(fit, forest),
+        freed_levels(forest),
+    )
+    leaf = sums.leaf(fit.terms.columns(forest, built_up_before(fit, forest)), freed)
+    weighted = scaled_rows(vectors, readings.weight)
+    per_leaf = [
+        sparse.csr_array((x, (lines.leaf, np.arange(len(x)))), shape=(forest.size, len(x)))
+        for x in (np.ones(len(readings.z)), lines.tau)
+    ]
+    b = [sparse.csr_array(x @ weighted) for x in per_leaf]
+    swept = freed & (sums.w > 0)
+    w = np.where(swept, sums.w, 1.0)
+    away = [scaled_rows(b[0], swept / np.sqrt(w))]  # each freed cycle's mean
+    b = [scaled_rows(b[0], ~swept), sparse.csr_array(b[1] - scaled_rows(b[0], swept * sums.t / w))]
+    s, slot, p = leaf.s, sb.slots(2), leaf.p
+    xx, cross, fixed = np.zeros((p, p)), np.zeros((p, vectors.shape[1])), np.zeros((2, p, 0))
+    rows = design_rows(leaf, slice(0, forest.size))
+    for level, root in enumerate(fit.roots):
+        ws, u, big_k, _ = sb.integrate(s, root, logdet=False)
+        v = [scaled_rows(b[0], u[i, 0]) + scaled_rows(b[1], u[i, 1]) for i in range(2)]
+        away += v
+        b = [b[i] - scaled_rows(v[0], big_k[0, i]) - scaled_rows(v[1], big_k[1, i]) for i in range(2)]
+        parent = forest.parents[level] if level < len(forest.parents) else np.zeros(ws.shape[1], dtype=int)
+        starts = segment_starts(parent)
+        if level == 0:
+            fixed = np.empty((2, p, len(starts)))
+            for k, (own, x) in enumerate(rows):
+                cross[own] += (b[k].T @ x.T).T
+                for j, (other, y) in enumerate(rows):
+                    xx[np.ix_(own, other)] = (x * ws[slot[k, j]]) @ y.T
+                for i in range(2):
+                    fixed[i, own] = np.add.reduceat(x * ws[slot[i, k]], starts, axis=1)
+        else:
+            v_fixed = sb.times(u, fixed)
+            for i in range(2):
+                xx -= v_fixed[i] @ v_fixed[i].T
+                cross -= (v[i].T @ v_fixed[i].T).T
+            fixed = np.add.reduceat(sb.subtract_transposed(fixed, big_k, v_fixed), starts, axis=2)
+        up = sparse.csr_array(
+            (np.ones(len(parent)), (parent, np.arange(len(parent)))), shape=(len(starts), len(parent))
+        )
+        b = [sparse.csr_array(up @ x) for x in b]
+        s = np.add.reduceat(ws, starts, axis=1)
+    s2 = fit.sigma**2
+    away_all = sparse.csr_array(sparse.vstack(away) / fit.sigma)
+    return Product(vectors.T @ weighted / s2, away_all, cross / fit.sigma, xx + beta_precision(fit) * s2)
 
 
 def messages_of_analysers(fit: SeriesFit, forest: Forest, place: np.ndarray, scale: np.ndarray, k: int) -> Messages:
@@ -131,7 +209,7 @@ def messages_of_analysers(fit: SeriesFit, forest: Forest, place: np.ndarray, sca
             said[:, :, group[x]] += left[:, :2].T
     s = leaf.s
     for level in range(LOWER):
-        ws, u, big_k, _ = sb.integrate(s, fit.roots[level])
+        ws, u, big_k, _ = sb.integrate(s, fit.roots[level], logdet=False)
         v = [u[i, 0][node] * b[0] + u[i, 1][node] * b[1] for i in range(2)]
         own -= products(node, column, v, k)
         b = [b[i] - big_k[0, i][node] * v[0] - big_k[1, i][node] * v[1] for i in range(2)]
@@ -180,12 +258,12 @@ def analyser_sums(fit: SeriesFit, forest: Forest, state: State, number: np.ndarr
     if bent is not None:
         score += np.bincount(index, bent, len(number))
     b, gone, _ = less_freed(state.sums, state.freed, node, w * scale, lines.tau[named])
-    information = np.bincount(index, scale**2 * w, len(number)) - squares(node, index, [gone], len(number))
+    information = np.bincount(index, scale**2 * w, len(number))
     s = state.tree.leaf.s
     for level in range(LOWER):
-        ws, u, big_k, _ = sb.integrate(s, fit.roots[level])
+        ws, u, big_k, _ = sb.integrate(s, fit.roots[level], logdet=False)
         v = [u[i, 0][node] * b[0] + u[i, 1][node] * b[1] for i in range(2)]
-        information -= squares(node, index, v, len(number))
+        information -= squares(node, index, [gone, *v] if level == 0 else v, len(number))
         if level < LOWER - 1:
             b = [b[i] - big_k[0, i][node] * v[0] - big_k[1, i][node] * v[1] for i in range(2)]
             node, s = forest.parents[level][node], np.add.reduceat(ws, segment_starts(forest.parents[level]), axis=1)
@@ -218,7 +296,7 @@ def gram_above(m: Messages, parents: list[np.ndarray], fit: SeriesFit) -> np.nda
     """X'P X from what all groups heard; parents: of the levels above the lower ones."""
     s, b, whole = m.s, m.b, m.quad.copy()
     for level, root in enumerate(fit.roots[LOWER:]):
-        ws, u, big_k, _ = sb.integrate(s, root)
+        ws, u, big_k, _ = sb.integrate(s, root, logdet=False)
         v = sb.times(u, b)
         whole -= v[0] @ v[0].T + v[1] @ v[1].T
         if level < len(parents):

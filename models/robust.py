@@ -29,10 +29,10 @@ class Residuals:
 
 def residuals(fit: SeriesFit, forest: Forest, state: State) -> Residuals:
     readings, lines = fit.readings, reading_lines(fit, forest)
-    leaf, tau = lines.leaf, lines.tau
-    mean, cov = settle_levels(fit, forest, state, state.nodes[0])
-    residual = lines.z - mean[0][leaf] - mean[1][leaf] * tau
-    variance = (cov[2][leaf] * tau + 2 * cov[1][leaf]) * tau + cov[0][leaf]
+    tau = lines.tau
+    mean, cov = (x.take(lines.leaf, axis=1) for x in settle_levels(fit, forest, state, state.nodes[0]))
+    residual = lines.z - mean[0] - mean[1] * tau
+    variance = (cov[2] * tau + 2 * cov[1]) * tau + cov[0]
     return Residuals(residual, np.clip(readings.weight * variance / fit.sigma**2, 0.0, 1.0))
 
 

@@ -9,7 +9,7 @@ import polars as pl
 
 from models.cleaning import PAIRS, before_and_after
 from models.fitted import SeriesFit
-from models.joint import Said, cycle_messages, unread_newest
+from models.joint import Said, cycle_messages
 from models.pace import rates_after
 from models.posteriors import Asked, Open
 from models.rates import PerModel, added, per_model, silent_forest
@@ -43,17 +43,13 @@ def ended(shard: Shard, head: SeriesFit, above: Above, asked: pl.DataFrame | Non
 def of_cycles(
     shard: Shard, head: SeriesFit, above: Above | None, asked: pl.DataFrame | None, joins: bool
 ) -> tuple[Said | None, Open | None]:
-    """What the cycles say, for a joint fit, and the posterior of those asked for: both of one forest."""
+    """What the cycles say, for a joint fit, and the posterior of those asked for."""
     fit = shard.fit(head)
-    wanted = None if asked is None or asked.is_empty() else Asked.of(fit, asked)
-    newest = unread_newest(fit, shard.forest.rows) if joins else shard.forest.rows.clear()
-    others = newest if wanted is None else pl.concat([newest, wanted.unread.select(newest.columns)])
-    forest = with_unread(fit, shard.forest, others.unique(["install_no", "cycle_no"], maintain_order=True))
-    said = None
-    if joins:
-        own = [*(np.r_[shard.forest.rows[name], newest[name]] for name in ("install_no", "cycle_no"))]
-        said = cycle_messages(fit, forest, np.sort(forest.place(*own)))
-    return said, None if wanted is None else Open.among(fit, forest, wanted, above)
+    said = cycle_messages(fit, shard.forest) if joins else None
+    if asked is None or asked.is_empty():
+        return said, None
+    wanted = Asked.of(fit, asked)
+    return said, Open.among(fit, with_unread(fit, shard.forest, wanted.unread), wanted, above)
 
 
 def of_models(shard: Shard, fit: SeriesFit) -> PerModel:

@@ -46,7 +46,7 @@ from models.upper_levels import Above
 BREAK_ROUNDS = 2  # a cycle is cut once in each
 MOST_INSTALLS, FEW_INSTALLS = 25_000, 5_000  # per shard
 SHARDS = 8  # for processes to share
-KEPT = 1_100_000_000  # bytes of shards a process remembers, roughly; another one is made again each time
+KEPT = 1_400_000_000  # bytes of shards a process remembers, roughly; another one is made again each time
 PER_READING, PER_CYCLE = 60, 320  # bytes, measured
 
 

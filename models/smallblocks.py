@@ -59,24 +59,26 @@ def dot(terms: list[tuple[np.ndarray | float, np.ndarray]], like: np.ndarray) ->
     return np.zeros_like(like) if total is None else total
 
 
-def integrate(s: np.ndarray, lower: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+def integrate(
+    s: np.ndarray, lower: np.ndarray, logdet: bool = True
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
     """Integrate a node's own effect ~ N(0, D), D = L L', out of its information S.
 
-    s: packed S, shape (q (q + 1) / 2, n). lower: L, shape (q, q).
+    s: packed S, shape (q (q + 1) / 2, n). lower: L, shape (q, q). logdet: False where it is not wanted.
     Returns packed W S with W = (I + S D)^-1; U and K, shape (q, q, n), with D - D (W S) D = U' U,
-    W B = B - K' U B; and log|I + S D| per node. Singular S and singular D are fine: with M = I + L' S L = R R',
-    U = R^-1 L' and K = U S, nothing is inverted but M, whose eigenvalues are at least 1.
+    W B = B - K' U B; and log|I + S D| per node, or nothing. Singular S and singular D are fine: with
+    M = I + L' S L = R R', U = R^-1 L' and K = U S, nothing is inverted but M, whose eigenvalues are at least 1.
     """
     q = lower.shape[0]
     if q == 2:
-        return integrate_pair(s, lower)
+        return integrate_pair(s, lower, logdet)
     at = slots(q)
     n = s.shape[1]
     like = s[0]
     sl = [[dot([(float(lower[k, j]), s[at[i, k]]) for k in range(j, q)], like) for j in range(q)] for i in range(q)]
     root = np.zeros((q, q, n))
     inverse_diagonal = np.empty((q, n))
-    logdet = np.zeros(n)
+    logs = np.zeros(n if logdet else 0)
     for j in range(q):
         for i in range(j, q):
             entry = dot([(float(lower[k, i]), sl[k][j]) for k in range(i, q)], like)
@@ -87,7 +89,8 @@ def integrate(s: np.ndarray, lower: np.ndarray) -> tuple[np.ndarray, np.ndarray,
             if i == j:
                 np.sqrt(entry, out=root[j, j])
                 inverse_diagonal[j] = 1.0 / root[j, j]
-                logdet += np.log(entry)
+                if logdet:
+                    logs += np.log(entry)
             else:
                 root[i, j] = entry * inverse_diagonal[j]
     u = np.zeros((q, q, n))
@@ -105,10 +108,12 @@ def integrate(s: np.ndarray, lower: np.ndarray) -> tuple[np.ndarray, np.ndarray,
     for i in range(q):
         for j in range(i + 1):
             ws[at[i, j]] -= dot([(big_k[k, i], big_k[k, j]) for k in range(q)], like)
-    return ws, u, big_k, logdet
+    return ws, u, big_k, logs
 
 
-def integrate_pair(s: np.ndarray, lower: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+def integrate_pair(
+    s: np.ndarray, lower: np.ndarray, logdet: bool = True
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
     """`integrate` for level and rate, written out."""
     (a, _), (b, c) = lower.tolist()
     s00, s01, s11 = s
@@ -132,7 +137,7 @@ def integrate_pair(s: np.ndarray, lower: np.ndarray) -> tuple[np.ndarray, np.nda
     np.subtract(s00 - k[0, 0] * k[0, 0], k[1, 0] * k[1, 0], out=ws[0])
     np.subtract(s01 - k[0, 0] * k[0, 1], k[1, 0] * k[1, 1], out=ws[1])
     np.subtract(s11 - k[0, 1] * k[0, 1], k[1, 1] * k[1, 1], out=ws[2])
-    return ws, u, k, np.log(m00) + np.log(left)
+    return ws, u, k, np.log(m00) + np.log(left) if logdet else m00[:0]
 
 
 def times(u: np.ndarray, b: np.ndarray) -> np.ndarray:

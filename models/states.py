@@ -19,6 +19,7 @@ from models.tree import Nodes, Priors, Tree, leaf_posteriors
 from models.upper_levels import Evaluation
 
 LOWER = 2  # cycles and installs are swept in blocks; appliance models and designs are optimised inside
+FEW_SHARE = 3  # of cycles: up to one of so many with other weights, only their sums are made anew
 UNREAD = pl.lit("unread", dtype=pl.Categorical)
 UNKNOWN = pl.lit("unknown", dtype=pl.Categorical)
 
@@ -118,7 +119,7 @@ def built_up_before(fit: SeriesFit, forest: Forest) -> np.ndarray | None:
 def by_then(before: dict[str, np.ndarray], forest: Forest) -> np.ndarray:
     """What the fit says had built up before the work that opened each cycle of the tree, nan where it says nothing."""
     out = np.full(forest.size, np.nan)
-    place = forest.place(before["install_no"], before["cycle_no"])
+    place = forest.place_of(before)
     out[place[place >= 0]] = before["built_up"][place >= 0]
     return out
 
@@ -164,9 +165,30 @@ def tree_sums(fit: SeriesFit, forest: Forest) -> CycleSums:
     if last is not None and last[0] is readings.start and last[1] is readings.weight and last[2] == key:
         return last[3]
     lines = reading_lines(fit, forest)
-    sums = readings.summed(lines.tau, lines.z).at(forest.runs(readings))
+    sums = None
+    if last is not None and last[0] is readings.start and last[2] == key:
+        sums = reweighed(last[3], last[1], readings, lines, forest.runs(readings))
+    if sums is None:
+        sums = readings.summed(lines.tau, lines.z).at(forest.runs(readings))
     forest.last_sums = (readings.start, readings.weight, key, sums)
     return sums
+
+
+def reweighed(
+    known: CycleSums, weight: np.ndarray, readings: Readings, lines: Lines, runs: np.ndarray
+) -> CycleSums | None:
+    """Sums of the cycles of a tree where only some readings' weights differ from those that are known; None where too
+    many do for that to be worth while. runs: run of each cycle."""
+    touched = np.zeros(len(runs), dtype=bool)
+    touched[lines.leaf[readings.weight != weight]] = True
+    here = np.flatnonzero(touched)
+    if len(here) > len(runs) // FEW_SHARE:
+        return None
+    chosen = np.zeros(len(readings.start), dtype=bool)
+    chosen[runs[here]] = True
+    some, at = readings.of_runs(chosen)
+    order = np.argsort(np.argsort(runs[here], kind="stable"), kind="stable")
+    return known.with_new(here, some.summed(lines.tau[at], lines.z[at]).taken(order))
 
 
 def with_unread(fit: SeriesFit, forest: Forest, unread: pl.DataFrame) -> Forest:

@@ -65,9 +65,11 @@ class Trunk:
         tolerance: float = 1e-8,
         sigma2: float | None = None,
         secants: Secants = (),
+        enough: float = 0.0,
     ) -> TreeFit:
         """Minimise the criterion over all levels' L, starting at `start`; sigma2 None profiles it out. secants: of the
-        levels that the outer search moves, where they are known from another one.
+        levels that the outer search moves, where they are known from another one. enough: as `newton.minimise`; the
+        evaluation is then that before the last step.
 
         Raises LinAlgError where the readings leave no residual variance (as many effects as readings).
         """
@@ -93,7 +95,7 @@ class Trunk:
 
             return in_roots_or_inf(evaluated, range(outside), x.size)
 
-        found = minimise(outer, join_roots(start[:outside]), tolerance, secants=secants)
+        found = minimise(outer, join_roots(start[:outside]), tolerance, secants=secants, enough=enough)
         for _ in range(4):
             if best[1] is None:
                 raise np.linalg.LinAlgError("no residual variance is left: as many effects as readings")
@@ -102,8 +104,10 @@ class Trunk:
             moved = leave_saddle(roots[:outside], e.gradients[:outside])
             if moved is None:
                 break
-            found = minimise(outer, join_roots(moved), tolerance)
+            found = minimise(outer, join_roots(moved), tolerance, enough=enough)
         at = self.evaluate(best[2], priors, sigma2, messages=best[3])
+        if found.unseen is not None:
+            best[2] = [*split_roots(found.unseen, self.q), *best[2][outside:]]
         return TreeFit(self, best[2], at, priors, counted["passes"], found.converged, found.secants)
 
     def fit_upper(
@@ -281,7 +285,7 @@ def leaf_posteriors(
     """Posterior of every node of the lower levels, given an evaluation at `roots`; leaves first, relative covariances.
 
     cov False leaves covariances and resolved shares zero, where only means are wanted. wanted: True for the leaves that
-    are; the others are left zero."""
+    are; the others, and the nodes above, are left zero."""
     leaf, q = tree.leaf, tree.leaf.q
     out = [Nodes(np.zeros((q, n)), np.zeros((q * (q + 1) // 2, n)), np.zeros(n)) for n in tree.sizes[: tree.n_lower]]
     lower = list(roots[: tree.n_lower])
@@ -296,6 +300,8 @@ def leaf_posteriors(
             block = block.of_leaves(some)
         groups = block.parent[-1]
         for level, down in sweep_down(block, lower, q):
+            if some is not None and level > 0:
+                continue
             index = groups
             for k in range(tree.n_lower - 2, level - 1, -1):
                 index = index[block.parent[k]]

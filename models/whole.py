@@ -24,7 +24,7 @@ from models.analysers import STATED
 from models.breaks import typical_gain
 from models.cleaning import effects_of
 from models.cycle_sums import Readings, positions
-from models.drift import search, settled, without_lost
+from models.drift import search, settled
 from models.fitted import Install, SeriesFit, Told, bare
 from models.fleet import Fleet, renewed
 from models.joint import Said, together
@@ -175,10 +175,9 @@ def fit_whole(
         if fit.analysers is not None and stated is not None:  # mistakes weighed down by now
             fleet.head = replace(fleet.head, analysers=renewed(fleet, above, stated))
         fleet.step(shards.with_clean, above)
-        fleet.refit()
-        fleet.head = without_lost(fleet.head)
-    above = fleet.known(held=False)
-    if fit.reml is None:
+        above = fleet.refit()
+    else:
+        above = fleet.known(held=False)
         cov = above.at.beta_cov * fit.sigma**2
         fleet.head = replace(fleet.head, beta=above.at.beta, beta_cov=cov)
     questions = []

@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from pipeline.interpreter import collect_seldom
+from pipeline.interpreter import collect_seldom, hold_freed_memory
 
 app = typer.Typer(
     name="foulcast",
@@ -157,6 +157,7 @@ def serve(
 
 def main() -> None:
     collect_seldom()
+    hold_freed_memory()
     app()
 
 

@@ -1,11 +1,26 @@
-"""Python's collector of cycles, set for a program that imports a great deal, keeps it, and ends soon."""
+"""Python's collector of cycles and the allocator under numpy, set for a program that imports a great deal, works on
+arrays of some megabytes over and over, and ends soon."""
 
 from __future__ import annotations
 
 import atexit
+import ctypes
 import gc
+import sys
 
 THRESHOLDS = (50_000, 20, 100)  # Python's own begin at 700 new objects; imports alone make some hundred thousand
+# glibc's mallopt(3): parameters and their values in bytes. By itself it gives freed arrays back to the system, and
+# every page of the next one costs a fault; 32 MB is the most it takes as the first.
+M_MMAP_THRESHOLD, M_TRIM_THRESHOLD = -3, -1
+HELD = {M_MMAP_THRESHOLD: 32 << 20, M_TRIM_THRESHOLD: 256 << 20}
+
+
+def hold_freed_memory() -> None:
+    """Keep freed memory for the next arrays, where the C library can be told so."""
+    mallopt = getattr(ctypes.CDLL(None), "mallopt", None) if sys.platform == "linux" else None
+    if mallopt is not None:
+        for parameter, value in HELD.items():
+            mallopt(parameter, value)
 
 
 def collect_seldom() -> None:

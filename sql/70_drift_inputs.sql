@@ -1,4 +1,4 @@
--- drift_installs, drift_analysers, drift_unsaid, drift_both, drift_readings, drift_opened, drift_cycles, drift_now,
+-- drift_installs, drift_analysers, drift_unsaid, drift_both, drift_values, drift_readings, drift_opened, drift_cycles, drift_now,
 -- drift_left_open: exactly what the drift model sees.
 -- reads: current_installs, current_models, current_visits, analysers, observations, cycles, series, series_installs, visit_clock, install_clock.
 -- Views with series_no, so that one series is read at a time. Analysers are numbered in the order of their names.
@@ -52,22 +52,26 @@ where burner_adjusted and exchanger_cleaning is distinct from 'none'
     and exists (from current_visits where not burner_adjusted)
 order by visit_no;
 
--- drift_readings: one usable value per row, in the order of the fit.   key: series_no, install_no, cycle_no, day, stage_order, visit_no.
-create or replace view drift_readings as
+-- drift_values: one usable value per row.   key: series_no, install_no, cycle_no, day, stage_order, visit_no.
+create or replace view drift_values as
 select
-    o.series_no,
-    o.install_no,
-    o.cycle_no,
-    (o.visited_on - date '1970-01-01')::integer as day,
-    o.hours_in_cycle::double as hours,
-    o.value,
-    o.stage_order,
-    o.analyser_no,
-    o.visit_no,
-    u.visit_no is not null as unsure -- whether work was done that would have set this back
-from observations o
-left join drift_unsaid u on u.series_no = o.series_no and u.visit_no = o.visit_no
-where o.usable and o.value is not null and o.hours_in_cycle is not null;
+    series_no,
+    install_no,
+    cycle_no,
+    (visited_on - date '1970-01-01')::integer as day,
+    hours_in_cycle::double as hours,
+    value,
+    stage_order,
+    analyser_no,
+    visit_no
+from observations
+where usable and value is not null and hours_in_cycle is not null;
+
+-- drift_readings: the same, and whether work was perhaps done that would have set this back.   key: as drift_values.
+create or replace view drift_readings as
+select o.*, u.visit_no is not null as unsure
+from drift_values o
+left join drift_unsaid u on u.series_no = o.series_no and u.visit_no = o.visit_no;
 
 -- drift_opened: one row per series, install it applies to and cycle.   key: series_no, install_no, cycle_no.
 create or replace view drift_opened as

@@ -12,7 +12,7 @@ from scipy import sparse
 from models.analysers import STATED, AnalyserBias, analyser_bias
 from models.cycle_sums import Forest
 from models.drift import fit_series
-from models.projection import Projector, analyser_sums, gram_above, messages_of_analysers
+from models.projection import Product, Projector, analyser_sums, gram_above, messages_of_analysers
 from models.robust import residuals
 from models.series import FitOptions
 from models.states import (
@@ -70,6 +70,10 @@ class Dense:
     def gram(self, vectors: sparse.csr_array) -> np.ndarray:
         return vectors.T @ (self.matrix @ vectors.toarray())
 
+    def product(self, vectors: sparse.csr_array) -> Product:
+        gram = sparse.csr_array(self.gram(vectors))
+        return Product(gram, sparse.csr_array((0, gram.shape[0])), np.zeros((0, gram.shape[0])), np.zeros((0, 0)))
+
 
 def test_products_with_the_projection_agree_with_dense_matrices():
     """Cycles of unknown start and down-weighted readings among them; V written out in full. A freed level is a normal
@@ -101,6 +105,9 @@ def test_products_with_the_projection_agree_with_dense_matrices():
     expected = vectors.T @ full @ vectors
     found = Projector(fit, forest).gram(sparse.csr_array(vectors))
     np.testing.assert_allclose(found, expected, rtol=1e-4, atol=1e-5 * np.abs(expected).max())
+    unwritten = Projector(fit, forest).product(sparse.csr_array(vectors))
+    np.testing.assert_allclose([unwritten.times(x) for x in np.eye(4)], found, rtol=1e-10, atol=1e-10)
+    np.testing.assert_allclose(unwritten.diagonal, np.diag(found), rtol=1e-10)
 
     # one entry per reading, of one of five columns or none, and the readings themselves
     place, scale = (

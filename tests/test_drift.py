@@ -12,14 +12,14 @@ from sklearn.base import clone
 from sklearn.utils.estimator_checks import parametrize_with_checks
 
 from models.covariates import fixed_values
-from models.cycle_sums import Forest
-from models.drift import fit_series
+from models.cycle_sums import Forest, Readings
+from models.drift import fit_series, start
 from models.drift_model import DriftModel
 from models.posteriors import posterior
 from models.rates import model_rates
 from models.series import FitOptions
 from models.small import fitted_together
-from models.states import built_up_before, install_frame, seen_cycles
+from models.states import built_up_before, install_frame, reading_lines, reweighed, seen_cycles, tree_sums
 
 PLAIN = FitOptions(gammas=(1.0,), breaks=False, pace=False, analysers=False)
 Z80 = 1.2816
@@ -368,3 +368,25 @@ def test_covariates_are_centred_on_installs_however_many_cycles_they_have(plain)
     (term,) = (t for t in fit.terms.terms if t.name == "hardness")
     assert term.centre == pytest.approx(hardness.mean())
     assert term.spread == pytest.approx(hardness.std(ddof=0))
+
+
+def test_sums_of_cycles_whose_readings_weigh_differently_are_those_made_of_all():
+    inputs = fleet(installs=80, seed=12).inputs
+    readings = Readings.of(inputs)
+    forest = Forest.of(seen_cycles(inputs, readings), install_frame(inputs))
+    fit = start(inputs, readings, FitOptions(), forest)
+    known = tree_sums(fit, forest)
+    for every, made_of_all in ((23, False), (2, True)):
+        weight = np.ones(len(readings.z))
+        weight[::every] = 0.3
+        again = replace(fit, readings=replace(readings, weight=weight))
+        lines, runs = reading_lines(again, forest), forest.runs(readings)
+        assert (reweighed(known, readings.weight, again.readings, lines, runs) is None) == made_of_all
+        found = tree_sums(again, forest)
+        forest.last_sums = None
+        expected = tree_sums(again, forest)
+        for name, values in vars(expected).items():
+            np.testing.assert_array_equal(getattr(found, name), values, err_msg=name)
+        assert np.any(expected.w != known.w)
+        forest.last_sums = None
+        tree_sums(fit, forest)

@@ -19,7 +19,7 @@ from models.shards import cut, here
 from pipeline.schema import SERIES
 from pipeline.settings import Settings
 from pipeline.stages.drift_inputs import series_inputs
-from pipeline.stages.drift_shards import SAMPLE, InFiles, written
+from pipeline.stages.drift_shards import SAMPLE, InFiles, in_order, written
 from pipeline.stages.fit import fit
 from pipeline.stages.side_by_side import side_by_side
 from pipeline.store import Store
@@ -66,6 +66,31 @@ def test_the_files_hold_what_the_store_holds(sample_run, tmp_path):
                     assert getattr(sample, name).equals(of_sample), (series.indicator, name)
                 both += sum(int(shard.cycles["also_cleaned"].sum()) for shard in shards)
     assert both > 0
+
+
+def test_readings_come_in_the_order_of_the_fit_where_visits_share_a_day():
+    rng = np.random.default_rng(5)
+    n = 400
+    visit = np.repeat(np.arange(n), 2)
+    stage = np.tile([0, 1], n)
+    install = visit // 10
+    day = visit % 10 // rng.integers(1, 4, n)[visit]  # up to three visits on one day
+    day = np.maximum.accumulate(day + 100 * install)
+    readings = pl.DataFrame(
+        {"install_no": install, "cycle_no": visit % 10 // 5, "day": day, "stage_order": stage, "visit_no": visit},
+        schema={
+            "install_no": pl.Int32,
+            "cycle_no": pl.Int32,
+            "day": pl.Int32,
+            "stage_order": pl.Int8,
+            "visit_no": pl.Int32,
+        },
+    )
+    mixed = readings.sample(fraction=0.8, shuffle=True, seed=1)
+    found = mixed[in_order(mixed)]
+    assert found.equals(mixed.sort("install_no", "cycle_no", "day", "stage_order", "visit_no"))
+    assert not found.equals(mixed.sort("visit_no", "stage_order"))
+    assert in_order(mixed.clear()).shape == (0,)
 
 
 def test_helpers_find_the_same_digits_as_one_process(sample_run, in_one_process, tmp_path):

@@ -25,7 +25,7 @@ from loky import get_reusable_executor, process_executor  # needs no guarded mai
 from threadpoolctl import threadpool_limits
 
 from models.mapper import Mapper
-from pipeline.interpreter import collect_seldom
+from pipeline.interpreter import collect_seldom, hold_freed_memory
 
 T = TypeVar("T")
 R = TypeVar("R")
@@ -42,6 +42,7 @@ def ready() -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     process_executor._MAX_MEMORY_LEAK_SIZE = MOST_REMEMBERED
     collect_seldom()
+    hold_freed_memory()
     Thread(target=end_with, args=(os.getppid(),), daemon=True).start()
 
 
