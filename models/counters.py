@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.counter_steps import Nodes, counted_steps, first_step, in_order, node_hours, nodes_of, without_mistyped
-from models.hours import Floats, Installs, Ints, LoadCalendar
+from models.hours import Floats, Installs, Ints, LoadCalendar, in_blocks
 from models.winters import Winters
 from models.yearly_hours import hours_per_year, typical_hours, usual_hours
 
@@ -65,15 +65,15 @@ def burner_clock(
     counter in hours, nan where none was read.   start_day: (installs,) a day of each install to give the clock of too.
     """
     installed_load = calendar.years(installs.area_no, installs.installed_day)
-    visit_load = calendar.years(installs.area_no[install_no], day)
+    visit_load = in_blocks(lambda install, on: calendar.years(installs.area_no[install], on), install_no, day)
     nodes = nodes_of(installs, install_no, day, counter, installed_load, visit_load)
     typical = typical_hours(nodes, installs)
     nodes, mistyped = without_mistyped(nodes, typical)
     usual, usual_sd = usual_hours(nodes, typical)
     per_year, rel_sd, basis, weather_sd = hours_per_year(nodes, installs, usual, usual_sd)
     winters = _winters(nodes, per_year, counted_steps(nodes, usual, usual_sd))
-    visit_load = winters.passed(visit_load)
-    nodes = replace(nodes, load=winters.passed(nodes.load))
+    visit_load = in_blocks(winters.passed, visit_load)
+    nodes = replace(nodes, load=in_blocks(winters.passed, nodes.load))
     # what the weather of years to come may be stays as it was measured without knowing any
     per_year, rel_sd, basis, _ = hours_per_year(nodes, installs, usual, usual_sd)
     hours, exact, swaps, more_mistyped = node_hours(nodes, per_year, counted_steps(nodes, usual, usual_sd))
@@ -99,8 +99,9 @@ def burner_clock(
         everyone = np.arange(len(begin))
         before = np.searchsorted(in_order(nodes.install, nodes.day), in_order(everyone, begin), side="right") - 1
         start = between(before, everyone, winters.passed(calendar.years(installs.area_no, begin)))
+    clock = in_blocks(between, at, install_no, visit_load)
     return Clock(
-        per_year, rel_sd, basis, weather_sd, between(at, install_no, visit_load), visit_exact, nodes.day[last],
+        per_year, rel_sd, basis, weather_sd, clock, visit_exact, nodes.day[last],
         hours[last], start, swaps, np.unique(np.concatenate([mistyped, more_mistyped])),
         winters,
     )  # fmt: skip

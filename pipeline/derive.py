@@ -3,7 +3,7 @@ memory, or as a query that the store answers."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import fields
 from typing import Any
 
@@ -71,16 +71,23 @@ def with_values(tests: pl.LazyFrame, fuel_terms: pl.DataFrame, relative_humidity
     return known
 
 
-def values_sql(source: str, relative_humidity_pct: float, *, whole: bool = False) -> str:
+def values_sql(
+    source: str, relative_humidity_pct: float, *, whole: bool = False, wanted: Collection[str] = VALUES
+) -> str:
     """`with_values` as a query: all columns of `source` and those of every step.
 
     source: a query with INPUTS (co_air_free_ppm as air_free_given_ppm), altitude_m and the constants of the fuel; no
     NaN. What nobody asks of the query is not computed.   whole: all rows are wanted; each step is then kept from being
-    written out within the next, which would work it out several times, and no condition gets past it.
+    written out within the next, which would work it out several times, and no condition gets past it.   wanted: the
+    last columns that are asked for; steps beyond them are left out, as they would be planned all the same.
     """
     query, apart = source, " offset 0" if whole else ""
+    left = set(wanted)
     for step in steps(sql_formulas, relative_humidity_pct):
+        if not left:
+            break
         query = f"select *, {', '.join(value.named for value in step)} from ({query}{apart})"
+        left -= {value.name for value in step}
     return query
 
 

@@ -23,6 +23,9 @@ from pipeline.errors import FleetError
 OFFLINE = {"autoinstall_known_extensions": "false", "autoload_known_extensions": "false"}
 # A stage closes its store, which writes all that is not written yet: until then what is written is written once.
 WRITING = {"checkpoint_threshold": "1GB"}
+# Runs of equal values are looked for in every column that is written, and save hardly any space. It is not heard at
+# the opening of a store, only later.
+NO_RUNS = "set disabled_compression_methods = 'rle'"
 
 
 def quoted(name: str) -> str:
@@ -199,7 +202,9 @@ def _connected(path: Path | None, read_only: bool, memory_gb: float | None) -> d
     if path is None:
         config["temp_directory"] = str(Path(tempfile.gettempdir()) / f"foulcast-{os.getpid()}")
     try:
-        return duckdb.connect(str(path) if path else ":memory:", read_only=read_only, config=config)
+        db = duckdb.connect(str(path) if path else ":memory:", read_only=read_only, config=config)
+        db.execute(NO_RUNS)
+        return db
     except duckdb.IOException as error:
         busy = "lock" in str(error).lower()
         cure = "is in use by another process; wait for it to end." if busy else f"cannot be opened: {error}"

@@ -252,6 +252,22 @@ def test_other_units_are_converted_by_their_suffix(tmp_path: Path) -> None:
     assert hardness == pytest.approx(171.2, abs=0.05)
 
 
+def test_installs_are_seen_cleaned_and_the_last_of_one_name_is_taken(tmp_path: Path) -> None:
+    rows = (
+        "install_id,model_id,area_id,fuel,installed_on,altitude_m\n"
+        "I1,M1,A1,propane,2018-03-01,20\n"
+        "\u00a0I2 , M2,A2 ,Natural Gas,2019-05-01,99999\n"  # blanks around names, the height of no house
+        "I3,M1,A1,natural_gas,1066-10-14,\n"
+        "I1,M2,A1,propane,2018-03-01,20\n"
+    )
+    checked = run_checks(write_fleet(tmp_path, {"installs.csv": rows}))
+    taken = checked.store.rows("select install_id, model_id, area_id, fuel, altitude_m from current_installs")
+    assert taken == [("I1", "M2", "A1", "propane", 20.0), ("I2", "M2", "A2", "natural_gas", 0.0)]
+    assert checked.findings == [("installs.csv", 3, "altitude_m", "99999", "impossible")]
+    lost = checked.store.rows("select line, split_part(reason, ':', 1) from rejected_rows where file = 'installs.csv'")
+    assert lost == [(2, "replaced"), (4, "unreadable")]
+
+
 def test_temperatures_that_can_only_be_fahrenheit_are_converted_and_told(tmp_path: Path) -> None:
     header = "visit_id,stage,firing,flue_temp_c,air_temp_c,supply_temp_c,return_temp_c\n"
     # 140 °F = 60 °C, 68 °F = 20 °C, 149 °F = 65 °C, 113 °F = 45 °C. Without the air temperature nothing is certain.

@@ -217,7 +217,7 @@ def test_running_twice_changes_nothing() -> None:
         assert derived(store).equals(first)
         assert store.frame("from reading_findings").equals(told)
         left = {name for (name,) in store.rows("select table_name from duckdb_tables()")}
-    assert not left & {"found_rules", "fuel_sampling", "suspect_installs", "mended_tests"}
+    assert not left & {"found_rules", "suspect_installs", "mended_tests"}
 
 
 def test_findings_of_both_stages_stand_in_one_view() -> None:

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from models.counters import burner_clock
-from models.hours import Installs, LoadCalendar, add_months, day_number, first_of_months
+from models.hours import BLOCK, Installs, LoadCalendar, add_months, day_number, first_of_months, in_blocks
 from models.yearly_hours import BASES
 
 # Heating shares of a year, most in winter, none in July and August: made up.
@@ -184,3 +184,9 @@ def test_the_clock_never_runs_backward_nor_faster_than_time(seed):
     assert (clock.hours_per_year <= 24 * 365.25).all()
     assert (clock.clock >= 0).all()
     assert gone.sum() <= 24 * 3 * (np.diff(days)[same].sum() + 2 * len(rows) + 400)
+
+
+@pytest.mark.parametrize("rows", [0, 1, BLOCK, 2 * BLOCK + 1])
+def test_blocks_together_are_the_whole(rows: int) -> None:
+    a, b = np.arange(rows), np.linspace(0.0, 1.0, rows)
+    assert np.array_equal(in_blocks(lambda x, y: x * y + 1, a, b), a * b + 1)

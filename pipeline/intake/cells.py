@@ -215,10 +215,12 @@ def landed_table_sql(kind: str, columns: list[Column]) -> str:
 
 
 def _stored(column: Column) -> str:
-    """Names as they are: nearly every visit has its own. A dictionary of them saves two thirds of their space, and to
-    make it takes a quarter of the time in which the whole table is written."""
+    """How a column of the two large tables is written. Names as they are: nearly every visit has its own; a dictionary
+    of them saves two thirds of their space, and to make it takes a quarter of the time in which the whole table is
+    written. Words and truth values as the bytes they are: to pack their bits takes longer than to write them."""
     large = column.kind in FOLDER_KINDS
-    return " using compression uncompressed" if large and column.type == "text" and column.need else ""
+    plain = column.type in ("choice", "boolean") or (column.type == "text" and column.need)
+    return " using compression uncompressed" if large and plain else ""
 
 
 def raw_type(column: Column) -> str:

@@ -108,8 +108,12 @@ def _take_mended(store: Store, kind: str, numbers: dict[str, np.ndarray]) -> np.
 
 JOIN_VISITS = """
 select r.row, v.visit_no, ((r.stage = 'as_left')::utinyint * 2 + (r.firing = 'low')::utinyint)::utinyint as code
-from {readings} r join taken_visits v on v.visit_id = r.visit_id
+from {joined} on v.visit_id = r.visit_id
 """
+ALL_READINGS = "seen_readings r join taken_visits v"
+TRIMMED_READINGS = """taken_visits v
+join (select * from mended_readings where row in (select row from unmatched_readings)) r"""
+"""What stands last is held in memory."""
 
 
 def place_readings(store: Store) -> int:
@@ -124,13 +128,12 @@ def place_readings(store: Store) -> int:
     )
     lines = all_lines(store, "readings")
     visit_no, code = np.full(len(lines), NOWHERE, np.int32), np.zeros(len(lines), np.uint8)
-    _join_visits(store, "seen_readings", visit_no, code)
+    _join_visits(store, ALL_READINGS, visit_no, code)
     _write_unmatched(store, "readings", np.flatnonzero(visit_no == NOWHERE))
     if (visit_no == NOWHERE).any():
         trim_unmatched(store)
-        _join_visits(
-            store, "(select * from mended_readings where row in (select row from unmatched_readings))", visit_no, code
-        )
+        with store.joins_as_written():
+            _join_visits(store, TRIMMED_READINGS, visit_no, code)
         _write_unmatched(store, "readings", np.flatnonzero(visit_no == NOWHERE))
     aside.set_aside(store, "readings")
     visit_no[_set_aside(store, "readings")] = NOWHERE
@@ -143,8 +146,8 @@ def place_readings(store: Store) -> int:
     return taken
 
 
-def _join_visits(store: Store, readings: str, visit_no: np.ndarray, code: np.ndarray) -> None:
-    found = store.db.sql(JOIN_VISITS.format(readings=readings)).fetchnumpy()
+def _join_visits(store: Store, joined: str, visit_no: np.ndarray, code: np.ndarray) -> None:
+    found = store.db.sql(JOIN_VISITS.format(joined=joined)).fetchnumpy()
     row = np.asarray(found["row"])
     visit_no[row] = np.asarray(found["visit_no"])
     code[row] = np.ma.filled(found["code"], 0)
@@ -162,12 +165,15 @@ def _set_aside(store: Store, kind: str) -> np.ndarray:
 
 
 def _settle_repeats(store: Store, visit_no: np.ndarray, code: np.ndarray, lines: np.ndarray) -> None:
-    """Of the tests of one visit, stage and firing the last is taken. Counted over whole numbers: no table of keys
-    is built."""
-    key = np.where(visit_no >= 0, visit_no.astype(np.int64) * 4 + code, NOWHERE)
-    times = np.bincount(key + 1, minlength=1)
-    times[0] = 0
-    if times.max(initial=0) > 1:
-        rows = repeats.rows_of(store, "readings", np.flatnonzero(times[key + 1] > 1))
+    """Of the tests of one visit, stage and firing the last is taken. No table of keys is built: a test finds another
+    where it left its own row."""
+    placed = np.flatnonzero(visit_no >= 0)
+    key = visit_no[placed].astype(np.int64) * 4 + code[placed]
+    row_of = np.zeros(key.max(initial=-1) + 1, np.int64)
+    row_of[key] = placed
+    again = np.zeros(len(row_of), bool)
+    again[key[row_of[key] != placed]] = True
+    if again.any():
+        rows = repeats.rows_of(store, "readings", placed[again[key]])
         repeats.settle(store, "readings", rows, lines)
         visit_no[_set_aside(store, "readings")] = NOWHERE

@@ -11,6 +11,7 @@ from pipeline.intake.cells import BLANKS, KEY_LENGTH
 from pipeline.schema import FOLDER_KINDS, Column, columns_of
 from pipeline.store import Store, literal, quoted
 
+LARGE_KINDS = (*FOLDER_KINDS, "installs")
 # A test whose temperatures are all in °F although the columns say °C. Certain only together: heating water cannot be
 # that
 # hot, combustion air is not either, and every one of them is usual once converted.
@@ -23,10 +24,10 @@ and coalesce(supply_temp_c, 140) between 41 and 230 and coalesce(return_temp_c, 
 
 
 def make_seen(store: Store, kind: str) -> None:
-    """Create seen_KIND (row, file_id, columns, odd) and, for visits and readings, mended_KIND beneath it."""
+    """Create seen_KIND (row, file_id, columns, odd) and, for large kinds, mended_KIND beneath it."""
     columns = list(columns_of(kind).values())
     cleaned = ", ".join(f"{clean_sql(c)} as {quoted(c.column)}" for c in columns)
-    if kind not in FOLDER_KINDS:
+    if kind not in LARGE_KINDS:
         store.run(f"create or replace temp table seen_{kind} as select row, file_id, {cleaned}, odd from raw_{kind}")
         return
     tests = [*unclean_tests(columns), *([f"({IN_FAHRENHEIT})"] if kind == "readings" else [])]
@@ -109,6 +110,8 @@ def unclean_tests(columns: list[Column]) -> Iterator[str]:
             yield f"{name} < '!'"
             yield f"{name} > '~'"
             yield f"strlen({name}) > {KEY_LENGTH} or right({name}, 1) in ({', '.join(map(literal, BLANKS))})"
+        elif column.column == "fuel":
+            yield f"{name} <> {clean_sql(column)}"
 
 
 def _low(column: Column) -> str | None:

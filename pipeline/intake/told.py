@@ -17,16 +17,24 @@ WRITTEN = """case when u.factor is null or s.rule not in ('impossible', 'unlikel
                                  '\\.0$', ''), s.written) end"""
 
 
-def write_rejected(store: Store) -> None:
+def write_told(store: Store) -> None:
+    """Write rejected_rows and findings from set_aside_rows and finding_rows."""
+    _with_lines(store)
+    _write_rejected(store)
+    _write_findings(store)
+    store.run("drop table told_rows")
+
+
+def _write_rejected(store: Store) -> None:
     """rejected_rows(file, line, column, value, reason, visit_id): every row that was not taken, and every file
     stopped."""
-    _with_lines(store, "set_aside_rows")
     store.run(
         f"""
         create or replace table rejected_rows as
         select f.name as file, s.line, nullif(s.cell, '') as "column", {_shortened("s.written")} as value,
             s.rule || ': ' || s.told as reason, {_shortened("s.visit_id")} as visit_id
         from told_rows s join input_files f using (file_id)
+        where s.lost
         union all
         select name, 1, null, null, 'file_stopped: ' || message, null from input_files where status = 'stopped'
         order by all
@@ -34,9 +42,8 @@ def write_rejected(store: Store) -> None:
     )
 
 
-def write_findings(store: Store) -> None:
+def _write_findings(store: Store) -> None:
     """findings: doubtful, emptied and mended cells of rows that were taken."""
-    _with_lines(store, "finding_rows")
     with store.joins_as_written():
         store.run(
             f"""
@@ -45,24 +52,29 @@ def write_findings(store: Store) -> None:
                 s.told || coalesce(' (written in ' || u.header || ')', '') as message, s.visit_id, s.stage, s.firing,
                 coalesce(s.install_id, v.install_id) as install_id,
                 v.technician_id, s.analyser_id, s.misleads
-            from told_rows s join input_files f using (file_id)
+            from (from told_rows where not lost) s join input_files f using (file_id)
             left join file_units u on u.file_id = s.file_id and u.cell = s.cell
             left join (
-                    select visit_id, install_id, technician_id from current_visits semi join told_rows using (visit_id)
+                    select visit_id, install_id, technician_id
+                    from current_visits semi join (from told_rows where not lost) using (visit_id)
                 ) v
                 on v.visit_id = s.visit_id
             order by all
             """
         )
-    store.run("drop table told_rows")
 
 
 def _shortened(text: str) -> str:
     return f"case when length({text}) > {LONGEST_VALUE} then left({text}, {LONGEST_VALUE}) || ' …' else {text} end"
 
 
-def _with_lines(store: Store, table: str) -> None:
-    """told_rows: the rows of a list with file_id, line and the keys that stand in the row."""
+def _with_lines(store: Store) -> None:
+    """told_rows: the rows of both lists (those set aside are `lost`), with file_id, line and the keys that stand in the
+    row."""
+    both = (
+        "select *, null::boolean as misleads, true as lost from set_aside_rows "
+        "union all by name select *, false as lost from finding_rows"
+    )
     parts = []
     for kind in KINDS:
         keys = ", ".join(
@@ -70,7 +82,8 @@ def _with_lines(store: Store, table: str) -> None:
             for k in ("visit_id", "stage", "firing", "install_id", "analyser_id")
         )
         part = store.frame(
-            f"select t.*, r.file_id, {keys} from {table} t join raw_{kind} r on r.row = t.row where t.kind = '{kind}'"
+            f"select t.*, r.file_id, {keys} from (select * from ({both}) where kind = '{kind}') t "
+            f"join raw_{kind} r on r.row = t.row"
         )
         if part.height:
             lines = row_lines(store, kind, part["row"].to_numpy())
@@ -81,7 +94,7 @@ def _with_lines(store: Store, table: str) -> None:
         keys = "visit_id varchar, stage varchar, firing varchar, install_id varchar, analyser_id varchar"
         store.run(
             f"create or replace table told_rows as select *, null::integer as line, null::integer as "
-            f"file_id from {table} limit 0"
+            f"file_id from ({both}) limit 0"
         )
         store.run("".join(f"alter table told_rows add column {k};" for k in keys.split(", ")))
 

@@ -8,7 +8,7 @@ from datetime import date
 from pipeline.intake import aside
 from pipeline.intake.places import place_readings, place_visits
 from pipeline.intake.reference import take_reference
-from pipeline.intake.told import write_findings, write_rejected
+from pipeline.intake.told import write_told
 from pipeline.schema import KINDS
 from pipeline.settings import Settings
 from pipeline.stages.read import keep_warnings
@@ -59,8 +59,7 @@ def check(store: Store, settings: Settings, as_of: date | None, today: date) -> 
         warnings.append("no visit was taken; the forecast starts from what the models and the general ranges say.")
     report = CheckReport(as_of=as_of or newest or today, warnings=warnings)
     store.set_fact("as_of", report.as_of.isoformat())
-    write_rejected(store)
-    write_findings(store)
+    write_told(store)
     keep_warnings(store, "check", warnings)
     _count(store, report)
     return report

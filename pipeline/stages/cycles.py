@@ -14,25 +14,22 @@ from models.hours import Installs, LoadCalendar, day_number
 from models.yearly_hours import BASES
 from pipeline.schema import SERIES, columns_of
 from pipeline.settings import Settings
+from pipeline.stages.fields import Fields
 from pipeline.stages.observations import CLASSES, write_observations
 from pipeline.store import Store
 
 MISTYPED = "counter_impossible"
-OPENED_BY = pl.Enum(["new", "adjusted", *columns_of("visits")["exchanger_cleaning"].allowed])
-"""What work opens cycles of the exchanger and the burner."""
+OPENED_BY = ("new", "adjusted", *columns_of("visits")["exchanger_cleaning"].allowed)
+"""What work opens cycles of the exchanger and the burner; by its number from 1 on, 0 for nothing."""
+NEW, ADJUSTED, NONE = (1 + OPENED_BY.index(word) for word in ("new", "adjusted", "none"))
 OPENED = {name: f"by_{name}" for name in ("exchanger", "burner")}
 RESETS = ("exchanger", "burner", "electrodes", "trap", "media")
 MARKS = ("clock_exact", "commissioned", *(f"rst_{name}" for name in RESETS))
-"""Bits of visit_marks.marks, in this order: a column for each would take as long to write as all of them."""
 VISIT_CLOCK = """
 create or replace view visit_clock as
 select visit_no, install_no, visited_on, clock_h, {marks}, {numbers}, open_trap_h, open_media_h, {opened}
 from visit_marks
-""".format(
-    marks=", ".join(f"(marks & {1 << bit}) <> 0 as {name}" for bit, name in enumerate(MARKS)),
-    numbers=", ".join(f"cyc_{name}" for name in RESETS),
-    opened=", ".join(f"{OPENED_BY.categories.to_list()}[{by}] as {by}" for by in OPENED.values()),
-)
+"""
 
 
 def load_calendar(store: Store) -> LoadCalendar:
@@ -64,16 +61,18 @@ def cycles(store: Store, settings: Settings) -> None:
         from current_installs order by install_no
         """
     )
+    numbered = " ".join(f"when '{word}' then {place + 1}" for place, word in enumerate(OPENED_BY))
     visits = store.frame(
-        """
+        f"""
         select visit_no, install_no, visited_on, (visited_on - date '1970-01-01')::integer as day, burner_hours,
             coalesce(purpose = 'commissioning', false) as commissioned,
-            exchanger_cleaning, coalesce(exchanger_cleaning <> 'none', false) as cleaned,
+            (case exchanger_cleaning {numbered} else 0 end)::utinyint as cleaning,
             coalesce(burner_adjusted, false) as burner, coalesce(electrodes_cleaned, false) as electrodes,
             coalesce(trap_cleaned, false) as trap, coalesce(media_renewed, false) as media
-        from current_visits order by visit_no
+        from current_visits
         """
     )
+    visits = visits[np.argsort(visits["visit_no"].to_numpy())]  # DuckDB would sort all columns
     model, design, area, installed = (
         installs[c].to_numpy().astype(np.int64) for c in ("model_no", "design_no", "area_no", "installed_day")
     )
@@ -93,14 +92,14 @@ def cycles(store: Store, settings: Settings) -> None:
     on_installs = _install_clock(installs, visits, fleet, clock, start_day, calendar, as_of)
     store.write("install_clock", on_installs)
     on_visits = _visit_clock(visits, on_installs, clock)
-    store.write("visit_marks", _packed(on_visits))
-    store.run(VISIT_CLOCK)
+    _write_visit_clock(store, on_visits)
     with store.joins_as_written():
         _findings(store, clock)
     store.run_file("41_series.sql")
     store.run_file("50_cycles.sql")
     write_observations(store, on_visits)
-    store.run_file("60_limits.sql")
+    with store.joins_as_written():
+        store.run_file("60_limits.sql")
 
 
 def record_starts(installed_day: np.ndarray, install_no: np.ndarray, day: np.ndarray) -> np.ndarray:
@@ -128,14 +127,16 @@ def _visit_clock(visits: pl.DataFrame, installs: pl.DataFrame, clock: Clock) -> 
     place = np.searchsorted(installs["install_no"].to_numpy(), install)
     begun = visit == installs["commissioned_visit_no"].fill_null(-1).to_numpy()[place]
     started = installs["started_h"].to_numpy()[place]
-    commissioned, cleaned = visits["commissioned"].to_numpy(), visits["cleaned"].to_numpy()
+    commissioned, cleaning = visits["commissioned"].to_numpy(), visits["cleaning"].to_numpy()
+    cleaned, adjusted = (cleaning != 0) & (cleaning != NONE), visits["burner"].to_numpy()
     renewed = commissioned & ~begun
-    work = {"exchanger": cleaned, "burner": cleaned | visits["burner"].to_numpy()}
+    work = {"exchanger": cleaned, "burner": cleaned | adjusted}
     work |= {name: visits[name].to_numpy() for name in ("electrodes", "trap", "media")}
     resets = {name: ~begun & (renewed | done) for name, done in work.items()}
     hours = clock.clock.round(3)
     cycles = {name: as_found(install, hours, done, started) for name, done in resets.items()}
-    by_exchanger = pl.when(pl.lit(pl.Series(renewed))).then(pl.lit("new"))
+    by = {"by_exchanger": np.where(renewed, NEW, cleaning), "by_burner": np.where(adjusted, ADJUSTED, cleaning)}
+    by["by_burner"] = np.where(renewed, NEW, by["by_burner"])
     return visits.select(
         "visit_no",
         "install_no",
@@ -146,21 +147,36 @@ def _visit_clock(visits: pl.DataFrame, installs: pl.DataFrame, clock: Clock) -> 
         *(pl.Series(f"cyc_{name}", number) for name, (number, _) in cycles.items()),
         *(pl.Series(f"rst_{name}", done) for name, done in resets.items()),
         *(pl.Series(f"open_{name}_h", opened) for name, (_, opened) in cycles.items()),
-        by_exchanger=pl.when(pl.lit(pl.Series(resets["exchanger"])))
-        .then(by_exchanger.otherwise("exchanger_cleaning"))
-        .cast(OPENED_BY),
-        by_burner=pl.when(pl.lit(pl.Series(resets["burner"])))
-        .then(by_exchanger.when("burner").then(pl.lit("adjusted")).otherwise("exchanger_cleaning"))
-        .cast(OPENED_BY),
+        **{OPENED[name]: pl.Series(np.where(resets[name], by[OPENED[name]], 0).astype(np.uint8)) for name in OPENED},
     )
 
 
-def _packed(on_visits: pl.DataFrame) -> pl.DataFrame:
-    """visit_marks: what the view visit_clock is made from. What tests need of their visit stands beside the tests."""
-    marks = pl.sum_horizontal(pl.col(name).cast(pl.Int16) * (1 << bit) for bit, name in enumerate(MARKS))
-    opened = [(pl.col(by).to_physical() + 1).fill_null(0).cast(pl.UInt8) for by in OPENED.values()]
-    kept = pl.exclude(*MARKS, *OPENED.values(), *(f"open_{name}_h" for name in CLASSES))
-    return on_visits.select(kept, marks.alias("marks"), *opened)
+def _write_visit_clock(store: Store, on_visits: pl.DataFrame) -> None:
+    """visit_marks, and the view visit_clock that takes it apart. What tests need of their visit stands beside them."""
+    marks = {name: on_visits[name].to_numpy() for name in MARKS}
+    opened = {by: on_visits[by].to_numpy() for by in OPENED.values()}
+    numbers = {f"cyc_{name}": on_visits[f"cyc_{name}"].to_numpy() for name in RESETS}
+    of_tests = {f"cyc_{name}": numbers[f"cyc_{name}"] for name in CLASSES}  # two columns, so that any number fits
+    held = {
+        "marks": marks | opened | {name: numbers[name] for name in numbers if name not in of_tests},
+        "numbers": of_tests,
+    }
+    fields = {column: Fields({n: int(told.max(initial=1)) for n, told in of.items()}) for column, of in held.items()}
+    kept = on_visits.select("visit_no", "install_no", "visited_on", "clock_h", "open_trap_h", "open_media_h")
+    packed = {column: pl.Series(fields[column].packed(of)) for column, of in held.items()}
+    store.write("visit_marks", kept.with_columns(**packed))
+    column_of = {name: column for column, of in held.items() for name in of}
+
+    def number(name: str) -> str:
+        return fields[column_of[name]].number(column_of[name], name)
+
+    store.run(
+        VISIT_CLOCK.format(
+            marks=", ".join(f"{fields['marks'].flag('marks', name)} as {name}" for name in marks),
+            numbers=", ".join(f"{number(name)} as {name}" for name in numbers),
+            opened=", ".join(f"{list(OPENED_BY)}[{number(by)}] as {by}" for by in opened),
+        )
+    )
 
 
 def _install_clock(

@@ -126,7 +126,6 @@ create table if not exists clock_findings as from findings limit 0;
 create or replace view all_findings as
 select * from findings union all by name select * from reading_findings union all by name select * from clock_findings;
 drop table found_rules;
-drop table fuel_sampling;
 """
 
 
@@ -142,18 +141,18 @@ def derive(store: Store, settings: Settings) -> int:
     store.set_fact("air_relative_humidity_pct", str(rh_pct))
     store.set_fact("units", settings.units)
     visits = store.scalar("select count(*) from current_visits")
-    store.write("fuel_sampling", pl.DataFrame({"every_nth": [max(1, visits // SAMPLED_VISITS)]}))
+    store.run(f"set variable every_nth = {max(1, visits // SAMPLED_VISITS)}")
     with store.joins_as_written():
         store.run_file("40_analyser_lines.sql")
-        store.run(DERIVED_VALUES.format(tests=values_sql(TESTS, rh_pct, whole=True)))
-        broken = store.frame(BROKEN.format(tests=values_sql(BROKEN_TESTS, rh_pct)))
+        store.run(DERIVED_VALUES.format(tests=values_sql(TESTS, rh_pct, whole=True, wanted=FITTED)))
+        broken = store.frame(BROKEN.format(tests=values_sql(BROKEN_TESTS, rh_pct, wanted=("co_seen_ppm",))))
     store.run(DERIVED.format(tests=values_sql(TESTS, rh_pct)))
     nothing_beside = (pl.lit(None, dtype).alias(name) for name, dtype in findings.PATTERN_COLUMNS.items())
     store.write("found_rules", findings.worded(broken.with_columns(nothing_beside)))
     store.write("suspect_installs", _suspects(store))
     with store.joins_as_written():
         _compare_tests(store, terms, rh_pct)
-    store.run(READING_FINDINGS)
+        store.run(READING_FINDINGS)
     return int(store.scalar("select count(*) from derived_values"))
 
 
