@@ -14,7 +14,6 @@ from models.hours import Installs, LoadCalendar, day_number
 from models.yearly_hours import BASES
 from pipeline.schema import SERIES, columns_of
 from pipeline.settings import Settings
-from pipeline.stages.fields import Fields
 from pipeline.stages.observations import CLASSES, write_observations
 from pipeline.store import Store
 
@@ -25,11 +24,16 @@ NEW, ADJUSTED, NONE = (1 + OPENED_BY.index(word) for word in ("new", "adjusted",
 OPENED = {name: f"by_{name}" for name in ("exchanger", "burner")}
 RESETS = ("exchanger", "burner", "electrodes", "trap", "media")
 MARKS = ("clock_exact", "commissioned", *(f"rst_{name}" for name in RESETS))
+"""Bits of visit_marks.marks, in this order: a column for each would take as long to write as all of them."""
 VISIT_CLOCK = """
 create or replace view visit_clock as
 select visit_no, install_no, visited_on, clock_h, {marks}, {numbers}, open_trap_h, open_media_h, {opened}
 from visit_marks
-"""
+""".format(
+    marks=", ".join(f"(marks & {1 << bit}) <> 0 as {name}" for bit, name in enumerate(MARKS)),
+    numbers=", ".join(f"cyc_{name}" for name in RESETS),
+    opened=", ".join(f"{list(OPENED_BY)}[{by}] as {by}" for by in OPENED.values()),
+)
 
 
 def load_calendar(store: Store) -> LoadCalendar:
@@ -92,7 +96,8 @@ def cycles(store: Store, settings: Settings) -> None:
     on_installs = _install_clock(installs, visits, fleet, clock, start_day, calendar, as_of)
     store.write("install_clock", on_installs)
     on_visits = _visit_clock(visits, on_installs, clock)
-    _write_visit_clock(store, on_visits)
+    store.write("visit_marks", _packed(on_visits))
+    store.run(VISIT_CLOCK)
     with store.joins_as_written():
         _findings(store, clock)
     store.run_file("41_series.sql")
@@ -151,32 +156,11 @@ def _visit_clock(visits: pl.DataFrame, installs: pl.DataFrame, clock: Clock) -> 
     )
 
 
-def _write_visit_clock(store: Store, on_visits: pl.DataFrame) -> None:
-    """visit_marks, and the view visit_clock that takes it apart. What tests need of their visit stands beside them."""
-    marks = {name: on_visits[name].to_numpy() for name in MARKS}
-    opened = {by: on_visits[by].to_numpy() for by in OPENED.values()}
-    numbers = {f"cyc_{name}": on_visits[f"cyc_{name}"].to_numpy() for name in RESETS}
-    of_tests = {f"cyc_{name}": numbers[f"cyc_{name}"] for name in CLASSES}  # two columns, so that any number fits
-    held = {
-        "marks": marks | opened | {name: numbers[name] for name in numbers if name not in of_tests},
-        "numbers": of_tests,
-    }
-    fields = {column: Fields({n: int(told.max(initial=1)) for n, told in of.items()}) for column, of in held.items()}
-    kept = on_visits.select("visit_no", "install_no", "visited_on", "clock_h", "open_trap_h", "open_media_h")
-    packed = {column: pl.Series(fields[column].packed(of)) for column, of in held.items()}
-    store.write("visit_marks", kept.with_columns(**packed))
-    column_of = {name: column for column, of in held.items() for name in of}
-
-    def number(name: str) -> str:
-        return fields[column_of[name]].number(column_of[name], name)
-
-    store.run(
-        VISIT_CLOCK.format(
-            marks=", ".join(f"{fields['marks'].flag('marks', name)} as {name}" for name in marks),
-            numbers=", ".join(f"{number(name)} as {name}" for name in numbers),
-            opened=", ".join(f"{list(OPENED_BY)}[{number(by)}] as {by}" for by in opened),
-        )
-    )
+def _packed(on_visits: pl.DataFrame) -> pl.DataFrame:
+    """visit_marks: what the view visit_clock is made from. What tests need of their visit stands beside the tests."""
+    marks = pl.sum_horizontal(pl.col(name).cast(pl.Int16) * (1 << bit) for bit, name in enumerate(MARKS))
+    kept = pl.exclude(*MARKS, *(f"open_{name}_h" for name in CLASSES))
+    return on_visits.select(kept, marks.alias("marks"))
 
 
 def _install_clock(

@@ -15,13 +15,12 @@ import polars as pl
 
 from pipeline.findings import keeps_sql
 from pipeline.schema import SERIES, Series
-from pipeline.stages.fields import Fields
 from pipeline.store import Store
 
 CLASSES = ("exchanger", "burner", "electrodes")
 """Reset classes of what analyser tests show."""
 BARRED = {"flue": 1, "co": 2, "o2": 4, "flame": 8, "superseded": 16}
-"""Bits of barred: the entered values mislead that indicator's fit; another test tells of the cycle."""
+"""Bits of observed_clock.barred: the entered values mislead that indicator's fit; another test tells of the cycle."""
 ROWS_AT_ONCE = 1_000_000
 
 # The value is kept as FLOAT and rounded on the way out: 4.4 as FLOAT is 4.4000001, above a limit of 4.4.
@@ -43,7 +42,7 @@ TEST_BRANCH = """
 select d.install_no, {series_no} as series_no, '{indicator}' as indicator, '{firing}' as firing,
     d.test_no >> 2 as visit_no, c.visited_on, case when (d.test_no & 2) = 0 then 'as_found' else 'as_left' end as stage,
     ((d.test_no >> 1) & 1)::tinyint as stage_order,
-    {cycle_no} as cycle_no, c.{reset}_h as hours_in_cycle, c.clock_h, {value} as value, d.analyser_no,
+    c.cyc_{reset} as cycle_no, c.{reset}_h as hours_in_cycle, c.clock_h, {value} as value, d.analyser_no,
     {usable} as usable
 from derived_values d positional join observed_clock c
 where (d.test_no & 1) = {low} and d.{column} is not null
@@ -67,31 +66,23 @@ def write_observations(store: Store, visits: pl.DataFrame) -> None:
     visits: visit_clock, in order. Reads derived_values, findings, current_visits, series_installs.
     """
     store.run_file("55_misled_values.sql")
-    # as left, a cycle may have begun
-    most = {f"cyc_{c}": int(visits[f"cyc_{c}"].to_numpy().max(initial=0)) + 1 for c in CLASSES}
-    fields = Fields({"barred": sum(BARRED.values())} | most)
-    type_ = "integer" if fields.all_bits < 32 else "bigint"
     store.run(
         f"create or replace table observed_clock (visited_on date, clock_h double, "
-        f"{', '.join(f'{c}_h double' for c in CLASSES)}, fields {type_})"
+        f"{', '.join(f'cyc_{c} integer, {c}_h double' for c in CLASSES)}, barred utinyint)"
     )
-    store.append_stream("observed_clock", _clock_of_tests(store, visits, fields))
-    branches = [branch for series in SERIES for branch in _branches(series, fields)]
+    store.append_stream("observed_clock", _clock_of_tests(store, visits))
+    branches = [branch for series in SERIES for branch in _branches(series)]
     store.run(f"create or replace view observations as {' union all '.join(branches)}")
 
 
-def _branches(series: Series, fields: Fields) -> Iterator[str]:
+def _branches(series: Series) -> Iterator[str]:
     common = {"series_no": series.series_no, "indicator": series.indicator, "firing": series.firing}
     if series.indicator in TESTED:
         column, value, about, above_zero = TESTED[series.indicator]
-        # barred stands lowest
-        usable = f"(c.fields & {BARRED[about] | BARRED['superseded']}) = 0"
+        usable = f"(c.barred & {BARRED[about] | BARRED['superseded']}) = 0"
         usable += f" and {keeps_sql(about, 'd.broken')}" * (about != "flame") + f" and d.{column} > 0" * above_zero
         low = int(series.firing == "low")
-        cycle_no = fields.number("c.fields", f"cyc_{series.reset_class}")
-        yield TEST_BRANCH.format(
-            **common, low=low, reset=series.reset_class, cycle_no=cycle_no, column=column, value=value, usable=usable
-        )
+        yield TEST_BRANCH.format(**common, low=low, reset=series.reset_class, column=column, value=value, usable=usable)
         return
     found, left, above_zero = AT_VISITS[series.indicator]
     reset = None if series.reset_class == "none" else series.reset_class
@@ -109,9 +100,8 @@ def _branches(series: Series, fields: Fields) -> Iterator[str]:
         )  # fmt: skip
 
 
-def _clock_of_tests(store: Store, visits: pl.DataFrame, fields: Fields) -> Iterator[pl.DataFrame]:
-    """The rows of observed_clock, in the order of derived_values.   fields: what bars a test (lowest), and the numbers
-    of its cycles."""
+def _clock_of_tests(store: Store, visits: pl.DataFrame) -> Iterator[pl.DataFrame]:
+    """The rows of observed_clock, in the order of derived_values."""
     test = np.asarray(store.db.sql("select test_no from derived_values").fetchnumpy()["test_no"])
     if not len(test):
         return
@@ -124,17 +114,18 @@ def _clock_of_tests(store: Store, visits: pl.DataFrame, fields: Fields) -> Itera
     left_too[place[after_work]] = True
     barred[anew[~after_work & left_too[place]]] |= BARRED["superseded"]
     clock, day = visits["clock_h"].to_numpy(), visits["visited_on"].to_physical().to_numpy()
-    numbers = fields.packed({f"cyc_{c}": visits[f"cyc_{c}"].to_numpy() for c in CLASSES})
+    numbers = {c: visits[f"cyc_{c}"].to_numpy() for c in CLASSES}
     opened = {c: (clock - visits[f"open_{c}_h"].to_numpy()).round(3) for c in CLASSES}
     resets = {c: visits[f"rst_{c}"].to_numpy() for c in CLASSES}
-    one_more = fields.packed({f"cyc_{c}": reset for c, reset in resets.items()})
     for first in range(0, len(at), ROWS_AT_ONCE):
         rows = slice(first, first + ROWS_AT_ONCE)
         here, after = at[rows], left[rows]
         columns = {"visited_on": pl.Series(day[here]).cast(pl.Date), "clock_h": pl.Series(clock[here])}
         for c in CLASSES:
-            columns[f"{c}_h"] = pl.Series(np.where(after & resets[c][here], 0.0, opened[c][here]))
-        yield pl.DataFrame({**columns, "fields": numbers[here] + after * one_more[here] + barred[rows]})
+            anew_here = after & resets[c][here]
+            columns[f"cyc_{c}"] = pl.Series(numbers[c][here] + anew_here).cast(pl.Int32)
+            columns[f"{c}_h"] = pl.Series(np.where(anew_here, 0.0, opened[c][here]))
+        yield pl.DataFrame({**columns, "barred": barred[rows]})
 
 
 def _places(visit_no: np.ndarray, wanted: np.ndarray) -> np.ndarray:
