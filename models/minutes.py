@@ -55,10 +55,11 @@ class Ridge:
     @classmethod
     def fit(cls, x: sparse.csr_matrix, y: np.ndarray) -> Ridge:
         """x (n, k), y (n,). By conjugate gradients: a fleet may have any number of appliance models."""
-        n, k = x.shape
         mean, middle = np.asarray(x.mean(axis=0)).ravel(), float(y.mean())
-        gram = LinearOperator((k, k), lambda w: x.T @ (x @ w) - n * mean * (mean @ w) + RIDGE * w, dtype=float)
-        weights, _ = cg(gram, x.T @ y - n * middle * mean, rtol=1e-9)
+        centred = lambda w: x @ w - w @ mean  # x itself stays sparse
+        back = lambda r: x.T @ r - mean * r.sum()
+        gram = LinearOperator((len(mean), len(mean)), lambda w: back(centred(w)) + RIDGE * w, dtype=float)
+        weights, _ = cg(gram, back(y - middle), rtol=1e-8)
         return cls(weights, middle - float(mean @ weights))
 
     def predict(self, x: sparse.csr_matrix) -> np.ndarray:
