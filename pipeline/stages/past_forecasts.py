@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 
 import numpy as np
 import polars as pl
 
-from models.backtest import backtest_piece, origin_days
+from models.backtest import Attempt, backtest_piece, origin_days, scored, trees_piece
+from models.baselines import Lesson
 from models.hours import Installs, LoadCalendar
 from models.past import Counted
 from pipeline.schema import SERIES
@@ -18,6 +19,7 @@ from pipeline.store import Store
 
 MOST_INSTALLS = 2000  # enough for scores to two digits; keeps the test to seconds on any fleet
 SEED = 20
+LESSONS_A_PIECE = 100_000  # forecasts that trees learn from: two seconds, and to import what grows them takes one
 SCORES = {
     "indicator": pl.String, "firing": pl.String, "horizon_months": pl.Int32, "method": pl.String, "n": pl.Int32,
     "events": pl.Int32, "brier": pl.Float64, "brier_skill": pl.Float64, "log_score": pl.Float64, "auc": pl.Float64,
@@ -44,7 +46,7 @@ TRIED = """
 
 @contextmanager
 def trying_past(store: Store, calendar: LoadCalendar, as_of: int, mapper: Mapper = side_by_side) -> Iterator[None]:
-    """Helpers try the forecasts on the past while the block runs; this process joins in at its end.
+    """The forecasts tried on the past, the boosted trees among them by helpers while the block runs.
 
     Writes backtest_scores and backtest_bins, and the fact `backtest_note` where there was too little to try.
     """
@@ -63,15 +65,25 @@ def trying_past(store: Store, calendar: LoadCalendar, as_of: int, mapper: Mapper
         (known, counted, end["low"].to_numpy(), end["high"].to_numpy(), as_of, SEED)
         for known, end in zip(inputs, ends, strict=True)
     ]
-    with begun(mapper, backtest_piece, pieces) as results:
+    attempts = mapper(backtest_piece, pieces)
+    with begun(mapper, trees_piece, lessons_of(attempts)) as grown:
         yield
-        tried = results()
+        trees = [chances for piece in grown() for chances in piece]
+    tried = [scored(attempt, chances) for attempt, chances in zip(attempts, trees, strict=True)]
     scores = pl.DataFrame([row for t in tried for row in t.scores], SCORES, infer_schema_length=None)
     bins = pl.DataFrame([row for t in tried for row in t.bins], BINS, infer_schema_length=None)
     store.write("backtest_scores", scores.with_columns(pl.selectors.float().round(6)))
     store.write("backtest_bins", bins.with_columns(pl.selectors.float().round(6)))
     store.set_fact("backtest_note", "; ".join(t.note for t in tried if t.note))
     store.run("drop view tried_cycles; drop view tried_unsaid; drop table tried_readings; drop table tried_installs")
+
+
+def lessons_of(attempts: Sequence[Attempt]) -> list[list[tuple[Sequence[Lesson], int]]]:
+    """The lessons of all series in pieces of about LESSONS_A_PIECE: a small fleet's are one, so that one process alone
+    need import what grows trees."""
+    size = [sum(len(lesson.event) for lesson in a.lessons if lesson.past is not None) for a in attempts]
+    of = (np.cumsum(size) // LESSONS_A_PIECE).tolist()
+    return [[(a.lessons, a.seed) for a, n in zip(attempts, of, strict=True) if n == piece] for piece in sorted(set(of))]
 
 
 def sampled_counters(store: Store, calendar: LoadCalendar) -> Counted:
