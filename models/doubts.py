@@ -10,7 +10,7 @@ from scipy.special import expit
 
 from models.hours import Floats
 from models.series import forward
-from models.work_habit import TURNS, WEIGHTS, WorkHabit, beyond
+from models.work_habit import TURNS, WEIGHTS, WorkHabit, beyond, habit_of
 
 POSTERIOR = ("m0", "m1", "v00", "v01", "v11")
 PLACE = pl.col("visit_no").cast(pl.Int64) * 2  # of a visit among visits and stages
@@ -90,6 +90,19 @@ def silent_visits(
 
 
 @dataclass(frozen=True)
+class Visits:
+    """The visits of a series. all, readings, opened, unsaid: of installs from which is learnt when work is done, as
+    `work_habit.habit_of`. silent: as `silent_visits`. ranges: install_no, low, high on the scale of the fit, of all."""
+
+    all: pl.DataFrame
+    readings: pl.DataFrame
+    opened: pl.DataFrame
+    unsaid: pl.DataFrame
+    silent: pl.DataFrame
+    ranges: pl.DataFrame
+
+
+@dataclass(frozen=True)
 class Hearing:
     """By what the visits of a series are heard. open_share: of visits that leave it open, those that did the work;
     sigma: of a reading, on the scale of the fit."""
@@ -98,6 +111,14 @@ class Hearing:
     open_share: float
     sigma: float
     transform: str
+
+
+def after_visits(
+    known: pl.DataFrame, opened: pl.DataFrame, visits: Visits, open_share: float, sigma: float, transform: str
+) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """`heard`, by the habit that the visits themselves tell. opened: the open cycles among the posteriors known."""
+    habit = habit_of(visits.all, visits.readings, visits.opened, visits.unsaid, visits.ranges, transform)
+    return heard(known, opened, visits.silent, visits.ranges, Hearing(habit, open_share, sigma, transform))
 
 
 def heard(

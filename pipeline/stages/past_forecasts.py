@@ -60,7 +60,7 @@ def trying_past(store: Store, calendar: LoadCalendar, as_of: int, mapper: Mapper
     )
     members = [series for series in SERIES if series.reset_class != "none"]
     inputs = series_inputs(store, members, installs, of="tried")
-    ends = [ranges(store, series, "tried_installs") for series in members]
+    ends = ranges(store, members, "tried_installs")
     pieces = [
         (known, counted, end["low"].to_numpy(), end["high"].to_numpy(), as_of, SEED)
         for known, end in zip(inputs, ends, strict=True)
