@@ -67,7 +67,7 @@ def common_drift(past: pl.DataFrame, now: pl.DataFrame, slope: float, otherwise:
 def _normal(past: pl.DataFrame, now: pl.DataFrame, line, otherwise: Floats) -> Guess:
     """A normal error about a line, its spread from past forecasts per horizon; `otherwise` where there is no line."""
     error = (past["z"] - line(past)).to_numpy().astype(float)
-    middle = line(now).cast(pl.Float64).fill_null(np.nan).to_numpy()
+    middle = line(now).cast(pl.Float64).to_numpy()
     spread = np.full(now.height, np.nan)
     for months in now["months"].unique().to_list():
         known = error[(past["months"] == months).to_numpy()]

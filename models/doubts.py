@@ -41,17 +41,20 @@ def doubted_cycles(now: pl.DataFrame, unsaid: pl.DataFrame, readings: pl.DataFra
             hours_open=pl.col("since_h"),
         )
         .select(ASKED)
+        .collect()
     )
 
 
-def _to_open_cycles(now: pl.DataFrame, visits: pl.DataFrame, readings: pl.DataFrame) -> pl.DataFrame:
+def _to_open_cycles(now: pl.DataFrame, visits: pl.DataFrame, readings: pl.DataFrame) -> pl.LazyFrame:
     """The visits to open cycles, sorted, with value (as found there), latest (PLACE of the install's last reading and
     its stage, -1: none) and since_h (burner hours since); the rest as in `silent_visits`."""
-    latest = readings.group_by("install_no").agg(latest=(PLACE + pl.col("stage_order")).max())
-    found = readings.filter(pl.col("stage_order") == 0).select("install_no", "visit_no", "value")
+    read = readings.lazy()
+    latest = read.group_by("install_no").agg(latest=(PLACE + pl.col("stage_order")).max())
+    found = read.filter(pl.col("stage_order") == 0).select("install_no", "visit_no", "value")
     return (
-        now.select("install_no", "cycle_no", "opened_visit_no", "now_h")
-        .join(visits, on="install_no")
+        now.lazy()
+        .select("install_no", "cycle_no", "opened_visit_no", "now_h")
+        .join(visits.lazy(), on="install_no")
         .filter(pl.col("visit_no") > pl.col("opened_visit_no").fill_null(-1))
         .join(latest, on="install_no", how="left")
         .join(found, on=["install_no", "visit_no"], how="left")
@@ -76,16 +79,17 @@ def silent_visits(
     now, unsaid, readings: as there. visits: install_no, visit_no, clock_h of all visits. Returns install_no, cycle_no,
     visit_no, since_h (burner hours since), unsure, value (as found, own unit; null unless in doubt), sorted.
     """
-    newest = unsaid.group_by("install_no").agg(newest=pl.col("visit_no").max())
+    newest = unsaid.lazy().group_by("install_no").agg(newest=pl.col("visit_no").max())
     return (
         _to_open_cycles(now, visits.select("install_no", "visit_no", "clock_h"), readings)
         .filter(pl.col("latest") <= PLACE)
-        .join(unsaid.select("visit_no", unsure=True), on="visit_no", how="left")
+        .join(unsaid.lazy().select("visit_no", unsure=True), on="visit_no", how="left")
         .join(newest, on="install_no", how="left")
         .with_columns(pl.col("unsure").fill_null(False))
         .filter(pl.when("unsure").then(pl.col("visit_no") == pl.col("newest")).otherwise(pl.col("latest") < PLACE))
         .sort("install_no", "visit_no")
         .select("install_no", "cycle_no", "visit_no", "since_h", "unsure", "value")
+        .collect()
     )
 
 
@@ -150,7 +154,7 @@ def heard(
     hours = pl.col("hours_open") - pl.col("since_h") - pl.col("hours_shift")
     rows = rows.with_columns(
         tau=(hours.clip(0.0) / 1000) ** pl.col("gamma"),
-        found=pl.Series(forward(rows["value"].cast(pl.Float64).fill_null(np.nan).to_numpy(), by.transform)),
+        found=pl.Series(forward(rows["value"].cast(pl.Float64).to_numpy(), by.transform)),
     )
     m = known.select(POSTERIOR).to_numpy().T.copy()
     log_odds = np.full(known.height, np.nan)

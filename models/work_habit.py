@@ -184,7 +184,7 @@ def habit_of(
     unit). opened: install_no, opened_visit_no of the cycles. unsaid: visit_no of visits that leave open whether the
     work was done. ranges: install_no, low, high on the scale of the fit (-inf, inf where open).
     """
-    z = forward(readings["value"].cast(pl.Float64).fill_null(np.nan).to_numpy(), transform)
+    z = forward(readings["value"].cast(pl.Float64).to_numpy(), transform)
     whole = [pl.col("install_no").cast(pl.Int64), pl.col("visit_no").cast(pl.Int64)]
     read = readings.select(*whole, place=pl.col("visit_no").cast(pl.Int64) * 2 + pl.col("stage_order"), z=pl.Series(z))
     read = read.filter(pl.col("z").is_finite()).sort("place")

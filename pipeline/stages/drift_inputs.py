@@ -175,9 +175,7 @@ def ranges(store: Store, members: Sequence[Series], installs: str = "drift_insta
 
 
 def scaled(limits: pl.DataFrame, series: Series) -> pl.DataFrame:
-    low, high = (
-        limits[name].cast(pl.Float64).fill_null(float("nan")).to_numpy() for name in ("limit_low", "limit_high")
-    )
+    low, high = (limits[name].cast(pl.Float64).to_numpy() for name in ("limit_low", "limit_high"))
     low, high = scaled_limits(low, high, series.transform)
     return limits.select("install_no", low=pl.Series(low), high=pl.Series(high))
 

@@ -116,7 +116,7 @@ def sampled_counters(store: Store, calendar: LoadCalendar) -> Counted:
     def whole(name: str) -> np.ndarray:
         return installs[name].to_numpy().astype(np.int64)
 
-    stated = installs["burner_hours_per_year"].cast(pl.Float64).fill_null(np.nan).to_numpy()
+    stated = installs["burner_hours_per_year"].cast(pl.Float64).to_numpy()
     number = whole("install_no")
     return Counted(
         number,
@@ -124,7 +124,7 @@ def sampled_counters(store: Store, calendar: LoadCalendar) -> Counted:
         visits["visit_no"].to_numpy().astype(np.int64),
         np.searchsorted(number, visits["install_no"].to_numpy()),
         visits["day"].to_numpy().astype(np.int64),
-        visits["burner_hours"].cast(pl.Float64).fill_null(np.nan).to_numpy(),
+        visits["burner_hours"].cast(pl.Float64).to_numpy(),
         calendar,
         installs["start_day"].to_numpy().astype(np.int64),
     )
