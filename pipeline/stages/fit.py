@@ -29,6 +29,7 @@ from pipeline.store import Store
 DEFAULTS = FitOptions()
 Z80 = 1.2816
 MEANWHILE_GB = 0.6  # of memory for the store while shards want the rest
+HELD_ROWS = 100_000  # of open cycles, before they are written
 DIGITS = 6  # of what is stored: sums of floats differ in their last digits from run to run
 
 # What fouls an exchanger raises flue temperature and CO together; oxygen drifts together at both firings.
@@ -87,14 +88,22 @@ def fit(
     store.run(OPEN_DOUBTS)
     summaries, rates, cleanings, analysers, paces = [], [RATES_EMPTY], [CLEANING_EMPTY], [ANALYSERS], [PACES]
     groups = [[series for series in SERIES if (series.indicator, series.firing) in group] for group in GROUPS]
+    opened: list[pl.DataFrame] = []
+    doubted: list[pl.DataFrame] = []
     for series, fitted, asked in fits(store, groups, installs, options, mapper, place):
         summaries.append(summary(series, fitted))
-        write_open_cycles(store, series, fitted, asked)
+        if asked.open.height:
+            now, maybe = open_rows(store, series, fitted, asked)
+            opened.append(now)
+            doubted.append(maybe)
+        if sum(rows.height for rows in opened) > HELD_ROWS:
+            append_all(store, opened, doubted)
         rates.append(of_series(series, fitted.rates).select(RATES_EMPTY.columns))
         cleanings.append(of_series(series, fitted.cleanings).select(CLEANING_EMPTY.columns))
         analysers.append(analyser_rows(store, series, fitted.fit))
         if fitted.fit.pace is not None:
             paces.append(of_series(series, fitted.fit.pace).select(PACES.columns))
+    append_all(store, opened, doubted)
     summaries.sort(key=lambda row: int(str(row["series_no"])))
     store.write("drift_fit", pl.DataFrame(summaries, schema_overrides={"reml": pl.Float64}))
     store.write("model_drift", rounded(pl.concat(rates)))
@@ -179,18 +188,24 @@ def asked_of(store: Store, members: Sequence[Series]) -> list[Asked]:
     return [Asked(asked, doubted, pl.concat([asked, doubted], how="vertical_relaxed")) for asked, doubted in each]
 
 
-def write_open_cycles(store: Store, series: Series, fitted: Told, asked: Asked) -> None:
-    """The posterior of the open cycles of one series, and of those that unrecorded work may have opened since."""
-    if asked.open.is_empty():
-        return
+def open_rows(store: Store, series: Series, fitted: Told, asked: Asked) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Rows of open_cycles of one series and of open_doubts: the posterior of the open cycles, and of those that
+    unrecorded work may have opened since."""
     known, doubts, fit = fitted.known, fitted.doubts, fitted.fit
     if doubts is None:
         (visits,) = visits_of(store, [series])
         known, doubts = after_visits(known, asked.open, visits, fit.open_share, fit.sigma, series.transform)
-    store.append("open_cycles", known_rows(known, asked.open, series))
     chance = doubts.select(pl.col("install_no").cast(pl.Int32), pl.col("chance").round_sig_figs(DIGITS))
     told = known_rows(known, asked.doubted, series).join(chance, on="install_no", maintain_order="left")
-    store.append("open_doubts", told)
+    return known_rows(known, asked.open, series), told
+
+
+def append_all(store: Store, opened: list[pl.DataFrame], doubted: list[pl.DataFrame]) -> None:
+    """Write the rows of `open_rows` that were held, and let go of them."""
+    for table, rows in (("open_cycles", opened), ("open_doubts", doubted)):
+        if rows:
+            store.append(table, pl.concat(rows))
+        rows.clear()
 
 
 def known_rows(known: pl.DataFrame, asked: pl.DataFrame, series: Series) -> pl.DataFrame:
