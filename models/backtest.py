@@ -8,21 +8,31 @@ knowledge than a run would have, never newer.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import asdict, dataclass, replace
 
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from models.baselines import FEWEST_PAIRS, BoostedTrees, Guess, base_rate, common_drift, own_line, pooled_slope
+from models.baselines import (
+    FEWEST_PAIRS,
+    Guess,
+    Lesson,
+    base_rate,
+    boosted_trees,
+    common_drift,
+    own_line,
+    pooled_slope,
+    tree_table,
+)
 from models.breaks import ROUNDS, split_at_breaks
 from models.cycle_sums import Forest, Readings
 from models.doubts import ASKED, Hearing, heard
 from models.drift import fit_series, reweighted, with_clean_levels
 from models.fitted import SeriesFit
 from models.forecast import OWN_SHARE, Outlook
-from models.hours import Floats
+from models.hours import Floats, Ints
 from models.past import HORIZONS, Counted, Origin, features, reading_edges, stand_at
 from models.posteriors import posterior
 from models.reading_errors import ReadingError, chance_of_reading, reading_quantiles
@@ -34,6 +44,7 @@ from models.work_habit import habit_of
 METHODS = ("foulcast", "base_rate", "own_line", "common_drift", "boosted_trees")
 MONTH_DAYS = 30.4375
 STEP_MONTHS = 9
+ORIGINS_A_TREE = 2  # that the same trees serve
 TESTED_MONTHS = 36  # the first origin lies this far back
 LEARNING_MONTHS = 36  # the baselines learn from origins this much earlier still
 OPTIONS = FitOptions(robust_rounds=1, pace=False)
@@ -49,15 +60,44 @@ class Tried:
     note: str = ""
 
 
+@dataclass(frozen=True)
+class Outcome:
+    """What was found after one origin, (n,) each: months ahead, the value on the scale of the fit, whether it was out
+    of range; and what each method had guessed."""
+
+    months: Ints
+    z: Floats
+    event: NDArray[np.bool_]
+    guesses: dict[str, Guess]
+
+
+@dataclass(frozen=True)
+class Attempt:
+    """One series tried by all methods but the boosted trees, and what these are to learn from, origin by origin."""
+
+    name: dict[str, str]
+    outcomes: list[Outcome]
+    lessons: list[Lesson]
+    seed: int
+    note: str = ""
+
+
 def backtest(inputs: SeriesInputs, counted: Counted, low: Floats, high: Floats, as_of: int, seed: int = 0) -> Tried:
-    """Try one series on its past.
+    """Try one series on its past, as `attempted` and `scored` together."""
+    attempt = attempted(inputs, counted, low, high, as_of, seed)
+    return scored(attempt, boosted_trees(attempt.lessons, seed))
+
+
+def attempted(inputs: SeriesInputs, counted: Counted, low: Floats, high: Floats, as_of: int, seed: int) -> Attempt:
+    """Try one series on its past, by all methods but the boosted trees.
 
     inputs: the whole history of the installs of `counted`, with visit_no in readings and opened_visit_no in cycles.
     low, high: ranges on the scale of the fit (-inf, inf where open), in the order of counted.install_no.
     as_of: the day the history ends.
     """
+    name = {"indicator": inputs.indicator, "firing": inputs.firing}
     if not inputs.readings.height:
-        return Tried([], [], f"{inputs.indicator} {inputs.firing}: no readings")
+        return Attempt(name, [], [], seed, f"{inputs.indicator} {inputs.firing}: no readings")
     # The first origin needs a year of history before it.
     first_day = int(inputs.readings["day"].quantile(0.02)) + 365  # type: ignore[arg-type]
     days = [d for d in origin_days(as_of) if d >= first_day]
@@ -67,38 +107,31 @@ def backtest(inputs: SeriesInputs, counted: Counted, low: Floats, high: Floats, 
     number = pl.Series("install_no", counted.install_no, inputs.readings.schema["install_no"])
     ranges = pl.DataFrame({"install_no": number, "low": low, "high": high})
     rows = {d: features(o, counted, low, high, edges) for d, o in stands.items()}
-    results: list[tuple[pl.DataFrame, NDArray[np.bool_], dict[str, Guess]]] = []
+    tables = {d: tree_table(frame) for d, (frame, _) in rows.items()}
+    outcomes: list[Outcome] = []
+    lessons: list[Lesson] = []
     fit: SeriesFit | None = None
-    trees = BoostedTrees(seed)
-    turns = 0
     for day in tested:
         now, event = rows[day]
-        past, past_event = _known(rows, day)
+        known = {d: (frame["day"] <= day).to_numpy() for d, (frame, _) in rows.items() if d < day}
+        past_event = np.concatenate([rows[d][1][which] for d, which in known.items()]) if known else np.empty(0, bool)
         if len(past_event) < FEWEST_PAIRS or not now.height:
             continue
-        if fit is None:
-            fit = fit_series(stands[day].inputs, OPTIONS)
-        else:
-            fit = carried(fit, stands[day].inputs)
-        if turns % 2 == 0:
-            trees = BoostedTrees(seed).fit(past, past_event)
-        turns += 1
+        past = pl.concat([rows[d][0].filter(pl.Series(which)) for d, which in known.items()], how="vertical_relaxed")
+        fit = fit_series(stands[day].inputs, OPTIONS) if fit is None else carried(fit, stands[day].inputs)
         rate = base_rate(past, past_event, now)
+        anew = len(lessons) % ORIGINS_A_TREE == 0
+        table = np.concatenate([tables[d][which] for d, which in known.items()]) if anew else None
+        lessons.append(Lesson(table, past_event, tables[day], rate.chance))
         slope = pooled_slope(stands[day].inputs.readings)
-        results.append(
-            (
-                now,
-                event,
-                {
-                    "foulcast": drift_guess(fit, stands[day], now, counted, ranges),
-                    "base_rate": rate,
-                    "own_line": own_line(past, now, rate.chance),
-                    "common_drift": common_drift(past, now, slope, rate.chance),
-                    "boosted_trees": trees.guess(now, rate.chance),
-                },
-            )
-        )
-    return _scored(inputs, results)
+        guesses = {
+            "foulcast": drift_guess(fit, stands[day], now, counted, ranges),
+            "base_rate": rate,
+            "own_line": own_line(past, now, rate.chance),
+            "common_drift": common_drift(past, now, slope, rate.chance),
+        }
+        outcomes.append(Outcome(now["months"].to_numpy(), now["z"].to_numpy(), event, guesses))
+    return Attempt(name, outcomes, lessons, seed)
 
 
 def origin_days(as_of: int) -> list[int]:
@@ -106,22 +139,15 @@ def origin_days(as_of: int) -> list[int]:
     return [as_of - round(MONTH_DAYS * m) for m in range(TESTED_MONTHS + LEARNING_MONTHS, 0, -STEP_MONTHS)]
 
 
-def backtest_piece(piece: tuple[SeriesInputs, Counted, Floats, Floats, int, int]) -> Tried:
-    """`backtest` of its arguments in one: a piece of work that another process does without the rest of the program."""
-    return backtest(*piece)
+def backtest_piece(piece: tuple[SeriesInputs, Counted, Floats, Floats, int, int]) -> Attempt:
+    """`attempted` of its arguments in one: a piece of work that another process does without the rest of the
+    program."""
+    return attempted(*piece)
 
 
-def _known(rows: dict[int, tuple[pl.DataFrame, NDArray[np.bool_]]], day: int) -> tuple[pl.DataFrame, NDArray[np.bool_]]:
-    """Forecast tasks of earlier origins whose outcome was known by `day`."""
-    frames, events = [], []
-    for origin, (frame, event) in rows.items():
-        if origin < day:
-            known = (frame["day"] <= day).to_numpy()
-            frames.append(frame.filter(pl.Series(known)))
-            events.append(event[known])
-    if not frames:
-        return pl.DataFrame(), np.empty(0, bool)
-    return pl.concat(frames, how="vertical_relaxed"), np.concatenate(events)
+def trees_piece(attempts: Sequence[tuple[Sequence[Lesson], int]]) -> list[list[Floats]]:
+    """`boosted_trees` of the lessons and seeds of several series, in a process that has imported what they need."""
+    return [boosted_trees(lessons, seed) for lessons, seed in attempts]
 
 
 def carried(fit: SeriesFit, inputs: SeriesInputs) -> SeriesFit:
@@ -200,25 +226,32 @@ def _outlook(
     )  # fmt: skip
 
 
-def _scored(inputs: SeriesInputs, results: Sequence[tuple[pl.DataFrame, NDArray[np.bool_], dict[str, Guess]]]) -> Tried:
-    name = {"indicator": inputs.indicator, "firing": inputs.firing}
+def scored(attempt: Attempt, trees: Sequence[Floats]) -> Tried:
+    """trees: the chances that `boosted_trees` give, origin by origin."""
+    name, outcomes = attempt.name, attempt.outcomes
+    if attempt.note:
+        return Tried([], [], attempt.note)
+    guessed = [
+        o.guesses | {"boosted_trees": Guess(chance, *[np.full(len(chance), np.nan)] * 2)}
+        for o, chance in zip(outcomes, trees, strict=True)
+    ]
     scores, pictures, short = [], [], []
     for months in HORIZONS:
-        take = [(now["months"] == months).to_numpy() for now, _, _ in results]
-        event = (
-            np.concatenate([e[t] for (_, e, _), t in zip(results, take, strict=True)]) if results else np.empty(0, bool)
-        )
+        take = [o.months == months for o in outcomes]
+
+        def all_of(parts: Iterable[NDArray], take: Sequence[NDArray[np.bool_]] = take) -> NDArray:
+            return np.concatenate([part[t] for part, t in zip(parts, take, strict=True)])
+
+        event = all_of(o.event for o in outcomes) if outcomes else np.empty(0, bool)
         if len(event) < FEWEST_FORECASTS:
             short.append(f"{months} months: {len(event)}")
             continue
-        z = np.concatenate([now["z"].to_numpy()[t] for (now, _, _), t in zip(results, take, strict=True)])
-        base = None
+        z = all_of(o.z for o in outcomes)
         told = {}
         for method in METHODS:
-            guesses = [g[method] for _, _, g in results]
-            chance = np.concatenate([g.chance[t] for g, t in zip(guesses, take, strict=True)])
-            low = np.concatenate([g.low[t] for g, t in zip(guesses, take, strict=True)])
-            high = np.concatenate([g.high[t] for g, t in zip(guesses, take, strict=True)])
+            chance, low, high = (
+                all_of(getattr(g[method], part) for g in guessed) for part in ("chance", "low", "high")
+            )
             between = np.isfinite(low)
             told[method] = (
                 score(chance, event),
@@ -234,5 +267,5 @@ def _scored(inputs: SeriesInputs, results: Sequence[tuple[pl.DataFrame, NDArray[
     note = ""
     if short:
         had = ", ".join(short)
-        note = f"{inputs.indicator} {inputs.firing}: too few later readings to try ({had}; {FEWEST_FORECASTS} needed)"
+        note = f"{' '.join(name.values())}: too few later readings to try ({had}; {FEWEST_FORECASTS} needed)"
     return Tried(scores, pictures, note)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
 from typing import TYPE_CHECKING
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
 
 Z80 = 1.2815515594457
 FEWEST_PAIRS = 30  # past forecasts with known outcome, below which there is nothing to learn a spread or a rate from
+FEWEST_EVENTS = 5  # of either kind, below which no trees are grown
 NUMBERS = ("last_z", "last_h", "first_z", "count", "slope", "since", "hours_open", "then_h", "per_year", "days_ahead",
            "gap_high", "gap_low", "before_z", "age", "hardness", "media_kg")  # fmt: skip
 CODES = ("model_no", "design_no", "opened_by", "fuel", "air_intake", "material", "condensing")
@@ -65,7 +67,7 @@ def common_drift(past: pl.DataFrame, now: pl.DataFrame, slope: float, otherwise:
 def _normal(past: pl.DataFrame, now: pl.DataFrame, line, otherwise: Floats) -> Guess:
     """A normal error about a line, its spread from past forecasts per horizon; `otherwise` where there is no line."""
     error = (past["z"] - line(past)).to_numpy().astype(float)
-    middle = line(now).cast(pl.Float64).fill_null(np.nan).to_numpy()
+    middle = line(now).cast(pl.Float64).to_numpy()
     spread = np.full(now.height, np.nan)
     for months in now["months"].unique().to_list():
         known = error[(past["months"] == months).to_numpy()]
@@ -93,58 +95,67 @@ def pooled_slope(readings: pl.DataFrame) -> float:
     return float((apart["z"] * apart["h"]).sum()) / spread if spread > 1e-9 else 0.0
 
 
+def tree_table(frame: pl.DataFrame) -> NDArray:
+    """What trees look at of each forecast of `past.features`, (n, columns); nan where it is not known."""
+    columns: list[pl.Expr] = [
+        pl.when(pl.col(name).cast(pl.Float64).is_finite()).then(pl.col(name).cast(pl.Float64))
+        for name in NUMBERS
+        if name in frame.columns
+    ]
+    for name in CODES:
+        if name in frame.columns:
+            # A stable number per word, the same whatever rows are asked.
+            words = frame.schema[name] == pl.String
+            code = pl.col(name).cast(pl.String).hash(seed=1) % 1024 if words else pl.col(name)
+            columns.append(code.cast(pl.Float64))
+    return frame.select(c.fill_null(float("nan")).alias(str(k)) for k, c in enumerate(columns)).to_numpy()
+
+
+@dataclass(frozen=True)
+class Lesson:
+    """One origin for trees. past (m, columns), event (m,): forecasts with known outcome, as `tree_table`; None where
+    those of the origin before serve on. now (n, columns): what is asked. otherwise (n,): chances where nothing can be
+    learnt."""
+
+    past: NDArray | None
+    event: NDArray[np.bool_]
+    now: NDArray
+    otherwise: Floats
+
+
 @cache
 def _threads() -> ThreadpoolController:
     """Of the libraries loaded when first asked; a limit set before the trees were imported does not reach theirs."""
     return ThreadpoolController()
 
 
-class BoostedTrees:
-    """Gradient boosted trees on the features, fitted on past forecasts with known outcome.
+def boosted_trees(lessons: Sequence[Lesson], seed: int) -> list[Floats]:
+    """Chances by gradient boosted trees on the features, origin by origin.
 
     In one thread: series are tried side by side, and a few hundred rows leave nothing to share but waiting.
     """
-
-    def __init__(self, seed: int = 0) -> None:
-        self.seed = seed
-        self.model: HistGradientBoostingClassifier | None = None
-        self.kept = np.empty(0, np.int64)
-
-    def fit(self, past: pl.DataFrame, event: NDArray[np.bool_]) -> BoostedTrees:
-        if min(event.sum(), (~event).sum()) >= 5:
-            table = self._table(past)
-            self.kept = np.flatnonzero([len(np.unique(c[np.isfinite(c)])) > 1 for c in table.T])
-            if not len(self.kept):
-                return self
-            from sklearn.ensemble import HistGradientBoostingClassifier  # takes long, and few processes come here
-
-            model = HistGradientBoostingClassifier(
-                max_iter=60, learning_rate=0.08, max_leaf_nodes=8, min_samples_leaf=20, l2_regularization=1.0,
-                early_stopping=False, random_state=self.seed,
-            )  # fmt: skip
-            with _threads().limit(limits=1):
-                self.model = model.fit(table[:, self.kept], event)
-        return self
-
-    def guess(self, now: pl.DataFrame, otherwise: Floats) -> Guess:
-        empty = np.full(now.height, np.nan)
-        if self.model is None or not now.height:
-            return Guess(otherwise, empty, empty)
+    chances: list[Floats] = []
+    model, kept = None, np.empty(0, np.int64)
+    for lesson in lessons:
+        if lesson.past is not None:
+            model = None
+            kept = np.flatnonzero([len(np.unique(c[np.isfinite(c)])) > 1 for c in lesson.past.T])
+            if len(kept) and min(lesson.event.sum(), (~lesson.event).sum()) >= FEWEST_EVENTS:
+                model = _grown(lesson.past[:, kept], lesson.event, seed)
+        if model is None or not len(lesson.now):
+            chances.append(lesson.otherwise)
+            continue
         with _threads().limit(limits=1):
-            chance = self.model.predict_proba(self._table(now)[:, self.kept])[:, 1]
-        return Guess(chance, empty, empty)
+            chances.append(model.predict_proba(lesson.now[:, kept])[:, 1])
+    return chances
 
-    @staticmethod
-    def _table(frame: pl.DataFrame) -> NDArray:
-        columns: list[pl.Expr] = [
-            pl.when(pl.col(name).cast(pl.Float64).is_finite()).then(pl.col(name).cast(pl.Float64))
-            for name in NUMBERS
-            if name in frame.columns
-        ]
-        for name in CODES:
-            if name in frame.columns:
-                # A stable number per word, the same whatever rows are asked.
-                words = frame.schema[name] == pl.String
-                code = pl.col(name).cast(pl.String).hash(seed=1) % 1024 if words else pl.col(name)
-                columns.append(code.cast(pl.Float64))
-        return frame.select(c.fill_null(float("nan")).alias(str(k)) for k, c in enumerate(columns)).to_numpy()
+
+def _grown(past: NDArray, event: NDArray[np.bool_], seed: int) -> HistGradientBoostingClassifier:
+    from sklearn.ensemble import HistGradientBoostingClassifier  # takes long, and few processes come here
+
+    model = HistGradientBoostingClassifier(
+        max_iter=60, learning_rate=0.08, max_leaf_nodes=8, min_samples_leaf=20, l2_regularization=1.0,
+        early_stopping=False, random_state=seed,
+    )  # fmt: skip
+    with _threads().limit(limits=1):
+        return model.fit(past, event)

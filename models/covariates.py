@@ -111,22 +111,27 @@ def codes(forest: Forest, name: str) -> np.ndarray:
     if name not in forest.rows.columns:
         return park_codes(forest, name)[forest.parents[0]]
     if ("codes", name) not in forest.memo:
-        forest.memo["codes", name] = coded(forest.rows[name])
+        forest.memo["codes", name] = coded(forest.rows, [name])[name]
     return forest.memo["codes", name]
 
 
 def park_codes(forest: Forest, name: str) -> np.ndarray:
     """As `codes`, of the installs."""
     if name not in forest.park_memo:
-        forest.park_memo[name] = coded(forest.park[name])
+        # who asks for one asks for all
+        wanted = dict.fromkeys([name, *(other for other in CATEGORIES if other in forest.park.columns)])
+        forest.park_memo.update(coded(forest.park, wanted).items())
     return forest.park_memo[name]
 
 
-def coded(texts: pl.Series) -> np.ndarray:
-    if texts.dtype != pl.Categorical:
-        texts = texts.cast(pl.String).cast(pl.Categorical)
-    numbers = texts.to_physical().cast(pl.Int32)
-    return numbers.to_numpy() if numbers.null_count() == 0 else numbers.fill_null(-1).to_numpy()
+def coded(frame: pl.DataFrame, names: Iterable[str]) -> dict[str, np.ndarray]:
+    """Columns of texts (or truths) as numbers, -1 where they are empty."""
+    texts = [
+        pl.col(name) if frame.schema[name] == pl.Categorical else pl.col(name).cast(pl.String).cast(pl.Categorical)
+        for name in names
+    ]
+    numbers = frame.select(text.to_physical().cast(pl.Int32).fill_null(-1) for text in texts)
+    return {name: numbers[name].to_numpy() for name in numbers.columns}
 
 
 @cache
@@ -174,7 +179,7 @@ def opened_year(frame: pl.DataFrame) -> np.ndarray:
 
 
 def numbers(series: pl.Series, log: bool) -> np.ndarray:
-    x = series.cast(pl.Float64).fill_null(np.nan).to_numpy().astype(float)
+    x = series.cast(pl.Float64).to_numpy().astype(float)
     if log:
         with np.errstate(divide="ignore", invalid="ignore"):
             x = np.where(x > 0, np.log(np.where(x > 0, x, 1.0)), np.nan)

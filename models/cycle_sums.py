@@ -68,8 +68,8 @@ class Readings:
         keep."""
         frame = inputs.readings
         install = frame["install_no"].to_numpy()
-        z = forward(frame["value"].cast(pl.Float64).fill_null(np.nan).to_numpy(), inputs.transform)
-        hours = frame["hours"].cast(pl.Float64).fill_null(np.nan).to_numpy()
+        z = forward(frame["value"].cast(pl.Float64).to_numpy(), inputs.transform)
+        hours = frame["hours"].cast(pl.Float64).to_numpy()
         good = np.isfinite(z) & np.isfinite(hours)
         if keep is not None:
             good &= np.isin(install, keep)

@@ -10,7 +10,7 @@ from scipy.special import expit
 
 from models.hours import Floats
 from models.series import forward
-from models.work_habit import TURNS, WEIGHTS, WorkHabit, beyond
+from models.work_habit import TURNS, WEIGHTS, WorkHabit, beyond, habit_of
 
 POSTERIOR = ("m0", "m1", "v00", "v01", "v11")
 PLACE = pl.col("visit_no").cast(pl.Int64) * 2  # of a visit among visits and stages
@@ -41,17 +41,20 @@ def doubted_cycles(now: pl.DataFrame, unsaid: pl.DataFrame, readings: pl.DataFra
             hours_open=pl.col("since_h"),
         )
         .select(ASKED)
+        .collect()
     )
 
 
-def _to_open_cycles(now: pl.DataFrame, visits: pl.DataFrame, readings: pl.DataFrame) -> pl.DataFrame:
+def _to_open_cycles(now: pl.DataFrame, visits: pl.DataFrame, readings: pl.DataFrame) -> pl.LazyFrame:
     """The visits to open cycles, sorted, with value (as found there), latest (PLACE of the install's last reading and
     its stage, -1: none) and since_h (burner hours since); the rest as in `silent_visits`."""
-    latest = readings.group_by("install_no").agg(latest=(PLACE + pl.col("stage_order")).max())
-    found = readings.filter(pl.col("stage_order") == 0).select("install_no", "visit_no", "value")
+    read = readings.lazy()
+    latest = read.group_by("install_no").agg(latest=(PLACE + pl.col("stage_order")).max())
+    found = read.filter(pl.col("stage_order") == 0).select("install_no", "visit_no", "value")
     return (
-        now.select("install_no", "cycle_no", "opened_visit_no", "now_h")
-        .join(visits, on="install_no")
+        now.lazy()
+        .select("install_no", "cycle_no", "opened_visit_no", "now_h")
+        .join(visits.lazy(), on="install_no")
         .filter(pl.col("visit_no") > pl.col("opened_visit_no").fill_null(-1))
         .join(latest, on="install_no", how="left")
         .join(found, on=["install_no", "visit_no"], how="left")
@@ -76,17 +79,31 @@ def silent_visits(
     now, unsaid, readings: as there. visits: install_no, visit_no, clock_h of all visits. Returns install_no, cycle_no,
     visit_no, since_h (burner hours since), unsure, value (as found, own unit; null unless in doubt), sorted.
     """
-    newest = unsaid.group_by("install_no").agg(newest=pl.col("visit_no").max())
+    newest = unsaid.lazy().group_by("install_no").agg(newest=pl.col("visit_no").max())
     return (
         _to_open_cycles(now, visits.select("install_no", "visit_no", "clock_h"), readings)
         .filter(pl.col("latest") <= PLACE)
-        .join(unsaid.select("visit_no", unsure=True), on="visit_no", how="left")
+        .join(unsaid.lazy().select("visit_no", unsure=True), on="visit_no", how="left")
         .join(newest, on="install_no", how="left")
         .with_columns(pl.col("unsure").fill_null(False))
         .filter(pl.when("unsure").then(pl.col("visit_no") == pl.col("newest")).otherwise(pl.col("latest") < PLACE))
         .sort("install_no", "visit_no")
         .select("install_no", "cycle_no", "visit_no", "since_h", "unsure", "value")
+        .collect()
     )
+
+
+@dataclass(frozen=True)
+class Visits:
+    """The visits of a series. all, readings, opened, unsaid: of installs from which is learnt when work is done, as
+    `work_habit.habit_of`. silent: as `silent_visits`. ranges: install_no, low, high on the scale of the fit, of all."""
+
+    all: pl.DataFrame
+    readings: pl.DataFrame
+    opened: pl.DataFrame
+    unsaid: pl.DataFrame
+    silent: pl.DataFrame
+    ranges: pl.DataFrame
 
 
 @dataclass(frozen=True)
@@ -98,6 +115,14 @@ class Hearing:
     open_share: float
     sigma: float
     transform: str
+
+
+def after_visits(
+    known: pl.DataFrame, opened: pl.DataFrame, visits: Visits, open_share: float, sigma: float, transform: str
+) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """`heard`, by the habit that the visits themselves tell. opened: the open cycles among the posteriors known."""
+    habit = habit_of(visits.all, visits.readings, visits.opened, visits.unsaid, visits.ranges, transform)
+    return heard(known, opened, visits.silent, visits.ranges, Hearing(habit, open_share, sigma, transform))
 
 
 def heard(
@@ -129,7 +154,7 @@ def heard(
     hours = pl.col("hours_open") - pl.col("since_h") - pl.col("hours_shift")
     rows = rows.with_columns(
         tau=(hours.clip(0.0) / 1000) ** pl.col("gamma"),
-        found=pl.Series(forward(rows["value"].cast(pl.Float64).fill_null(np.nan).to_numpy(), by.transform)),
+        found=pl.Series(forward(rows["value"].cast(pl.Float64).to_numpy(), by.transform)),
     )
     m = known.select(POSTERIOR).to_numpy().T.copy()
     log_odds = np.full(known.height, np.nan)

@@ -156,10 +156,12 @@ def bare(fit: SeriesFit) -> SeriesFit:
 class Told:
     """What is told of a series once it is fitted. fit: the parameters, without readings; counts: readings, cycles,
     installs read; known: as `posteriors.posterior`, of the cycles asked for; rates: as `rates.model_rates`; cleanings:
-    as `cleaning.cleaning_effects`."""
+    as `cleaning.cleaning_effects`. doubts: install_no, chance that unrecorded work opened another cycle, as
+    `doubts.heard`; None where the visits have not been heard yet."""
 
     fit: SeriesFit
     counts: tuple[int, int, int]
     known: pl.DataFrame
     rates: pl.DataFrame
     cleanings: pl.DataFrame
+    doubts: pl.DataFrame | None = None

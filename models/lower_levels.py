@@ -290,11 +290,13 @@ def sweep(
             of_group = groups if level == n_lower - 1 else groups[to_top(block, level)]
             starts = segment_starts(of_group)
             ends = np.r_[starts[1:], len(of_group)]
-            for a, b in zip(starts.tolist(), ends.tolist(), strict=True):
-                target = out.grams[level][of_group[a]]
+            size = full.shape[0]
+            inner = np.empty((len(starts), q * (q + 1) // 2, size, size))
+            for gram, a, b in zip(inner, starts.tolist(), ends.tolist(), strict=True):
                 for i in range(q):
                     for j in range(i + 1):
-                        target[at[i, j]] += full.T @ (down.score[i, :, a:b] @ down.score[j, :, a:b].T) @ full
+                        gram[at[i, j]] = down.score[i, :, a:b] @ down.score[j, :, a:b].T
+            out.grams[level][of_group[starts]] += full.T @ inner @ full
             info = down.h[at].reshape(q * q, -1)
             out.info[level][level] += products(info, q)
             if down.x is not None:

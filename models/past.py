@@ -160,7 +160,7 @@ def reading_edges(low: Floats, high: Floats, inputs: SeriesInputs) -> tuple[Floa
 
     A reading of 5.0 is not below 5.0: with readings to a tenth the true edge lies at 4.95. Without a step, the range.
     """
-    step = reading_step(inputs.readings["value"].cast(pl.Float64).fill_null(np.nan).to_numpy())
+    step = reading_step(inputs.readings["value"].cast(pl.Float64).to_numpy())
     if step is None:
         return low, high
     own_low, own_high = (backward(np.clip(x, -700, 700), inputs.transform) for x in (low, high))

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
 
 from models.cleaning import cleaning_effects
+from models.doubts import Visits, after_visits
 from models.drift import fit_series
 from models.fitted import SeriesFit, Told, bare
 from models.joint import joined
@@ -16,13 +18,29 @@ from models.rates import model_rates
 from models.series import FitOptions, SeriesInputs
 
 
-def fitted_together(group: Sequence[tuple[SeriesInputs, pl.DataFrame]], options: FitOptions) -> list[Told]:
-    """The series of one group, each with the cycles whose posterior is wanted: fitted alone, then put together."""
-    fits = joined([fit_series(inputs, options) for inputs, _ in group])
-    return [told(fit, asked) for fit, (_, asked) in zip(fits, group, strict=True)]
+@dataclass(frozen=True)
+class Member:
+    """A series to fit. open: its open cycles, doubted: those that unrecorded work may have opened since (install_no,
+    cycle_no, … each); visits: by what they are heard."""
+
+    inputs: SeriesInputs
+    open: pl.DataFrame
+    doubted: pl.DataFrame
+    visits: Visits
 
 
-def told(fit: SeriesFit, asked: pl.DataFrame) -> Told:
+def fitted_together(group: Sequence[Member], options: FitOptions) -> list[Told]:
+    """The series of one group: fitted alone, then put together, and their visits heard."""
+    fits = joined([fit_series(member.inputs, options) for member in group])
+    return [told(fit, member) for fit, member in zip(fits, group, strict=True)]
+
+
+def told(fit: SeriesFit, member: Member) -> Told:
     runs = fit.readings
     counts = len(runs.z), len(runs.start), len(np.unique(runs.install_no))
-    return Told(bare(fit), counts, posterior(fit, asked), model_rates(fit), cleaning_effects(fit))
+    known = posterior(fit, pl.concat([member.open, member.doubted], how="vertical_relaxed"))
+    rates, cleanings = model_rates(fit), cleaning_effects(fit)
+    if member.open.is_empty():
+        return Told(bare(fit), counts, known, rates, cleanings)
+    known, doubts = after_visits(known, member.open, member.visits, fit.open_share, fit.sigma, member.inputs.transform)
+    return Told(bare(fit), counts, known, rates, cleanings, doubts)

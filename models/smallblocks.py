@@ -175,7 +175,7 @@ def symmetric_times(s: np.ndarray, b: np.ndarray) -> np.ndarray:
 
 def constant_times(d: np.ndarray, b: np.ndarray) -> np.ndarray:
     """D b for one matrix D (q, q) and (q, c, n) or (q, n)."""
-    return np.tensordot(d, b, axes=(1, 0))
+    return np.dot(d, b.reshape(len(b), -1)).reshape(b.shape)
 
 
 def congruence(s: np.ndarray, c: np.ndarray, q: int) -> np.ndarray:

@@ -46,16 +46,14 @@ def install_frame(inputs: SeriesInputs) -> pl.DataFrame:
 
 def seen_cycles(inputs: SeriesInputs, readings: Readings) -> pl.DataFrame:
     """Cycles with usable readings; one that the cycles table does not know counts as opened by unknown."""
-    known = inputs.cycles.select(
-        pl.col("opened_by").cast(pl.Categorical),
-        pl.col("opened_day").cast(pl.Int32),
-        pl.col("value_before").cast(pl.Float64),
-    )
-    row = readings.row
-    if len(row) and row.min() < 0:  # a row without anything at the end, for cycles that the table does not know
-        known = pl.concat([known, known.clear(1)])
-    return pl.DataFrame({"install_no": readings.install_no, "cycle_no": readings.cycle_no}).hstack(
-        known[np.where(row < 0, known.height - 1, row)].with_columns(pl.col("opened_by").fill_null(UNKNOWN))
+    at = pl.lit(pl.Series(readings.row.astype(np.int64)))
+    known = pl.when(at >= 0).then(at)
+    return inputs.cycles.select(
+        pl.lit(pl.Series("install_no", readings.install_no)),
+        pl.lit(pl.Series("cycle_no", readings.cycle_no)),
+        pl.col("opened_by").cast(pl.Categorical).gather(known).fill_null(UNKNOWN),
+        pl.col("opened_day").cast(pl.Int32).gather(known),
+        pl.col("value_before").cast(pl.Float64).gather(known),
     )
 
 
@@ -86,8 +84,9 @@ def begun_when_installed(forest: Forest) -> np.ndarray:
     """Cycles that began on the day their install was put in."""
     if "installed_day" not in forest.park.columns:
         return np.zeros(forest.size, dtype=bool)
-    installed = forest.park["installed_day"].cast(pl.Int64).fill_null(-1).to_numpy()
-    return forest.opened_day == installed[forest.parents[0]]
+    if "installed_day" not in forest.park_memo:
+        forest.park_memo["installed_day"] = forest.park["installed_day"].cast(pl.Int64).fill_null(-1).to_numpy()
+    return forest.opened_day == forest.park_memo["installed_day"][forest.parents[0]]
 
 
 def built_up_before(fit: SeriesFit, forest: Forest) -> np.ndarray | None:
@@ -104,7 +103,7 @@ def built_up_before(fit: SeriesFit, forest: Forest) -> np.ndarray | None:
     if last is not None and last[0] is fit.clean and last[1] is fit.before and last[2] in (key, (fit.centre, None)):
         return last[3]
     if "value before" not in forest.memo:
-        read = forest.rows["value_before"].fill_null(np.nan).to_numpy()
+        read = forest.rows["value_before"].to_numpy()
         forest.memo["value before"] = forward(read, fit.inputs.transform)
     at = positions(fit.clean["install_no"], forest.installs)
     level = np.where(at >= 0, np.r_[fit.clean["level"], 0.0][at], float(fit.beta[0]))

@@ -6,7 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
-from scipy import linalg
+from scipy.linalg.lapack import dpotrf as potrf
+from scipy.linalg.lapack import dpotrs as potrs
 
 from models import smallblocks as sb
 from models.lower_levels import Messages, segment_starts
@@ -155,22 +156,27 @@ def evaluate_upper(
         yy += float(mean @ priors.beta_precision @ mean) * sigma2
     if not np.all(np.isfinite(precision)):
         raise np.linalg.LinAlgError("the information of the fixed effects is not finite")
-    factor = linalg.cho_factor(precision, lower=True)
-    beta = linalg.cho_solve(factor, xy)
-    beta_cov = linalg.cho_solve(factor, np.eye(p))
+    factor, failed = potrf(precision, lower=1, clean=0)  # linalg.cho_factor without its checks
+    if failed:
+        raise np.linalg.LinAlgError("the information of the fixed effects is not positive definite")
+    beta, beta_cov = potrs(factor, xy, lower=1)[0], potrs(factor, np.eye(p), lower=1)[0]
     rss = max(yy - float(xy @ beta), 1e-300)
-    log_xx = 2 * float(np.log(np.diag(factor[0])).sum())
+    log_xx = 2 * float(np.log(factor.diagonal()).sum())
     dof = m.n_obs - (p if priors.beta_precision is None else 0)
     shrink_dof, shrink_rss, prior_logdet = priors.sigma_members, priors.sigma_members * priors.sigma2, 0.0
+    relative = [root @ root.T for root in roots]
     inverses: dict[int, np.ndarray] = {}
-    for level, prior in enumerate(priors.levels):
-        if prior is not None and prior.members > 0:
-            d = roots[level] @ roots[level].T
-            inverse = np.linalg.inv(d + 1e-12 * np.trace(d) * np.eye(q) + 1e-300 * np.eye(q))
-            inverses[level] = inverse
+    if with_prior := [level for level, prior in enumerate(priors.levels) if prior is not None and prior.members > 0]:
+        d, one = np.stack([relative[level] for level in with_prior]), np.eye(q)
+        inverse = np.linalg.inv(d + 1e-12 * np.trace(d, axis1=1, axis2=2)[:, None, None] * one + 1e-300 * one)
+        logdets = np.linalg.slogdet(d + 1e-300 * one)[1].tolist()
+        for k, level in enumerate(with_prior):
+            prior = priors.levels[level]
+            assert prior is not None
+            inverses[level] = inverse[k]
             shrink_dof += prior.members * q
-            shrink_rss += prior.members * float(np.sum(prior.psi * inverse))
-            prior_logdet += prior.members * float(np.linalg.slogdet(d + 1e-300 * np.eye(q))[1])
+            shrink_rss += prior.members * float(np.sum(prior.psi * inverse[k]))
+            prior_logdet += prior.members * logdets[k]
     profiled = sigma2 is None
     if sigma2 is None:
         if dof + shrink_dof <= 0:
@@ -200,7 +206,7 @@ def evaluate_upper(
     e.links = [Link(total, total, cond, cond, np.zeros(0, dtype=int)) for _ in range(n_levels - n_lower)]
     for level in range(n_levels - 1, n_lower - 1, -1):
         ws, wb, u, index = kept[level - n_lower]
-        d = roots[level] @ roots[level].T
+        d = relative[level]
         t_par, c_par = total[:, :, index], cond[:, index]
         shift = t_par.copy()
         for i in range(q):

@@ -14,18 +14,22 @@ from dataclasses import dataclass, replace
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
-from scipy.optimize import minimize
 from scipy.special import expit, logit
 
 from models.hours import Floats
+from models.newton import minimise
 from models.series import forward
 
 FEWEST = 30  # visits that tell what was found and what was done, below which nothing is learnt
+LEAST = 1e-9  # chances are held this far from 0 and 1 before a logarithm is taken
 FARTHEST = 50.0  # widths from the limit: as far as it matters
 UNTOLD = 0.5  # share that saw the value of visits without a reading, where the past does not tell: mean of a flat prior
 SHARES = np.linspace(0.0, 1.0, 21)
 STEPS = 64  # per spread of the distances, to which these are rounded: finer than any reading tells
-PLACES = (-2.0, -1.0, 0.0)  # where the curve is first looked for, in spreads from the limit
+# Where the curve is first looked for: logits of floor (less that of the share) and of the rise, place and log width in
+# spreads; there are several optima now and then.
+LOOKED_AT = np.stack(np.meshgrid([-2.0, -0.5], [-2.0, 0.0, 2.0], [-2.0, -1.0, 0.0, 1.0], [-2.5, -0.5]), axis=-1)
+MIDDLE, SPREAD = np.array([0.0, 0.0, 0.0, -1.5]), np.array([3.0, 2.0, 1.0, 1.0])  # of their priors
 TURNS = np.linspace(
     -5.0, 5.0, 81
 )  # of a standard normal: fine enough for a curve that rises within a tenth of its spread
@@ -79,6 +83,48 @@ class WorkHabit:
         return odds * chance / (odds * chance + 1 - chance)
 
 
+@dataclass(frozen=True)
+class Found:
+    """Visits by how far beyond the limit they found the value, in spreads (n,), and how many of them did the work.
+
+    A curve is four numbers: logit of the floor, logit of the rise (a share of what lies above the floor), place and log
+    width in spreads.
+    """
+
+    place: Floats
+    did: Floats
+    did_not: Floats
+
+    def loss(self, at: Floats) -> Floats:
+        """Half the prior's and minus the visits' log likelihood; at (4, …, 1) or (4, 1)."""
+        chance = self.curve(at)[-1]
+        held = 0.5 * (((at[..., 0].T - MIDDLE) / SPREAD) ** 2).sum(axis=-1)
+        return held - np.log(chance) @ self.did - np.log1p(-chance) @ self.did_not
+
+    def curve(self, at: Floats) -> tuple[Floats, ...]:
+        """floor, rise, x and expit(x) of the logistic curve, and the chance of work, at each place."""
+        floor, rise = expit(at[0]), expit(at[1])
+        x = np.clip((self.place - at[2]) / np.exp(np.clip(at[3], -FARTHEST, FARTHEST)), -FARTHEST, FARTHEST)
+        risen = expit(x)
+        return floor, rise, x, risen, np.clip(floor + (1 - floor) * rise * risen, LEAST, 1 - LEAST)
+
+    def fit(self, at: Floats) -> tuple[float, Floats, Floats]:
+        """The loss, its gradient and Fisher's information at one curve (4,)."""
+        floor, rise, x, risen, chance = self.curve(at[:, None])
+        steep = (1 - floor) * rise * risen * (1 - risen)
+        moved = np.stack(
+            [
+                floor * (1 - floor) * (1 - rise * risen),
+                (1 - floor) * rise * (1 - rise) * risen,
+                -steep / np.exp(at[3]),
+                -steep * x,
+            ]
+        )
+        gradient = moved @ (self.did_not / (1 - chance) - self.did / chance) + (at - MIDDLE) / SPREAD**2
+        information = (moved * ((self.did + self.did_not) / (chance * (1 - chance)))) @ moved.T
+        return float(self.loss(at[:, None])), gradient, information + np.diag(1 / SPREAD**2)
+
+
 def learnt(distance: Floats, done: NDArray[np.bool_]) -> WorkHabit:
     """From as-found readings (`beyond`, finite) and whether the visit did the work.
 
@@ -90,25 +136,17 @@ def learnt(distance: Floats, done: NDArray[np.bool_]) -> WorkHabit:
     if spread <= 0 or not 0 < done.sum() < n:
         return WorkHabit.none(share)
 
-    def curve(at: Floats) -> tuple[float, float, float, float]:
-        floor = float(expit(at[0]))
-        return floor, floor + (1 - floor) * float(expit(at[1])), spread * at[2], spread * float(np.exp(at[3]))
-
     step = spread / STEPS
     place, of = np.unique(np.round(distance / step), return_inverse=True)
-    place, did, did_not = place * step, np.bincount(of, done), np.bincount(of, ~done)
-
-    def loss(at: Floats) -> float:
-        p = np.clip(WorkHabit(*curve(at), share).chance(place), 1e-9, 1 - 1e-9)
-        held = (at[0] / 3) ** 2 + (at[1] / 2) ** 2 + at[2] ** 2 + (at[3] + 1.5) ** 2
-        return float(0.5 * held - did @ np.log(p) - did_not @ np.log1p(-p))
-
-    starts = [np.array([logit(share), -1.0, start, -1.5]) for start in PLACES]
-    best = min((minimize(loss, start, method="L-BFGS-B") for start in starts), key=lambda found: found.fun)
+    did, did_not = (np.bincount(of, which).astype(float) for which in (done, ~done))
+    visits = Found(place / STEPS, did, did_not)
+    starts = (LOOKED_AT + np.array([logit(share), 0.0, 0.0, 0.0])).reshape(-1, 4)
+    best = minimise(visits.fit, starts[np.argmin(visits.loss(starts.T[:, :, None]))], limit=200)
     alone = -(done.sum() * np.log(share) + (~done).sum() * np.log1p(-share))
-    if alone - best.fun <= 1.5 * np.log(n):
+    if alone - best.value <= 1.5 * np.log(n):
         return WorkHabit.none(share)
-    return WorkHabit(*curve(best.x), share)
+    floor, rise = expit(best.x[:2]).tolist()
+    return WorkHabit(floor, floor + (1 - floor) * rise, spread * best.x[2], spread * float(np.exp(best.x[3])), share)
 
 
 def learnt_unread(
@@ -146,7 +184,7 @@ def habit_of(
     unit). opened: install_no, opened_visit_no of the cycles. unsaid: visit_no of visits that leave open whether the
     work was done. ranges: install_no, low, high on the scale of the fit (-inf, inf where open).
     """
-    z = forward(readings["value"].cast(pl.Float64).fill_null(np.nan).to_numpy(), transform)
+    z = forward(readings["value"].cast(pl.Float64).to_numpy(), transform)
     whole = [pl.col("install_no").cast(pl.Int64), pl.col("visit_no").cast(pl.Int64)]
     read = readings.select(*whole, place=pl.col("visit_no").cast(pl.Int64) * 2 + pl.col("stage_order"), z=pl.Series(z))
     read = read.filter(pl.col("z").is_finite()).sort("place")

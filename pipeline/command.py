@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import date
@@ -21,7 +22,7 @@ if TYPE_CHECKING:
     from pipeline.store import Store
 
 
-WORKED_WITH = ("models.drift", "models.backtest", "sklearn.ensemble")
+WORKED_WITH = ("models.small", "models.backtest", "sklearn.ensemble")
 
 
 def run_fleet(fleet: str, out: Path, as_of: date | None, direct: bool, dask: str | None = None) -> None:
@@ -83,11 +84,8 @@ def _run_flow(fleet: str, folder: OutFolder, as_of: date | None, dask: str | Non
 
 
 def _say_what_came_of_it(folder: OutFolder) -> None:
-    from pipeline.stages.publish import counts
-    from pipeline.store import Store
-
-    with Store.open(folder.store, read_only=True) as store:
-        say_summary(counts(store), store.fact("as_of"), _warnings(store), folder.out)
+    record = json.loads((folder.out / "exports" / "run.json").read_text(encoding="utf-8"))
+    say_summary(record["counts"], record["as_of"], record["warnings"], folder.out)
 
 
 def _warnings(store: Store) -> list[str]:

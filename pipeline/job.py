@@ -11,8 +11,9 @@ import json
 import logging
 import time
 import uuid
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, closing, contextmanager
+from dataclasses import dataclass, replace
 from datetime import date
 from importlib.metadata import version
 from pathlib import Path
@@ -35,8 +36,35 @@ from pipeline.store import Store
 
 log = logging.getLogger("foulcast")
 
+HELD_BYTES = 50_000_000  # some 3,000 installs
 MEMORY_GB = 3.0
 """DuckDB's share; beyond it, it writes to disk beside the store. What Polars and numpy hold comes on top."""
+
+
+class HeldStore:
+    """A store that stays open from stage to stage of one process while it is small: to open and close it takes longer
+    there than most stages do. A large one is closed after each, so that what it holds in memory is written."""
+
+    def __init__(self) -> None:
+        self.store: Store | None = None
+
+    @contextmanager
+    def opened(self, path: Path) -> Iterator[Store]:
+        if self.store is None:
+            self.store = Store.open(path, memory_gb=MEMORY_GB)
+        try:
+            yield self.store
+        except BaseException:
+            self.close()
+            raise
+        log_file = path.with_name(f"{path.name}.wal")  # what is not yet in the store itself
+        if sum(file.stat().st_size for file in (path, log_file) if file.exists()) > HELD_BYTES:
+            self.close()
+
+    def close(self) -> None:
+        if self.store is not None:
+            self.store.close()
+        self.store = None
 
 
 @dataclass(frozen=True)
@@ -48,6 +76,7 @@ class Job:
     as_of: date | None
     today: date
     mapper: Mapper = side_by_side
+    held: HeldStore | None = None
 
     @classmethod
     def of(
@@ -71,8 +100,10 @@ class Job:
     def settings(self) -> Settings:
         return load_settings(self.fleet)
 
-    def store(self) -> Store:
-        return Store.open(self.folder.next / "fleet.duckdb", memory_gb=MEMORY_GB)
+    def store(self) -> AbstractContextManager[Store]:
+        """The store that is being made, open for one stage; closed after it unless it is held."""
+        path = self.folder.next / "fleet.duckdb"
+        return Store.open(path, memory_gb=MEMORY_GB) if self.held is None else self.held.opened(path)
 
     def shards_folder(self, shared: str | None) -> str | None:
         """Where the fit hands over a large fleet's shards: a folder of this run in the one all workers see, if one is
@@ -168,9 +199,18 @@ def publish(job: Job) -> str:
 
 def finish(job: Job) -> None:
     """Write run.json, with the time each stage took, and move the whole into place."""
+    put_in_place(job, record(job))
+
+
+def record(job: Job) -> bool:
+    """Write run.json; returns whether the results last, that is no row waits for its day to come."""
     with job.store() as store:
         write_run_record(store, job.settings(), job.folder.next / "exports" / "run.json", job.timings())
-        lasting = not store.scalar("select count(*) from rejected_rows where reason like 'future%'")
+        return not store.scalar("select count(*) from rejected_rows where reason like 'future%'")
+
+
+def put_in_place(job: Job, lasting: bool) -> None:
+    """Move what was made into place; its store is closed by now. lasting: as `record` returns."""
     job.folder.publish()
     keep_inputs(job, lasting)
 
@@ -182,7 +222,7 @@ def note_inputs(job: Job) -> None:
 
 
 def keep_inputs(job: Job, lasting: bool) -> None:
-    """Beside OUT, what it was made from. lasting: no row waits for its day to come."""
+    """Beside OUT, what it was made from. lasting: as `record` returns."""
     noted = job.folder.work / "reading.json"
     inputs = json.loads(noted.read_text()) | {"day": None if lasting else str(job.today), "store": _of_store(job)}
     noted.unlink()
@@ -215,6 +255,9 @@ SENTENCE: tuple[Callable[[Job], str], ...] = (read, check, derive, cycles, fit, 
 
 def run_direct(job: Job) -> None:
     """The whole job in this process, one stage after the other; the caller has claimed the output folder."""
-    for stage in SENTENCE:
-        stage(job)
-    finish(job)
+    with closing(HeldStore()) as held:
+        job = replace(job, held=held)
+        for stage in SENTENCE:
+            stage(job)
+        lasting = record(job)
+    put_in_place(job, lasting)

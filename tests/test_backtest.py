@@ -8,18 +8,20 @@ from datetime import date
 import numpy as np
 import polars as pl
 import pytest
+from sklearn.ensemble import HistGradientBoostingClassifier
 from sklearn.linear_model import LogisticRegression
 from sklearn.metrics import brier_score_loss, log_loss, roc_auc_score
 from statsmodels.stats.proportion import proportion_confint
 
-from models.backtest import backtest, carried, drift_guess
-from models.baselines import base_rate, common_drift, own_line, pooled_slope
+from models.backtest import Attempt, backtest, carried, drift_guess, trees_piece
+from models.baselines import Lesson, base_rate, boosted_trees, common_drift, own_line, pooled_slope
 from models.drift import fit_series
 from models.hours import Installs, LoadCalendar, day_number
 from models.past import Counted, features, reading_edges, reading_step, stand_at
 from models.posteriors import posterior
 from models.scores import bins, score, wilson
 from models.series import FitOptions, SeriesInputs
+from pipeline.stages import past_forecasts
 
 AS_OF = day_number(date(2025, 1, 1))
 QUICK = FitOptions(gammas=(1.0,), robust_rounds=0, analysers=False, pace=False, breaks=False, covariates=False)
@@ -236,3 +238,33 @@ def test_too_short_a_history_is_said_not_scored():
     tried = backtest(inputs, counted, np.full(6, -np.inf), np.full(6, np.log(26)), AS_OF)
     assert tried.scores == []
     assert "flue_over_return_k high: too few later readings" in tried.note
+
+
+def test_boosted_trees_are_those_of_the_library_whoever_grows_them():
+    """Judge: scikit-learn asked directly, on the rows known at the one origin that is learnt from."""
+    rng = np.random.default_rng(4)
+    past, now = rng.normal(size=(400, 3)), rng.normal(size=(60, 3))
+    past[:, 1], past[::7, 2] = 5.0, np.nan  # a column that tells nothing, and one that is not always known
+    event, base = past[:, 0] + rng.normal(size=400) > 1, np.full(60, 0.25)
+    lessons = [Lesson(past, event, now, base), Lesson(None, event, now[:20], base[:20])]
+    judge = HistGradientBoostingClassifier(
+        max_iter=60, learning_rate=0.08, max_leaf_nodes=8, min_samples_leaf=20, l2_regularization=1.0,
+        early_stopping=False, random_state=3,
+    ).fit(past[:, [0, 2]], event)  # fmt: skip
+    expected = judge.predict_proba(now[:, [0, 2]])[:, 1]
+    ((first, second),) = trees_piece([(lessons, 3)])
+    assert first == pytest.approx(expected)
+    assert second == pytest.approx(expected[:20])
+    few = Lesson(past, np.arange(400) < 4, now, base)
+    assert boosted_trees([few], 3)[0] is base
+
+
+@pytest.mark.parametrize(("most", "pieces"), [(10**6, [3]), (100, [1, 2])])
+def test_a_small_fleets_lessons_are_one_piece(monkeypatch, most, pieces):
+    monkeypatch.setattr(past_forecasts, "LESSONS_A_PIECE", most)
+    learn = lambda n: [Lesson(np.zeros((n, 2)), np.zeros(n, bool), np.zeros((1, 2)), np.zeros(1))]
+    attempts = [Attempt({}, [], lessons, k) for k, lessons in enumerate([learn(90), learn(90), []])]
+    made = past_forecasts.lessons_of(attempts)
+    assert [len(piece) for piece in made] == pieces
+    assert [seed for piece in made for _, seed in piece] == [0, 1, 2]
+    assert past_forecasts.lessons_of([]) == []

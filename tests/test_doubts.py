@@ -74,7 +74,7 @@ def test_the_trial_at_the_last_day_doubts_what_the_forecast_doubts(sample_run, t
         installs = store.frame("select * from drift_installs").filter(pl.col("install_no").is_in(tried.implode()))
         members = [series for series in SERIES if series.reset_class != "none"]
         for series, inputs in zip(members, series_inputs(store, members, installs, of="tried"), strict=True):
-            expected = open_doubts(store, series).filter(pl.col("install_no").is_in(tried.implode()))
+            expected = open_doubts(store, [series])[0].filter(pl.col("install_no").is_in(tried.implode()))
             stand = stand_at(as_of_day(store), inputs, counted)
             found = stand.doubted
             same = ["install_no", "cycle_no", "opened_day", "value_before"]
@@ -82,7 +82,7 @@ def test_the_trial_at_the_last_day_doubts_what_the_forecast_doubts(sample_run, t
             # hours without a counter lean on the installs at hand, and these are some of them
             np.testing.assert_allclose(found["hours_open"], expected["hours_open"], rtol=0.1)
             some += found.height
-            heard = silent_since(store, series).filter(pl.col("install_no").is_in(tried.implode()))
+            heard = silent_since(store, [series])[0].filter(pl.col("install_no").is_in(tried.implode()))
             same = ["install_no", "cycle_no", "visit_no", "unsure", "value"]
             assert stand.silent.select(same).rows() == heard.select(same).rows(), series.indicator
             assert set(found["install_no"]) == set(heard.filter("unsure")["install_no"])

@@ -13,12 +13,13 @@ from sklearn.utils.estimator_checks import parametrize_with_checks
 
 from models.covariates import fixed_values
 from models.cycle_sums import Forest, Readings
+from models.doubts import Visits
 from models.drift import fit_series, start
 from models.drift_model import DriftModel
 from models.posteriors import posterior
 from models.rates import model_rates
 from models.series import FitOptions
-from models.small import fitted_together
+from models.small import Member, fitted_together
 from models.states import built_up_before, install_frame, reading_lines, reweighed, seen_cycles, tree_sums
 
 PLAIN = FitOptions(gammas=(1.0,), breaks=False, pace=False, analysers=False)
@@ -203,7 +204,8 @@ def test_tiny_fleets_get_finite_wide_answers(rows):
 def test_a_series_that_applies_to_no_install_is_told_as_empty():
     made = tiny(4)
     none = replace(made.inputs, readings=made.inputs.readings.clear(), cycles=made.inputs.cycles.clear())
-    told = fitted_together([(none, none.cycles)], FitOptions())[0]
+    nothing = none.cycles.with_columns(hours_open=pl.lit(0.0))
+    told = fitted_together([Member(none, nothing, nothing, Visits(*[pl.DataFrame()] * 6))], FitOptions())[0]
     assert told.counts == (0, 0, 0)
     assert told.known.is_empty()
     assert told.cleanings.is_empty()

@@ -7,10 +7,11 @@ from dataclasses import replace
 import numpy as np
 import polars as pl
 import pytest
+from scipy.optimize import approx_fprime, minimize
 from scipy.special import expit
 
 from models.doubts import Hearing, heard
-from models.work_habit import WorkHabit, beyond, habit_of, learnt
+from models.work_habit import Found, WorkHabit, beyond, habit_of, learnt
 
 TRUE = WorkHabit(floor=0.4, ceiling=0.9, place=-0.3, width=0.1, share=0.5)
 LIMIT, SIGMA = 0.0, 0.1
@@ -31,6 +32,27 @@ def test_the_curve_of_a_fleet_that_cleans_what_is_bad(seed):
     # four parameters from 8,000 visits: some 0.02 wide where readings are, more beyond the limit
     assert np.abs(found.chance(at) - TRUE.chance(at)).max() < 0.08
     assert found.share == pytest.approx(TRUE.chance(distance).mean(), abs=0.02)
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_the_curve_is_the_likeliest_that_a_general_minimiser_finds(seed):
+    """Judge: scipy's L-BFGS-B from 30 random starts, with its own differences for a gradient."""
+    rng = np.random.default_rng(seed)
+    n = int(rng.integers(200, 3000))
+    distance = rng.normal(-0.8, 0.5, n)
+    floor, ceiling, place, width = rng.uniform([0.02, 0.6, -0.6, 0.05], [0.4, 0.98, 0.2, 0.4])
+    true = WorkHabit(floor, ceiling, place, width, 0.5)
+    done = rng.random(n) < true.chance(distance)
+    found, spread = learnt(distance, done), float(np.subtract(*np.quantile(distance, [0.9, 0.5])))
+    assert found.depends
+    visits = Found(distance / spread, done.astype(float), (~done).astype(float))
+    numbers = [found.floor, (found.ceiling - found.floor) / (1 - found.floor), found.place / spread]
+    at = np.array([*np.log(numbers[:2]) - np.log1p(np.negative(numbers[:2])), numbers[2], np.log(found.width / spread)])
+    slope = approx_fprime(at + 0.1, lambda x: visits.fit(x)[0])
+    assert visits.fit(at + 0.1)[1] == pytest.approx(slope, rel=1e-4, abs=1e-3)
+    starts = rng.normal([0, 0, 0, -1.5], [3, 2, 1, 1], (30, 4))
+    least = min(minimize(lambda x: visits.fit(x)[0], start, method="L-BFGS-B").fun for start in starts)
+    assert visits.fit(at)[0] < least + 0.01  # of log likelihood: distances are rounded to a 64th of their spread
 
 
 def test_a_fleet_that_shows_no_dependence_is_taken_at_its_word():

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import partial
 from typing import Any
@@ -13,14 +13,15 @@ import polars as pl
 
 from models.analysers import STATED
 from models.cleaning import SCHEMA as CLEANING
+from models.doubts import after_visits
 from models.fitted import SeriesFit, Told
 from models.pace import SCHEMA as PACE_SCHEMA
 from models.rates import SCHEMA as RATES
 from models.series import FitOptions
-from models.small import fitted_together
+from models.small import Member, fitted_together
 from pipeline.schema import SERIES, Series
 from pipeline.settings import Settings
-from pipeline.stages.drift_inputs import after_visits, open_cycles, open_doubts, series_inputs
+from pipeline.stages.drift_inputs import open_cycles, open_doubts, series_inputs, visits_of
 from pipeline.stages.drift_shards import fitted_in_shards, written
 from pipeline.stages.side_by_side import Mapper, side_by_side
 from pipeline.store import Store
@@ -28,6 +29,7 @@ from pipeline.store import Store
 DEFAULTS = FitOptions()
 Z80 = 1.2816
 MEANWHILE_GB = 0.6  # of memory for the store while shards want the rest
+HELD_ROWS = 100_000  # of open cycles, before they are written
 DIGITS = 6  # of what is stored: sums of floats differ in their last digits from run to run
 
 # What fouls an exchanger raises flue temperature and CO together; oxygen drifts together at both firings.
@@ -86,14 +88,22 @@ def fit(
     store.run(OPEN_DOUBTS)
     summaries, rates, cleanings, analysers, paces = [], [RATES_EMPTY], [CLEANING_EMPTY], [ANALYSERS], [PACES]
     groups = [[series for series in SERIES if (series.indicator, series.firing) in group] for group in GROUPS]
+    opened: list[pl.DataFrame] = []
+    doubted: list[pl.DataFrame] = []
     for series, fitted, asked in fits(store, groups, installs, options, mapper, place):
         summaries.append(summary(series, fitted))
-        write_open_cycles(store, series, fitted, asked)
+        if asked.open.height:
+            now, maybe = open_rows(store, series, fitted, asked)
+            opened.append(now)
+            doubted.append(maybe)
+        if sum(rows.height for rows in opened) > HELD_ROWS:
+            append_all(store, opened, doubted)
         rates.append(of_series(series, fitted.rates).select(RATES_EMPTY.columns))
         cleanings.append(of_series(series, fitted.cleanings).select(CLEANING_EMPTY.columns))
         analysers.append(analyser_rows(store, series, fitted.fit))
         if fitted.fit.pace is not None:
             paces.append(of_series(series, fitted.fit.pace).select(PACES.columns))
+    append_all(store, opened, doubted)
     summaries.sort(key=lambda row: int(str(row["series_no"])))
     store.write("drift_fit", pl.DataFrame(summaries, schema_overrides={"reml": pl.Float64}))
     store.write("model_drift", rounded(pl.concat(rates)))
@@ -119,7 +129,7 @@ def fits(
 
         def wanted(series: Series) -> pl.DataFrame:
             with store.held_to(usual):
-                asked[series] = asked_of(store, series)
+                (asked[series],) = asked_of(store, [series])
             return asked[series].cycles
 
         usual = store.memory_gb
@@ -130,11 +140,12 @@ def fits(
                     fitted = next(found)
                 yield from ((series, told, asked.pop(series)) for series, told in zip(group, fitted, strict=True))
         return
-    inputs = dict(zip(members, series_inputs(store, members, installs), strict=True))
-    asked |= {series: asked_of(store, series) for series in members}
-    pieces = [[(inputs[series], asked[series].cycles) for series in group] for group in groups]
-    for group, fitted in zip(groups, mapper(partial(fitted_together, options=options), pieces), strict=True):
-        yield from ((series, told, asked[series]) for series, told in zip(group, fitted, strict=True))
+    asked = dict(zip(members, asked_of(store, members), strict=True))
+    own = zip(members, series_inputs(store, members, installs), visits_of(store, members), strict=True)
+    pieces = {s: Member(inputs, asked[s].open, asked[s].doubted, visits) for s, inputs, visits in own}
+    told = mapper(partial(fitted_together, options=options), [[pieces[series] for series in group] for group in groups])
+    for group, fitted in zip(groups, told, strict=True):
+        yield from ((series, one, asked[series]) for series, one in zip(group, fitted, strict=True))
 
 
 def summary(series: Series, told: Told) -> dict[str, object]:
@@ -172,20 +183,29 @@ class Asked:
     cycles: pl.DataFrame
 
 
-def asked_of(store: Store, series: Series) -> Asked:
-    asked, doubted = open_cycles(store, series), open_doubts(store, series)
-    return Asked(asked, doubted, pl.concat([asked, doubted], how="vertical_relaxed"))
+def asked_of(store: Store, members: Sequence[Series]) -> list[Asked]:
+    each = zip(open_cycles(store, members), open_doubts(store, members), strict=True)
+    return [Asked(asked, doubted, pl.concat([asked, doubted], how="vertical_relaxed")) for asked, doubted in each]
 
 
-def write_open_cycles(store: Store, series: Series, fitted: Told, asked: Asked) -> None:
-    """The posterior of the open cycles of one series, and of those that unrecorded work may have opened since."""
-    if asked.open.is_empty():
-        return
-    known, doubts = after_visits(store, series, fitted.known, asked.open, fitted.fit.open_share, fitted.fit.sigma)
-    store.append("open_cycles", known_rows(known, asked.open, series))
+def open_rows(store: Store, series: Series, fitted: Told, asked: Asked) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Rows of open_cycles of one series and of open_doubts: the posterior of the open cycles, and of those that
+    unrecorded work may have opened since."""
+    known, doubts, fit = fitted.known, fitted.doubts, fitted.fit
+    if doubts is None:
+        (visits,) = visits_of(store, [series])
+        known, doubts = after_visits(known, asked.open, visits, fit.open_share, fit.sigma, series.transform)
     chance = doubts.select(pl.col("install_no").cast(pl.Int32), pl.col("chance").round_sig_figs(DIGITS))
     told = known_rows(known, asked.doubted, series).join(chance, on="install_no", maintain_order="left")
-    store.append("open_doubts", told)
+    return known_rows(known, asked.open, series), told
+
+
+def append_all(store: Store, opened: list[pl.DataFrame], doubted: list[pl.DataFrame]) -> None:
+    """Write the rows of `open_rows` that were held, and let go of them."""
+    for table, rows in (("open_cycles", opened), ("open_doubts", doubted)):
+        if rows:
+            store.append(table, pl.concat(rows))
+        rows.clear()
 
 
 def known_rows(known: pl.DataFrame, asked: pl.DataFrame, series: Series) -> pl.DataFrame:

@@ -119,7 +119,7 @@ def _outlook(store: Store, series: Series, as_of: int, cycles: str, some: str) -
     )
 
     def column(name: str) -> np.ndarray:
-        return frame[name].cast(pl.Float64).fill_null(np.nan).to_numpy()
+        return frame[name].cast(pl.Float64).to_numpy()
 
     low, high = scaled_limits(column("limit_low"), column("limit_high"), series.transform)
     hours_open = np.maximum(column("hours_open"), 0.0)

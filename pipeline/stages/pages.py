@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 from datetime import date
 from pathlib import Path
 
@@ -55,8 +56,9 @@ TAG_TESTS = """
 """
 
 
-def pages(store: Store, settings: Settings, site: Path) -> list[str]:
-    """Write the site into the folder `site`; returns the names of its files."""
+def pages(store: Store, settings: Settings, site: Path, meanwhile: Callable[[], None] = lambda: None) -> list[str]:
+    """Write the site into the folder `site`; returns the names of its files. meanwhile: what is done while helpers draw
+    charts, once the pages have asked all they want of the store."""
     made = prepare(store, settings, site)
     with debug_mode(False):  # Altair checks charts as wholes only: tests check them piece by piece
         staffing_of(store, made, settings)  # first: soon made, so that a helper has charts to draw meanwhile
@@ -66,6 +68,7 @@ def pages(store: Store, settings: Settings, site: Path) -> list[str]:
         limits_of(store, made, settings)
         tags_of(store, made, settings)
         quality_of(store, made)
+    meanwhile()
     return made.finish()
 
 

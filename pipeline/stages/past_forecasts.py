@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 
 import numpy as np
 import polars as pl
 
-from models.backtest import backtest_piece, origin_days
+from models.backtest import Attempt, backtest_piece, origin_days, scored, trees_piece
+from models.baselines import Lesson
 from models.hours import Installs, LoadCalendar
 from models.past import Counted
 from pipeline.schema import SERIES
@@ -18,6 +19,7 @@ from pipeline.store import Store
 
 MOST_INSTALLS = 2000  # enough for scores to two digits; keeps the test to seconds on any fleet
 SEED = 20
+LESSONS_A_PIECE = 100_000  # forecasts that trees learn from: two seconds, and to import what grows them takes one
 SCORES = {
     "indicator": pl.String, "firing": pl.String, "horizon_months": pl.Int32, "method": pl.String, "n": pl.Int32,
     "events": pl.Int32, "brier": pl.Float64, "brier_skill": pl.Float64, "log_score": pl.Float64, "auc": pl.Float64,
@@ -51,7 +53,7 @@ TRIED_NO_MORE = """
 
 @contextmanager
 def trying_past(store: Store, calendar: LoadCalendar, as_of: int, mapper: Mapper = side_by_side) -> Iterator[None]:
-    """Helpers try the forecasts on the past while the block runs; this process joins in at its end.
+    """The forecasts tried on the past, the boosted trees among them by helpers while the block runs.
 
     Writes backtest_scores and backtest_bins, and the fact `backtest_note` where there was too little to try.
     """
@@ -66,20 +68,30 @@ def trying_past(store: Store, calendar: LoadCalendar, as_of: int, mapper: Mapper
     )
     members = [series for series in SERIES if series.reset_class != "none"]
     inputs = series_inputs(store, members, installs, of="tried")
-    ends = [ranges(store, series, "tried_installs") for series in members]
+    ends = ranges(store, members, "tried_installs")
     pieces = [
         (known, counted, end["low"].to_numpy(), end["high"].to_numpy(), as_of, SEED)
         for known, end in zip(inputs, ends, strict=True)
     ]
-    with begun(mapper, backtest_piece, pieces) as results:
+    attempts = mapper(backtest_piece, pieces)
+    with begun(mapper, trees_piece, lessons_of(attempts)) as grown:
         yield
-        tried = results()
+        trees = [chances for piece in grown() for chances in piece]
+    tried = [scored(attempt, chances) for attempt, chances in zip(attempts, trees, strict=True)]
     scores = pl.DataFrame([row for t in tried for row in t.scores], SCORES, infer_schema_length=None)
     bins = pl.DataFrame([row for t in tried for row in t.bins], BINS, infer_schema_length=None)
     store.write("backtest_scores", scores.with_columns(pl.selectors.float().round(6)))
     store.write("backtest_bins", bins.with_columns(pl.selectors.float().round(6)))
     store.set_fact("backtest_note", "; ".join(t.note for t in tried if t.note))
     store.run(TRIED_NO_MORE)
+
+
+def lessons_of(attempts: Sequence[Attempt]) -> list[list[tuple[Sequence[Lesson], int]]]:
+    """The lessons of all series in pieces of about LESSONS_A_PIECE: a small fleet's are one, so that one process alone
+    need import what grows trees."""
+    size = [sum(len(lesson.event) for lesson in a.lessons if lesson.past is not None) for a in attempts]
+    of = (np.cumsum(size) // LESSONS_A_PIECE).tolist()
+    return [[(a.lessons, a.seed) for a, n in zip(attempts, of, strict=True) if n == piece] for piece in sorted(set(of))]
 
 
 def sampled_counters(store: Store, calendar: LoadCalendar) -> Counted:
@@ -112,7 +124,7 @@ def sampled_counters(store: Store, calendar: LoadCalendar) -> Counted:
     def whole(name: str) -> np.ndarray:
         return installs[name].to_numpy().astype(np.int64)
 
-    stated = installs["burner_hours_per_year"].cast(pl.Float64).fill_null(np.nan).to_numpy()
+    stated = installs["burner_hours_per_year"].cast(pl.Float64).to_numpy()
     number = whole("install_no")
     return Counted(
         number,
@@ -120,7 +132,7 @@ def sampled_counters(store: Store, calendar: LoadCalendar) -> Counted:
         visits["visit_no"].to_numpy().astype(np.int64),
         np.searchsorted(number, visits["install_no"].to_numpy()),
         visits["day"].to_numpy().astype(np.int64),
-        visits["burner_hours"].cast(pl.Float64).fill_null(np.nan).to_numpy(),
+        visits["burner_hours"].cast(pl.Float64).to_numpy(),
         calendar,
         installs["start_day"].to_numpy().astype(np.int64),
     )

@@ -25,10 +25,14 @@ def publish(store: Store, settings: Settings, folder: Path) -> str:
     """Write site/ and exports/ except run.json into `folder`; returns a sentence of what was written."""
     calendars = area_calendars(store, folder / "exports", working_days=len(settings.plan.working_days))
     many = sum(piece.visits.height for piece in calendars) > WRITTEN_HERE
-    with begun(side_by_side if many else here, write_calendar, calendars) as written:
-        pages(store, settings, folder / "site")
+    rows: dict[str, int] = {}
+
+    def meanwhile() -> None:
         forget_page_tables(store)
-        rows = write_exports(store, folder / "exports")
+        rows.update(write_exports(store, folder / "exports"))
+
+    with begun(side_by_side if many else here, write_calendar, calendars) as written:
+        pages(store, settings, folder / "site", meanwhile)
         written()
     return f"{len(rows)} files of {sum(rows.values()):,} rows, calendars, and the pages"
 

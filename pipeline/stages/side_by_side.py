@@ -102,6 +102,8 @@ def side_by_side(function: Callable[[T], R], pieces: Sequence[T]) -> list[R]:
     Helpers take pieces from the front, this process from the back. An error of `function` is raised as it is; helpers
     that die leave their pieces to this process.
     """
+    if len(pieces) <= 1:
+        return Shared(function, pieces).results()
     with begun(side_by_side, function, pieces) as results:
         return results()
 
@@ -116,7 +118,7 @@ def begun(mapper: Mapper, function: Callable[[T], R], pieces: Sequence[T]) -> It
     if mapper is not side_by_side:
         yield partial(mapper, function, pieces)
         return
-    executor = helpers() if len(pieces) > 1 else None
+    executor = helpers() if pieces else None
     shared = Shared(function, pieces)
     try:
         if executor is not None:

@@ -22,19 +22,21 @@ def drift_chart(models: pl.DataFrame, unit: str, indicator: str) -> alt.TopLevel
         models,
         "label",
         "rate",
-        alt.X("low:Q").title(f"Drift per 1,000 burner hours [{unit}]").axis(tickCount=8),
+        alt.X("low:Q", title=f"Drift per 1,000 burner hours [{unit}]", axis=alt.Axis(tickCount=8)),
         [
-            alt.Tooltip("label:N").title("Appliance model"),
-            alt.Tooltip("design:N").title("Exchanger design"),
-            alt.Tooltip("rate:Q").title(f"Drift [{unit} per 1,000 h]").format(".3~g"),
-            alt.Tooltip("low:Q").title("80 % from").format(".3~g"),
-            alt.Tooltip("high:Q").title("80 % to").format(".3~g"),
-            alt.Tooltip("installs:Q").title("Installs").format(",.0f"),
-            alt.Tooltip("p_text:N").title("Chance of being worse than the fleet"),
+            alt.Tooltip("label:N", title="Appliance model"),
+            alt.Tooltip("design:N", title="Exchanger design"),
+            alt.Tooltip("rate:Q", title=f"Drift [{unit} per 1,000 h]", format=".3~g"),
+            alt.Tooltip("low:Q", title="80 % from", format=".3~g"),
+            alt.Tooltip("high:Q", title="80 % to", format=".3~g"),
+            alt.Tooltip("installs:Q", title="Installs", format=",.0f"),
+            alt.Tooltip("p_text:N", title="Chance of being worse than the fleet"),
         ],
         zero=True,
-        color=alt.Color("verdict:N").title(None).scale(domain=verdicts, range=colours),
-        shape=alt.Shape("verdict:N").title(None).scale(domain=verdicts, range=["triangle-up", "circle", "diamond"]),
+        color=alt.Color("verdict:N", title=None, scale=alt.Scale(domain=verdicts, range=colours)),
+        shape=alt.Shape(
+            "verdict:N", title=None, scale=alt.Scale(domain=verdicts, range=["triangle-up", "circle", "diamond"])
+        ),
     )
 
 
@@ -51,14 +53,14 @@ def readings_chart(
     points: hours [h], value [unit], state (words). band: hours, q10, q50, q90 (80 % of installs between the outer two).
     limits: the ends of the range that there are. span: the values between which it is drawn; the rest is cut off.
     """
-    x = alt.X("hours:Q").title("Burner hours since set back [h]").axis(format=",.0f", tickCount=5)
-    y = alt.Y("value:Q").title(f"{indicator} [{unit}]").scale(domain=list(span), nice=False)
+    x = alt.X("hours:Q", title="Burner hours since set back [h]", axis=alt.Axis(format=",.0f", tickCount=5))
+    y = alt.Y("value:Q", title=f"{indicator} [{unit}]", scale=alt.Scale(domain=list(span), nice=False))
     layers: list[alt.Chart] = []
     if band.height:
         layers.append(
             alt.Chart(band)
             .mark_area(color=theme.BLUE, opacity=0.18, aria=False, clip=True)
-            .encode(x=x, y=alt.Y("q10:Q").title(f"{indicator} [{unit}]"), y2=alt.Y2("q90:Q"))
+            .encode(x=x, y=alt.Y("q10:Q", title=f"{indicator} [{unit}]"), y2=alt.Y2("q90:Q"))
         )
         layers.append(alt.Chart(band).mark_line(color=theme.BLUE, aria=False, clip=True).encode(x=x, y=alt.Y("q50:Q")))
     words = ["in range", "out of range"]
@@ -68,8 +70,8 @@ def readings_chart(
         .encode(
             x=x,
             y=y,
-            color=alt.Color("state:N").title(None).scale(domain=words, range=[theme.BLUE, theme.VERMILLION]),
-            shape=alt.Shape("state:N").title(None).scale(domain=words, range=["circle", "triangle-up"]),
+            color=alt.Color("state:N", title=None, scale=alt.Scale(domain=words, range=[theme.BLUE, theme.VERMILLION])),
+            shape=alt.Shape("state:N", title=None, scale=alt.Scale(domain=words, range=["circle", "triangle-up"])),
         )
     )
     for limit in limits:
@@ -78,7 +80,7 @@ def readings_chart(
             .mark_rule(strokeDash=[6, 3], strokeWidth=2, color=theme.VERMILLION, aria=False, clip=True)
             .encode(y=alt.Y("limit:Q"))
         )
-    return alt.layer(*layers).properties(width="container", height=220)
+    return alt.layer(*layers, width="container", height=220)
 
 
 def share_out_chart(models: pl.DataFrame) -> alt.Chart:
@@ -87,18 +89,22 @@ def share_out_chart(models: pl.DataFrame) -> alt.Chart:
     models: label, share (0 to 1), installs; in the order to stand.
     """
     return (
-        alt.Chart(models)
+        alt.Chart(models, width="container", height=alt.Step(20))
         .mark_bar(color=theme.BLUE, aria=False)
         .encode(
-            y=alt.Y("label:N").sort(models["label"].to_list()).title(None),
-            x=alt.X("share:Q").title("Share out of range").axis(format="%", tickCount=8).scale(domainMin=0),
+            y=alt.Y("label:N", sort=models["label"].to_list(), title=None),
+            x=alt.X(
+                "share:Q",
+                title="Share out of range",
+                axis=alt.Axis(format="%", tickCount=8),
+                scale=alt.Scale(domainMin=0),
+            ),
             tooltip=[
-                alt.Tooltip("label:N").title("Appliance model"),
-                alt.Tooltip("share:Q").title("Share out of range").format(".0%"),
-                alt.Tooltip("installs:Q").title("Installs").format(",.0f"),
+                alt.Tooltip("label:N", title="Appliance model"),
+                alt.Tooltip("share:Q", title="Share out of range", format=".0%"),
+                alt.Tooltip("installs:Q", title="Installs", format=",.0f"),
             ],
         )
-        .properties(width="container", height=alt.Step(20))
     )
 
 
@@ -113,15 +119,17 @@ def cleaning_chart(effects: pl.DataFrame) -> alt.TopLevelMixin:
         effects,
         "label",
         "restored",
-        alt.X("low:Q").title("Share taken away").axis(format="%", tickCount=8),
+        alt.X("low:Q", title="Share taken away", axis=alt.Axis(format="%", tickCount=8)),
         [
-            alt.Tooltip("label:N").title("Design and work"),
-            alt.Tooltip("restored:Q").title("Taken away").format(".0%"),
-            alt.Tooltip("low:Q").title("80 % from").format(".0%"),
-            alt.Tooltip("high:Q").title("80 % to").format(".0%"),
-            alt.Tooltip("cycles:Q").title("Times done").format(",.0f"),
+            alt.Tooltip("label:N", title="Design and work"),
+            alt.Tooltip("restored:Q", title="Taken away", format=".0%"),
+            alt.Tooltip("low:Q", title="80 % from", format=".0%"),
+            alt.Tooltip("high:Q", title="80 % to", format=".0%"),
+            alt.Tooltip("cycles:Q", title="Times done", format=",.0f"),
         ],
-        color=alt.Color("kind:N")
-        .title(None)
-        .scale(domain=kinds, range=[colours[i % len(colours)] for i in range(len(kinds))]),
+        color=alt.Color(
+            "kind:N",
+            title=None,
+            scale=alt.Scale(domain=kinds, range=[colours[i % len(colours)] for i in range(len(kinds))]),
+        ),
     )

@@ -34,31 +34,30 @@ def interval_rows(
     colour.
     """
     base = alt.Chart(frame)
-    y = alt.Y(f"{row}:N").sort(frame[row].to_list()).title(None)
+    y = alt.Y(f"{row}:N", sort=frame[row].to_list(), title=None)
     bars = base.mark_rule(strokeWidth=2, aria=False).encode(y=y, x=axis, x2=alt.X2("high:Q"), color=marks["color"])
     dots = base.mark_point(filled=True, size=80, opacity=1).encode(
         y=y, x=alt.X(f"{middle}:Q"), tooltip=tooltip, **marks
     )
     layers = [bars, dots, zero_line()] if zero else [bars, dots]
-    return alt.layer(*layers).properties(width="container", height=alt.Step(22))
+    return alt.layer(*layers, width="container", height=alt.Step(22))
 
 
 def by_area_and_week(weeks: pl.DataFrame, x: alt.X, colour: alt.Color, tooltip: list[alt.Tooltip]) -> alt.Chart:
     """Weeks by areas, a coloured field each; weeks: area, week, week_end and what is coloured."""
     areas = list(dict.fromkeys(weeks["area"].to_list()))
     first = [
-        alt.Tooltip("area:N").title("Area"),
-        alt.Tooltip("week:T").title("Week of").format("%-d %b %Y"),
+        alt.Tooltip("area:N", title="Area"),
+        alt.Tooltip("week:T", title="Week of", format="%-d %b %Y"),
     ]
     return (
-        alt.Chart(weeks)
+        alt.Chart(weeks, width="container", height=alt.Step(22))
         .mark_rect(aria=False)
         .encode(
             x=x,
             x2=alt.X2("week_end:T"),
-            y=alt.Y("area:N").sort(areas).title(None),
+            y=alt.Y("area:N", sort=areas, title=None),
             color=colour,
             tooltip=first + tooltip,
         )
-        .properties(width="container", height=alt.Step(22))
     )

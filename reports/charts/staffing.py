@@ -29,23 +29,24 @@ def fleet_state_chart(states: pl.DataFrame) -> alt.Chart:
     areas = list(dict.fromkeys(states["area"].to_list()))
     words = [theme.STATES[s][1] for s in theme.STATE_ORDER]
     return (
-        alt.Chart(states)
+        alt.Chart(states, width="container", height=alt.Step(22))
         .mark_bar(aria=False)
         .encode(
-            y=alt.Y("area:N").sort(areas).title(None),
-            x=alt.X("installs:Q").title("Installs").axis(format=",.0f", tickMinStep=1),
-            color=alt.Color("state:N")
-            .title(None)
-            .scale(domain=words, range=[theme.STATES[s][2] for s in theme.STATE_ORDER])
-            .legend(columns=2, symbolType="square"),
+            y=alt.Y("area:N", sort=areas, title=None),
+            x=alt.X("installs:Q", title="Installs", axis=alt.Axis(format=",.0f", tickMinStep=1)),
+            color=alt.Color(
+                "state:N",
+                title=None,
+                scale=alt.Scale(domain=words, range=[theme.STATES[s][2] for s in theme.STATE_ORDER]),
+                legend=alt.Legend(columns=2, symbolType="square"),
+            ),
             order=alt.Order("rank:O"),
             tooltip=[
-                alt.Tooltip("area:N").title("Area"),
-                alt.Tooltip("state:N").title("State"),
-                alt.Tooltip("installs:Q").title("Installs").format(",.0f"),
+                alt.Tooltip("area:N", title="Area"),
+                alt.Tooltip("state:N", title="State"),
+                alt.Tooltip("installs:Q", title="Installs", format=",.0f"),
             ],
         )
-        .properties(width="container", height=alt.Step(22))
     )
 
 
@@ -56,24 +57,26 @@ def hours_by_week_chart(weeks: pl.DataFrame, area_param: alt.Parameter) -> alt.T
     """
     one = alt.FieldEqualPredicate(field="area", equal=alt.expr(area_param.name))
     base = alt.Chart(weeks).transform_filter(one)
-    x = alt.X("week:T").title("Week beginning").axis(week_axis(weeks))
+    x = alt.X("week:T", title="Week beginning", axis=week_axis(weeks))
     tips = [
-        alt.Tooltip("week:T").title("Week of").format("%-d %b %Y"),
-        alt.Tooltip("hours_needed:Q").title("Hours needed").format(",.1f"),
-        alt.Tooltip("hours_available:Q").title("Hours there are").format(",.1f"),
-        alt.Tooltip("visits:Q").title("Visits").format(",.0f"),
+        alt.Tooltip("week:T", title="Week of", format="%-d %b %Y"),
+        alt.Tooltip("hours_needed:Q", title="Hours needed", format=",.1f"),
+        alt.Tooltip("hours_available:Q", title="Hours there are", format=",.1f"),
+        alt.Tooltip("visits:Q", title="Visits", format=",.0f"),
     ]
     need = (
         base.mark_rect(aria=False)
         .encode(
             x=x,
             x2=alt.X2("week_end:T"),
-            y=alt.Y("hours_needed:Q").title("Technician hours per week [h]"),
+            y=alt.Y("hours_needed:Q", title="Technician hours per week [h]"),
             y2=alt.datum(0),
-            color=alt.Color("kind:N")
-            .title(None)
-            .scale(domain=["needed", "there are"], range=[theme.BLUE, theme.VERMILLION])
-            .legend(symbolType="square"),
+            color=alt.Color(
+                "kind:N",
+                title=None,
+                scale=alt.Scale(domain=["needed", "there are"], range=[theme.BLUE, theme.VERMILLION]),
+                legend=alt.Legend(symbolType="square"),
+            ),
             tooltip=tips,
         )
         .transform_calculate(kind="'needed'")
@@ -83,7 +86,7 @@ def hours_by_week_chart(weeks: pl.DataFrame, area_param: alt.Parameter) -> alt.T
         .encode(x=x, x2=alt.X2("week_end:T"), y=alt.Y("hours_available:Q"), color=alt.Color("kind:N"))
         .transform_calculate(kind="'there are'")
     )
-    return alt.layer(need, have).add_params(area_param).properties(width="container", height=260)
+    return alt.layer(need, have, width="container", height=260).add_params(area_param)
 
 
 def hours_heat_chart(weeks: pl.DataFrame, have_capacity: bool) -> alt.Chart:
@@ -92,21 +95,21 @@ def hours_heat_chart(weeks: pl.DataFrame, have_capacity: bool) -> alt.Chart:
     weeks: area, week, week_end, hours_needed, balance (needed less available, null where not given). [h]
     """
     if have_capacity:
-        colour = (
-            alt.Color("balance:Q")
-            .title("Hours short (orange) or spare (blue) [h]")
-            .scale(scheme="blueorange", domainMid=0)
+        colour = alt.Color(
+            "balance:Q",
+            title="Hours short (orange) or spare (blue) [h]",
+            scale=alt.Scale(scheme="blueorange", domainMid=0),
         )
     else:
-        colour = alt.Color("hours_needed:Q").title("Hours needed [h]").scale(scheme="cividis")
+        colour = alt.Color("hours_needed:Q", title="Hours needed [h]", scale=alt.Scale(scheme="cividis"))
     return by_area_and_week(
         weeks,
-        alt.X("week:T").title("Week beginning").axis(week_axis(weeks)),
+        alt.X("week:T", title="Week beginning", axis=week_axis(weeks)),
         colour.legend(format=",.0f", gradientLength=220),
         [
-            alt.Tooltip("hours_needed:Q").title("Hours needed").format(",.1f"),
-            alt.Tooltip("hours_available:Q").title("Hours there are").format(",.1f"),
-            alt.Tooltip("visits:Q").title("Visits").format(",.0f"),
+            alt.Tooltip("hours_needed:Q", title="Hours needed", format=",.1f"),
+            alt.Tooltip("hours_available:Q", title="Hours there are", format=",.1f"),
+            alt.Tooltip("visits:Q", title="Visits", format=",.0f"),
         ],
     )
 
@@ -118,12 +121,14 @@ def hour_value_chart(weeks: pl.DataFrame) -> alt.Chart:
     """
     return by_area_and_week(
         weeks,
-        alt.X("week:T").title("Week beginning").axis(week_axis(weeks)),
-        alt.Color("hour_value:Q")
-        .title(["Out-of-range days avoided", "per extra hour [days/h]"])
-        .scale(scheme="cividis")
-        .legend(format=",.1f", gradientLength=220),
-        [alt.Tooltip("hour_value:Q").title("Days avoided per hour").format(",.2f")],
+        alt.X("week:T", title="Week beginning", axis=week_axis(weeks)),
+        alt.Color(
+            "hour_value:Q",
+            title=["Out-of-range days avoided", "per extra hour [days/h]"],
+            scale=alt.Scale(scheme="cividis"),
+            legend=alt.Legend(format=",.1f", gradientLength=220),
+        ),
+        [alt.Tooltip("hour_value:Q", title="Days avoided per hour", format=",.2f")],
     )
 
 
@@ -133,30 +138,36 @@ def tolerance_chart(scenarios: pl.DataFrame) -> alt.TopLevelMixin:
     scenarios: risk_tolerance, label ('10 %'), hours [h], expected_out_days [days], present (words)
     """
     base = alt.Chart(scenarios).encode(
-        x=alt.X("hours:Q")
-        .title("Technician hours over the plan [h]")
-        .scale(zero=False, nice=True, padding=24)
-        .axis(format=",.0f", tickCount=6),
-        y=alt.Y("expected_out_days:Q")
-        .title("Expected out-of-range days [days]")
-        .scale(zero=False, padding=24)
-        .axis(format=",.0f", tickCount=6),
+        x=alt.X(
+            "hours:Q",
+            title="Technician hours over the plan [h]",
+            scale=alt.Scale(zero=False, nice=True, padding=24),
+            axis=alt.Axis(format=",.0f", tickCount=6),
+        ),
+        y=alt.Y(
+            "expected_out_days:Q",
+            title="Expected out-of-range days [days]",
+            scale=alt.Scale(zero=False, padding=24),
+            axis=alt.Axis(format=",.0f", tickCount=6),
+        ),
     )
     line = base.mark_line(color=theme.GREY, aria=False).encode(order="risk_tolerance:Q")
     dots = base.mark_point(filled=True, size=110, opacity=1).encode(
-        color=alt.Color("present:N")
-        .title(None)
-        .scale(domain=["in use", "what if"], range=[theme.VERMILLION, theme.BLUE]),
-        shape=alt.Shape("present:N").scale(domain=["in use", "what if"], range=["diamond", "circle"]).title(None),
+        color=alt.Color(
+            "present:N", title=None, scale=alt.Scale(domain=["in use", "what if"], range=[theme.VERMILLION, theme.BLUE])
+        ),
+        shape=alt.Shape(
+            "present:N", scale=alt.Scale(domain=["in use", "what if"], range=["diamond", "circle"]), title=None
+        ),
         tooltip=[
-            alt.Tooltip("label:N").title("Risk tolerance"),
-            alt.Tooltip("hours:Q").title("Hours").format(",.0f"),
-            alt.Tooltip("visits:Q").title("Visits").format(",.0f"),
-            alt.Tooltip("expected_out_days:Q").title("Out-of-range days").format(",.0f"),
+            alt.Tooltip("label:N", title="Risk tolerance"),
+            alt.Tooltip("hours:Q", title="Hours", format=",.0f"),
+            alt.Tooltip("visits:Q", title="Visits", format=",.0f"),
+            alt.Tooltip("expected_out_days:Q", title="Out-of-range days", format=",.0f"),
         ],
     )
     text = base.mark_text(align="left", dx=9, dy=-9, fontSize=12).encode(text=alt.Text("label:N"))
-    return alt.layer(line, dots, text).properties(width="container", height=260)
+    return alt.layer(line, dots, text, width="container", height=260)
 
 
 def peak_chart(weeks: pl.DataFrame) -> alt.Chart:
@@ -165,20 +176,23 @@ def peak_chart(weeks: pl.DataFrame) -> alt.Chart:
     weeks: week, kind ('as planned', 'at the present interval'), hours. [h]
     """
     last = weeks.filter(pl.col("week") == pl.col("week").max()).with_columns(pl.col("week").dt.offset_by("7d"))
-    return (
-        alt.Chart(pl.concat([weeks, last]))  # so that the last week's hours are drawn over that week, too
+    return (  # the last week twice, so that its hours are drawn over that week, too
+        alt.Chart(pl.concat([weeks, last]), width="container", height=240)
         .mark_line(interpolate="step-after", strokeWidth=2, aria=False)
         .encode(
-            x=alt.X("week:T").title("Week beginning").axis(week_axis(weeks)),
-            y=alt.Y("hours:Q").title("Technician hours per week [h]").axis(format=",.0f"),
-            color=alt.Color("kind:N")
-            .title(None)
-            .scale(domain=["as planned", "at the present interval"], range=[theme.BLUE, theme.VERMILLION]),
-            strokeDash=alt.StrokeDash("kind:N")
-            .scale(domain=["as planned", "at the present interval"], range=[[1, 0], [5, 3]])
-            .title(None),
+            x=alt.X("week:T", title="Week beginning", axis=week_axis(weeks)),
+            y=alt.Y("hours:Q", title="Technician hours per week [h]", axis=alt.Axis(format=",.0f")),
+            color=alt.Color(
+                "kind:N",
+                title=None,
+                scale=alt.Scale(domain=["as planned", "at the present interval"], range=[theme.BLUE, theme.VERMILLION]),
+            ),
+            strokeDash=alt.StrokeDash(
+                "kind:N",
+                scale=alt.Scale(domain=["as planned", "at the present interval"], range=[[1, 0], [5, 3]]),
+                title=None,
+            ),
         )
-        .properties(width="container", height=240)
     )
 
 
@@ -188,19 +202,22 @@ def media_chart(months: pl.DataFrame, unit: str) -> alt.Chart:
     months: month (first day), month_end, media. [unit]
     """
     return (
-        alt.Chart(months)
+        alt.Chart(months, width="container", height=180)
         .mark_rect(color=theme.GREEN)
         .encode(
-            x=alt.X("month:T")
-            .title("Month")
-            .axis(format="%b %Y", grid=False, labelOverlap="greedy", tickCount={"interval": "month", "step": 1}),
+            x=alt.X(
+                "month:T",
+                title="Month",
+                axis=alt.Axis(
+                    format="%b %Y", grid=False, labelOverlap="greedy", tickCount={"interval": "month", "step": 1}
+                ),
+            ),
             x2=alt.X2("month_end:T"),
-            y=alt.Y("media:Q").title(f"Neutralising media [{unit}]").axis(format=",.0f"),
+            y=alt.Y("media:Q", title=f"Neutralising media [{unit}]", axis=alt.Axis(format=",.0f")),
             y2=alt.datum(0),
             tooltip=[
-                alt.Tooltip("month:T").title("Month").format("%b %Y"),
-                alt.Tooltip("media:Q").title(f"Media [{unit}]").format(",.1f"),
+                alt.Tooltip("month:T", title="Month", format="%b %Y"),
+                alt.Tooltip("media:Q", title=f"Media [{unit}]", format=",.1f"),
             ],
         )
-        .properties(width="container", height=180)
     )

@@ -28,26 +28,33 @@ def skill_chart(scores: pl.DataFrame) -> alt.Chart:
     )
     shapes = dict(zip(METHODS.values(), ["circle", "square", "triangle-up", "diamond", "cross"], strict=True))
     return (
-        alt.Chart(scores)
+        alt.Chart(scores, width="container", height=240)
         .mark_line(point={"size": 70, "filled": True}, strokeWidth=2)
         .encode(
-            x=alt.X("horizon_months:Q")
-            .title("Months ahead")
-            .axis(values=sorted(set(scores["horizon_months"].to_list())), grid=False)
-            .scale(padding=14),
-            y=alt.Y("brier_skill:Q").title("Brier skill (1 is perfect, 0 no better)").scale(domainMin=-0.3, clamp=True),
-            color=alt.Color("method:N")
-            .title(None)
-            .scale(domain=words, range=[colours[w] for w in words])
-            .legend(columns=2),
-            shape=alt.Shape("method:N").title(None).scale(domain=words, range=[shapes[w] for w in words]),
+            x=alt.X(
+                "horizon_months:Q",
+                title="Months ahead",
+                axis=alt.Axis(values=sorted(set(scores["horizon_months"].to_list())), grid=False),
+                scale=alt.Scale(padding=14),
+            ),
+            y=alt.Y(
+                "brier_skill:Q",
+                title="Brier skill (1 is perfect, 0 no better)",
+                scale=alt.Scale(domainMin=-0.3, clamp=True),
+            ),
+            color=alt.Color(
+                "method:N",
+                title=None,
+                scale=alt.Scale(domain=words, range=[colours[w] for w in words]),
+                legend=alt.Legend(columns=2),
+            ),
+            shape=alt.Shape("method:N", title=None, scale=alt.Scale(domain=words, range=[shapes[w] for w in words])),
             tooltip=[
-                alt.Tooltip("method:N").title("Method"),
-                alt.Tooltip("horizon_months:Q").title("Months ahead"),
-                alt.Tooltip("brier_skill:Q").title("Brier skill").format(".2f"),
+                alt.Tooltip("method:N", title="Method"),
+                alt.Tooltip("horizon_months:Q", title="Months ahead"),
+                alt.Tooltip("brier_skill:Q", title="Brier skill", format=".2f"),
             ],
         )
-        .properties(width="container", height=240)
     )
 
 
@@ -62,22 +69,24 @@ def calibration_chart(bins: pl.DataFrame) -> alt.TopLevelMixin:
         .mark_line(strokeDash=[4, 3], color=theme.GREY, aria=False)
         .encode(x=alt.X("p:Q"), y=alt.Y("p:Q"))
     )
-    x = alt.X("p_mid:Q").title("Chance that was forecast").axis(format="%").scale(domain=[0, 1])
+    x = alt.X("p_mid:Q", title="Chance that was forecast", axis=alt.Axis(format="%"), scale=alt.Scale(domain=[0, 1]))
     bars = base.mark_rule(strokeWidth=2, color=theme.BLUE, aria=False).encode(
         x=x,
-        y=alt.Y("low:Q").title("Share then found out of range").axis(format="%").scale(domain=[0, 1]),
+        y=alt.Y(
+            "low:Q", title="Share then found out of range", axis=alt.Axis(format="%"), scale=alt.Scale(domain=[0, 1])
+        ),
         y2=alt.Y2("high:Q"),
     )
     dots = base.mark_point(filled=True, size=70, opacity=1, color=theme.BLUE).encode(
         x=x,
         y=alt.Y("observed:Q"),
         tooltip=[
-            alt.Tooltip("p_mid:Q").title("Forecast").format(".0%"),
-            alt.Tooltip("observed:Q").title("Found out").format(".0%"),
-            alt.Tooltip("n:Q").title("Readings").format(",.0f"),
+            alt.Tooltip("p_mid:Q", title="Forecast", format=".0%"),
+            alt.Tooltip("observed:Q", title="Found out", format=".0%"),
+            alt.Tooltip("n:Q", title="Readings", format=",.0f"),
         ],
     )
-    return alt.layer(ideal, bars, dots).properties(width="container", height=240)
+    return alt.layer(ideal, bars, dots, width="container", height=240)
 
 
 def analyser_chart(analysers: pl.DataFrame, unit: str, indicator: str) -> alt.TopLevelMixin:
@@ -90,15 +99,15 @@ def analyser_chart(analysers: pl.DataFrame, unit: str, indicator: str) -> alt.To
         analysers,
         "analyser",
         "bias",
-        alt.X("low:Q").title(f"Away from its peers by [{unit}]").axis(tickCount=8),
+        alt.X("low:Q", title=f"Away from its peers by [{unit}]", axis=alt.Axis(tickCount=8)),
         [
-            alt.Tooltip("analyser:N").title("Analyser"),
-            alt.Tooltip("bias:Q").title("Bias").format(".2~f"),
-            alt.Tooltip("tests:Q").title("Tests").format(",.0f"),
+            alt.Tooltip("analyser:N", title="Analyser"),
+            alt.Tooltip("bias:Q", title="Bias", format=".2~f"),
+            alt.Tooltip("tests:Q", title="Tests", format=",.0f"),
         ],
         zero=True,
-        color=alt.Color("verdict:N").title(None).scale(domain=words, range=[theme.VERMILLION, theme.BLUE]),
-        shape=alt.Shape("verdict:N").title(None).scale(domain=words, range=["triangle-up", "circle"]),
+        color=alt.Color("verdict:N", title=None, scale=alt.Scale(domain=words, range=[theme.VERMILLION, theme.BLUE])),
+        shape=alt.Shape("verdict:N", title=None, scale=alt.Scale(domain=words, range=["triangle-up", "circle"])),
     )
 
 
@@ -108,12 +117,11 @@ def counts_chart(counts: pl.DataFrame, axis: str) -> alt.Chart:
     counts: label, count; in the order to stand.
     """
     return (
-        alt.Chart(counts)
+        alt.Chart(counts, width="container", height=alt.Step(22))
         .mark_bar(color=theme.BLUE)
         .encode(
-            y=alt.Y("label:N").sort(counts["label"].to_list()).title(None).axis(labelLimit=170),
-            x=alt.X("count:Q").title(axis).axis(format=",.0f", tickMinStep=1),
-            tooltip=[alt.Tooltip("label:N").title("What"), alt.Tooltip("count:Q").title(axis).format(",.0f")],
+            y=alt.Y("label:N", sort=counts["label"].to_list(), title=None, axis=alt.Axis(labelLimit=170)),
+            x=alt.X("count:Q", title=axis, axis=alt.Axis(format=",.0f", tickMinStep=1)),
+            tooltip=[alt.Tooltip("label:N", title="What"), alt.Tooltip("count:Q", title=axis, format=",.0f")],
         )
-        .properties(width="container", height=alt.Step(22))
     )
