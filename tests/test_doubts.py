@@ -12,7 +12,7 @@ from models.past import stand_at
 from pipeline.schema import SERIES
 from pipeline.stages.cycles import as_of_day, load_calendar
 from pipeline.stages.drift_inputs import open_doubts, series_inputs, silent_since
-from pipeline.stages.past_forecasts import TRIED, sampled_counters
+from pipeline.stages.past_forecasts import pick_tried, sampled_counters
 from pipeline.store import Store
 
 
@@ -69,7 +69,7 @@ def test_the_trial_at_the_last_day_doubts_what_the_forecast_doubts(sample_run, t
     with Store.open(tmp_path / "fleet.duckdb") as store:
         store.run_file("70_drift_inputs.sql")
         counted = sampled_counters(store, load_calendar(store))
-        store.run(TRIED)
+        pick_tried(store)
         tried = pl.Series("install_no", counted.install_no).cast(pl.Int32)
         installs = store.frame("select * from drift_installs").filter(pl.col("install_no").is_in(tried.implode()))
         members = [series for series in SERIES if series.reset_class != "none"]

@@ -61,8 +61,7 @@ def trying_past(store: Store, calendar: LoadCalendar, as_of: int, mapper: Mapper
     for day in origin_days(as_of):
         if (counted.day <= day).any():
             counted.known_at(day)  # once for all series, which take it along
-    numbers = [str(install) for (install,) in store.rows("select install_no from tried_installs order by install_no")]
-    store.run(TRIED.format(installs=", ".join(numbers) or "null"))
+    pick_tried(store)
     installs = store.frame(
         "select i.* from drift_installs i semi join tried_installs using (install_no) order by install_no"
     )
@@ -84,6 +83,12 @@ def trying_past(store: Store, calendar: LoadCalendar, as_of: int, mapper: Mapper
     store.write("backtest_bins", bins.with_columns(pl.selectors.float().round(6)))
     store.set_fact("backtest_note", "; ".join(t.note for t in tried if t.note))
     store.run(TRIED_NO_MORE)
+
+
+def pick_tried(store: Store) -> None:
+    """Write tried_readings, tried_opened, tried_cycles and tried_unsaid: what the trial sees of `tried_installs`."""
+    numbers = [str(install) for (install,) in store.rows("select install_no from tried_installs order by install_no")]
+    store.run(TRIED.format(installs=", ".join(numbers) or "null"))
 
 
 def lessons_of(attempts: Sequence[Attempt]) -> list[list[tuple[Sequence[Lesson], int]]]:
