@@ -5,8 +5,7 @@
                 x, y >= 0;   0 <= u <= over_hours, step by step dearer
 
 Solved exactly by column generation: a sample of the installs prices the hours, each install enters with the weeks that
-are nearly best at these prices, HiGHS solves that programme, and every choice left out is then priced. It ends
-when no
+are nearly best at these prices, HiGHS solves that programme, and every choice left out is then priced. It ends when no
 week left out could lower the cost, which is the proof that the whole programme is solved.
 """
 

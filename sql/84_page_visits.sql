@@ -44,7 +44,7 @@ left join visit_plan v on v.install_id = l.install_id;
 
 create or replace view page_area_visits as
 select a.area_no, coalesce(nullif(a.name, ''), a.area_id) as area, v.planned_week as week, count(*) as visits,
-       sum(v.expected_minutes + (select travel_minutes from page_options)) / 60 as hours
+       round(sum(v.expected_minutes + (select travel_minutes from page_options)) / 60, 6) as hours
 from visit_plan v join current_areas a using (area_id)
 where v.planned_week is not null
 group by all;

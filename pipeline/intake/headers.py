@@ -66,10 +66,11 @@ def map_headers(
     if missing:
         wanted = ", ".join(missing)
         hint = f" Not known in it: {', '.join(shown_value(u) for u in unknown[:6])}." if unknown else ""
+        one = len(missing) == 1
         raise FleetError(
-            f"{name}: the column{'s' if len(missing) > 1 else ''} {wanted} "
-            f"{'are' if len(missing) > 1 else 'is'} missing.{hint} "
-            f"Add it, or name the header that holds it under [columns.{kind}] in fleet.toml "
+            f"{name}: the {'column' if one else 'columns'} {wanted} {'is' if one else 'are'} missing.{hint} "
+            f"Add {'it' if one else 'them'}, or name the {'header that holds it' if one else 'headers that hold them'} "
+            f"under [columns.{kind}] in fleet.toml "
             "(foulcast headers FLEET proposes a mapping)."
         )
     return list(found.values()), unknown
