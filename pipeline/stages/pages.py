@@ -208,9 +208,9 @@ def staffing_of(store: Store, made: Site, settings: Settings) -> None:
         store,
         """
         select a.area_no, coalesce(nullif(a.name, ''), f.area_id) as area, f.interval_week, f.visits, f.hours
-        from page_brought_forward f left join current_areas a using (area_id)""",
+        from page_brought_forward f left join current_areas a using (area_id) order by area_no, interval_week""",
     )
-    media = get(store, "select area_no, area, month, media_kg from page_media").with_columns(
+    media = get(store, "select area_no, area, month, media_kg from page_media order by area_no, month").with_columns(
         (pl.col("media_kg") * mass.factor).alias("media")
     )
     staffing.staffing_page(

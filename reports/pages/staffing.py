@@ -70,7 +70,7 @@ def _media(media: pl.DataFrame, unit: str, context: dict[str, Any]) -> list[Figu
         return []
     months = (
         media.group_by("month")
-        .agg(pl.col("media").sum())
+        .agg(pl.col("media").sum().round(6))
         .sort("month")
         .with_columns(pl.col("month").dt.month_end().alias("month_end"))
     )
@@ -81,7 +81,7 @@ def _media(media: pl.DataFrame, unit: str, context: dict[str, Any]) -> list[Figu
         .group_by("area_no", "area")
         .agg(
             *(pl.col("media").filter(pl.col("month") == m).sum().alias(f"m{k}") for k, m in enumerate(soon["month"])),
-            pl.col("media").sum().alias("all"),
+            pl.col("media").sum().round(6).alias("all"),
         )
         .sort(["all", "area_no"], descending=[True, False])
     )

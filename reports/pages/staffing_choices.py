@@ -123,7 +123,7 @@ def fullest_weeks(
         )
     areas = (
         moved.group_by("area_no", "area")
-        .agg(pl.col("visits").sum(), pl.col("hours").sum())
+        .agg(pl.col("visits").sum(), pl.col("hours").sum().round(6))
         .sort(["hours", "area_no"], descending=[True, False])
     )
     if areas.height:

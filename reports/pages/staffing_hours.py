@@ -21,14 +21,16 @@ def hours_by_week(weeks: pl.DataFrame, capacity: bool, context: dict[str, Any], 
     weeks: area_no, area, week, week_end, visits, hours_needed, hours_available, hours_short [h]; at least one row.
     capacity: whether any hours are stated. Adds area_names, by_area and, where hours are short, short to `context`.
     """
-    sums = [pl.col(c).sum() for c in ("visits", "hours_needed", "hours_short")]
-    have = pl.when(pl.col("hours_available").count() > 0).then(pl.col("hours_available").sum()).alias("hours_available")
+    # rounded: the last digits of a sum depend on the order that threads add in
+    sums = [pl.col(c).sum().round(6) for c in ("visits", "hours_needed", "hours_short")]
+    there = pl.col("hours_available")
+    have = pl.when(there.count() > 0).then(there.sum().round(6)).alias("hours_available")
     total = weeks.group_by("week", "week_end").agg(*sums, have).sort("week").with_columns(pl.lit(ALL).alias("area"))
     need, short = total["hours_needed"].sum(), total["hours_short"].sum() or 0
     top = total.sort(["hours_needed", "week"], descending=[True, False]).row(0, named=True)
     span = f"{theme.day(total['week'][0])} to {theme.day(total['week_end'][-1])}"
     if capacity:
-        there = total["hours_available"].sum()
+        held = total["hours_available"].sum()
         if short > 0.05:
             worst = (
                 weeks.group_by("area_no", "area")
@@ -42,7 +44,7 @@ def hours_by_week(weeks: pl.DataFrame, capacity: bool, context: dict[str, Any], 
             )
         else:
             headlines.append(
-                f"The hours suffice: {theme.quantity(need, 'h', 0)} needed, {theme.quantity(there, 'h', 0)} there "
+                f"The hours suffice: {theme.quantity(need, 'h', 0)} needed, {theme.quantity(held, 'h', 0)} there "
                 f"are ({span})."
             )
     else:
