@@ -29,7 +29,7 @@ CSP_SITE = (
     "base-uri 'none'; form-action 'none'"
 )
 STILL_WIDTH = 640
-FEW = 12  # stills that a helper draws in the time that the converter takes to start here
+FEW = 30  # stills that a helper draws before this process, which starts the converter first, has helped it much
 NAV = (
     ("index.html", "Today"),
     ("staffing.html", "Staffing"),
