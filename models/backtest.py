@@ -28,7 +28,7 @@ from models.baselines import (
 )
 from models.breaks import ROUNDS, split_at_breaks
 from models.cycle_sums import Forest, Readings
-from models.doubts import ASKED, Hearing, heard
+from models.doubts import ASKED, Visits, after_visits
 from models.drift import fit_series, reweighted, with_clean_levels
 from models.fitted import SeriesFit
 from models.forecast import OWN_SHARE, Outlook
@@ -39,7 +39,6 @@ from models.reading_errors import ReadingError, chance_of_reading, reading_quant
 from models.scores import bins, score
 from models.series import FitOptions, SeriesInputs
 from models.states import evaluate, install_frame, seen_cycles
-from models.work_habit import habit_of
 
 METHODS = ("foulcast", "base_rate", "own_line", "common_drift", "boosted_trees")
 MONTH_DAYS = 30.4375
@@ -190,11 +189,11 @@ def drift_guess(fit: SeriesFit, origin: Origin, now: pl.DataFrame, counted: Coun
 def _heard(
     fit: SeriesFit, origin: Origin, known: pl.DataFrame, asked: pl.DataFrame, ranges: pl.DataFrame
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """`doubts.heard` at the origin, by the habit of the visits until then."""
-    seen, transform = origin.inputs, fit.inputs.transform
+    """`doubts.after_visits` at the origin, by the visits until then."""
+    seen = origin.inputs
     unsaid = origin.visits.clear() if seen.unsaid is None else seen.unsaid
-    habit = habit_of(origin.visits, seen.readings, seen.cycles, unsaid, ranges, transform)
-    known, doubts = heard(known, asked, origin.silent, ranges, Hearing(habit, fit.open_share, fit.sigma, transform))
+    visits = Visits(origin.visits, seen.readings, seen.cycles, unsaid, origin.silent, ranges)
+    known, doubts = after_visits(known, asked, visits, fit.open_share, fit.sigma, fit.inputs.transform)
     return known, doubts.with_columns(pl.col("install_no").cast(ranges.schema["install_no"]))
 
 

@@ -126,10 +126,8 @@ class Opened:
         found = readings.filter(pl.col("stage_order") == 0)
         visit, at = found["visit_no"].to_numpy(), self.cycles["opened_visit_no"].fill_null(-1).to_numpy()
         last = max(int(visit.max(initial=0)), int(at.max(initial=0)))
-        value, cycle = (
-            np.full(last + 2, np.nan),
-            np.zeros(last + 2, dtype=np.int32),
-        )  # the last place, also -1, for none
+        # the last place, also -1, is for none
+        value, cycle = np.full(last + 2, np.nan), np.zeros(last + 2, dtype=np.int32)
         value[visit], cycle[visit] = found["value"].to_numpy(), found["cycle_no"].to_numpy()
         before = np.where(cycle[at] < self.cycles["cycle_no"].to_numpy(), value[at], np.nan)
         cycles = self.cycles.with_columns(value_before=pl.Series(before, nan_to_null=True))

@@ -176,16 +176,19 @@ def summary(series: Series, told: Told) -> dict[str, object]:
 
 @dataclass(frozen=True)
 class Asked:
-    """The open cycles of a series, those that unrecorded work may have opened since, and all of them."""
+    """The open cycles of a series, and those that unrecorded work may have opened since."""
 
     open: pl.DataFrame
     doubted: pl.DataFrame
-    cycles: pl.DataFrame
+
+    @property
+    def cycles(self) -> pl.DataFrame:
+        """All of them."""
+        return pl.concat([self.open, self.doubted], how="vertical_relaxed")
 
 
 def asked_of(store: Store, members: Sequence[Series]) -> list[Asked]:
-    each = zip(open_cycles(store, members), open_doubts(store, members), strict=True)
-    return [Asked(asked, doubted, pl.concat([asked, doubted], how="vertical_relaxed")) for asked, doubted in each]
+    return list(map(Asked, open_cycles(store, members), open_doubts(store, members)))
 
 
 def open_rows(store: Store, series: Series, fitted: Told, asked: Asked) -> tuple[pl.DataFrame, pl.DataFrame]:
