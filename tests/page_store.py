@@ -17,6 +17,7 @@ from page_tables import AS_OF, empty_store, poisoned
 
 from pipeline.settings import settings_from
 from pipeline.stages.pages import pages
+from pipeline.stages.plan_readings import read_out_of_range
 from pipeline.store import Store
 
 
@@ -231,6 +232,7 @@ def small_store(hostile: str | None = None, installs: int = 60, areas: int = 3, 
         if hostile is not None:
             frame = poisoned(table, frame, hostile)
         store.append(table, frame)
+    read_out_of_range(store)
     return store
 
 

@@ -6,6 +6,7 @@ from datetime import date
 
 import polars as pl
 
+from pipeline.stages.plan_readings import read_out_of_range
 from pipeline.store import Store
 
 AS_OF = date(2026, 3, 16)
@@ -100,6 +101,7 @@ def empty_store() -> Store:
     for table, columns in TABLES.items():
         store.run(f"create table {table} ({columns})")
     store.set_fact("as_of", AS_OF.isoformat())
+    read_out_of_range(store)
     return store
 
 

@@ -238,16 +238,44 @@ def test_the_front_page_says_where_the_limit_is_in_doubt(tmp_path: Path) -> None
         made = prepare(store, settings_from({}), tmp_path / "site")
         front_of(store, made)
         plain = made.finish() and text_of(tmp_path / "site" / "index.html")
-        pressing = store.rows(
-            """select i.model_no, p.series_no from page_first p join current_installs i using (install_no)
-               where p.last_value <= 1.2 * p.limit_high and (p.limit_low is null or p.last_value >= p.limit_low)"""
-        )
-        store.write("suspect_limits", pl.DataFrame(pressing[:1], schema=["model_no", "series_no"], orient="row"))
+        pressing = store.rows("select install_no, series_no from forecasts semi join page_first using (install_no)")
+        store.write("excused_readings", pl.DataFrame(pressing, schema=["install_no", "series_no"], orient="row"))
         front_of(store, made)
         made.finish()
     assert pressing
     assert "limit in doubt" not in plain
     assert "; limit in doubt)" in text_of(tmp_path / "site" / "index.html")
+
+
+def test_what_presses_comes_before_limits_in_doubt_and_water_pressure(tmp_path: Path) -> None:
+    with small_store() as store:
+        # of the first three installs one misses only a limit in doubt, one only the water pressure's, one its own limit
+        store.run("""
+            update forecasts set state = 'in_range', p_out_now = 0.01, due_on = null;
+            update forecasts set state = 'out_of_range', p_out_now = 0.99, last_value = 1.1 * limit_high
+            where install_no = 0 and series_no = 0;
+            update forecasts set state = 'out_of_range', last_value = 80, limit_low = 83 where install_no = 1
+            and indicator = 'system_pressure_kpa';
+            update forecasts set state = 'out_of_range', p_out_now = 0.3, last_value = 1.1 * limit_high
+            where install_no = 2 and series_no = 0;
+        """)
+        doubted = pl.DataFrame({"install_no": [0], "series_no": [0]})
+        store.write("excused_readings", doubted)
+        store.run("""
+            create or replace table plan_readings as
+            select install_no, false as co_out, install_no = 2 as at_once, install_no = 0 as limit_doubted_out,
+                limit_doubted_out as limit_doubted
+            from current_installs
+        """)
+        made = prepare(store, settings_from({}), tmp_path / "site")
+        front_of(store, made)
+        made.finish()
+        assert store.rows("select install_no from page_first order by place") == [(2,), (0,), (1,)]
+    page = text_of(tmp_path / "site" / "index.html")
+    assert (
+        "1 of them is pressing; the others miss only a limit that is in doubt (1) or that of the water pressure (1)."
+        in page
+    )
 
 
 def test_pairs_of_oxygen_and_carbon_dioxide_are_those_of_the_fuel() -> None:

@@ -17,7 +17,6 @@ from pipeline.schema import SERIES, Series
 from pipeline.settings import Settings
 from pipeline.stages.page_bands import fans, model_curves
 from pipeline.stages.page_gas import gas_pairs
-from pipeline.stages.plan_readings import excused
 from pipeline.stages.side_by_side import helpers, side_by_side
 from pipeline.store import Store
 from pipeline.units import shown_unit, to_shown
@@ -173,19 +172,11 @@ def front_of(store: Store, made: Site) -> None:
         {
             "due_counts": get(store, "select * from page_due_counts"),
             "area_states": get(store, "select * from page_area_states"),
-            "first": _first(store),
+            "first": get(store, "select * from page_first order by place"),
             "quality_counts": _counts(store),
         },
         visits.card_pages(heads),
     )
-
-
-def _first(store: Store) -> pl.DataFrame:
-    """The installs to see to first, and whether the limit that their pressing reading misses is in doubt."""
-    first = get(store, "select * from page_first order by place")
-    doubted = dict(excused(store)) if store.has("suspect_limits") else {}
-    told = [no in doubted.get(k, ()) for no, k in first.select("install_no", "series_no").iter_rows()]
-    return first.with_columns(pl.Series("limit_doubted", told, dtype=pl.Boolean))
 
 
 def quality_of(store: Store, made: Site) -> None:

@@ -32,10 +32,12 @@ def front_page(site: Site, frames: Mapping[str, pl.DataFrame], card_pages: Mappi
             if out
             else f"None of {theme.plural(installs, 'install')} was out of range at the last reading."
         )
-        if due["out_late"]:
+        if pressing := _pressing(due):
+            headlines.append(pressing)
+        if late := due["out_late"]:
             headlines.append(
-                f"{due['out_late']:,} of them {'has' if due['out_late'] == 1 else 'have'} no planned visit within four "
-                "weeks: confirm and make safe first, do not wait for the plan."
+                f"{late:,} of the {out:,} {'has' if late == 1 else 'have'} no planned visit within four weeks: confirm "
+                "and make safe first, do not wait for the plan."
             )
         headlines.append(
             f"{due['due_30']:,} more have passed, or will within 30 days, a {tolerance} chance of being out of range; "
@@ -69,6 +71,23 @@ def front_page(site: Site, frames: Mapping[str, pl.DataFrame], card_pages: Mappi
     )
 
 
+def _pressing(due: Mapping[str, int]) -> str:
+    """How many of the installs out of range miss more than a limit in doubt or that of the water pressure; nothing
+    where all of them do."""
+    waits = []
+    if due["out_limit"]:
+        waits.append(f"a limit that is in doubt ({due['out_limit']:,})")
+    if due["out_pressure"]:
+        waits.append(f"that of the water pressure ({due['out_pressure']:,})")
+    if not waits:
+        return ""
+    pressing = due["out_now"] - due["out_limit"] - due["out_pressure"]
+    others = f"miss only {' or '.join(waits)}."
+    if not pressing:
+        return f"None of them is pressing: they {others}"
+    return f"{pressing:,} of them {'is' if pressing == 1 else 'are'} pressing; the others {others}"
+
+
 def install_link(row: Mapping[str, object], card_pages: Mapping[int, str], root: str = "") -> Markup:
     """The install's name, as a link to its card where it has one."""
     label = escape(str(row["site_label"] or row["install_id"]))
@@ -98,7 +117,7 @@ def _first(first: pl.DataFrame, card_pages: Mapping[int, str]) -> tables.Table:
         tables.Column("Due by", tables.dates("due_on")),
         tables.Column("Planned week of", tables.dates("planned_week")),
     ]
-    table = tables.build("Out of range first, then due soonest", first, columns, 20)
+    table = tables.build("Out of range first, those that press before the others; then due soonest", first, columns, 20)
     table.stack = True
     said = []
     if first["limit_doubted"].any():
