@@ -278,6 +278,12 @@ def test_what_presses_comes_before_limits_in_doubt_and_water_pressure(tmp_path: 
     )
 
 
+def test_both_ends_of_an_analysers_interval_have_the_digits_of_their_unit() -> None:
+    page = text_of(built_site() / "appliance-models.html").replace("\u00a0", " ")
+    assert "+0.30 %" in page
+    assert "+0.20 to +0.40 %" in page
+
+
 def test_pairs_of_oxygen_and_carbon_dioxide_are_those_of_the_fuel() -> None:
     # Published: CO2 ultimate of natural gas 11.8 and propane 13.7 % (trade tables); at 5 % O2
     # natural gas has 28 % excess air

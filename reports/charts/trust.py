@@ -99,7 +99,7 @@ def analyser_chart(analysers: pl.DataFrame, unit: str, indicator: str) -> alt.To
         analysers,
         "analyser",
         "bias",
-        alt.X("low:Q", title=f"Away from its peers by [{unit}]", axis=alt.Axis(tickCount=8)),
+        alt.X("low:Q", title=f"Away from its peers by [{unit}]", axis=alt.Axis(tickCount=5)),
         [
             alt.Tooltip("analyser:N", title="Analyser"),
             alt.Tooltip("bias:Q", title="Bias", format=".2~f"),

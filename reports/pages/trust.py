@@ -130,7 +130,9 @@ def analysers(bias: pl.DataFrame, figures: list[Figure]) -> dict[str, Any]:
             tables.Column("Reading", tables.words("label")),
             tables.Column("Reads away by", lambda r: _signed(r["bias"], r["unit"]), True),
             tables.Column(
-                "80 % interval", lambda r: f"{_signed(r['low'], '')} to {_signed(r['high'], r['unit'])}", True
+                "80 % interval",
+                lambda r: f"{_signed(r['low'], r['unit'], False)} to {_signed(r['high'], r['unit'])}",
+                True,
             ),
             tables.Column("Tests", tables.figures("tests"), True),
         ],
@@ -140,8 +142,9 @@ def analysers(bias: pl.DataFrame, figures: list[Figure]) -> dict[str, Any]:
     return {"figs": figs, "table": table, "words": ""}
 
 
-def _signed(value: float | None, unit: str) -> str:
-    text = theme.quantity(value, unit, 2 if unit == "%" else 1)
+def _signed(value: float | None, unit: str, told: bool = True) -> str:
+    """A bias with its sign. told: whether the unit stands behind it."""
+    text = theme.quantity(value, unit if told else "", 2 if unit == "%" else 1)
     return f"+{text}" if value is not None and value > 0 else text
 
 
@@ -202,10 +205,10 @@ def scores(frame: pl.DataFrame, bins: pl.DataFrame, figures: list[Figure]) -> di
             .sort(["brier", "method"], nulls_last=True)
             .row(0, named=True)
         )
+        ours_best = best["method"] == "foulcast"
+        beside = "no simpler way tried does better" if ours_best else f"“{best['method_words']}” does better"
         said = (
-            f"{label}, {furthest} months ahead: the forecasts have a Brier skill of "
-            f"{theme.number(skill, 2)}; the best of the "
-            f"methods tried there is “{best['method_words']}”."
+            f"{label}, {furthest} months ahead: the forecasts have a Brier skill of {theme.number(skill, 2)}; {beside}."
         )
         figures.append(
             Figure(
