@@ -97,3 +97,26 @@ def test_hydrogen_and_an_oil_of_the_fleets_own_are_derived_and_forecast(fleet: P
     forecasts = pl.read_csv(exports / "forecasts.csv", infer_schema=False)
     assert forecasts["install_id"].n_unique() == 60
     assert forecasts.filter(pl.col("indicator") == "o2_pct")["due_on"].is_not_null().any()
+
+
+def test_what_nobody_in_the_fleet_ever_read_has_no_forecast(fleet: Path, tmp_path: Path) -> None:
+    """Priors alone would put most installs outside a narrow range, and all their visits at once."""
+    unread = tmp_path / "fleet"
+    shutil.copytree(fleet, unread)
+    for file in (unread / "readings").glob("*.csv"):
+        lines = file.read_bytes().splitlines(keepends=True)
+        file.write_bytes(b"".join(line for line in lines if b",low," not in line and b";low;" not in line))
+    exports = run(unread, tmp_path / "out")
+    forecasts = pl.read_csv(exports / "forecasts.csv", try_parse_dates=True)
+    low, high = (forecasts.filter(pl.col("firing") == firing) for firing in ("low", "high"))
+    assert low.height > 0
+    assert set(low["state"]) == {"unknown"}
+    told = ("last_value", "p_out_now", "due_on", "out_p50_on", "rate_per_1000h", "basis")
+    assert low.select(told).null_count().row(0) == (low.height,) * len(told)
+    assert low["limit_high"].null_count() == 0
+    assert high["p_out_now"].null_count() == 0
+    curve = pl.read_parquet(exports / "forecast_curve.parquet")
+    assert set(curve["firing"]) == {"high", "any"}
+    models = pl.read_csv(exports / "appliance_models.csv").filter(pl.col("firing") == "low")
+    assert models.height > 0
+    assert models["rate_per_1000h"].null_count() == models["rank"].null_count() == models.height

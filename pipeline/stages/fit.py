@@ -92,6 +92,8 @@ def fit(
     doubted: list[pl.DataFrame] = []
     for series, fitted, asked in fits(store, groups, installs, options, mapper, place):
         summaries.append(summary(series, fitted))
+        if not fitted.counts[0]:
+            continue  # what nobody in the fleet ever read has no forecast: the priors alone know no appliance
         if asked.open.height:
             now, maybe = open_rows(store, series, fitted, asked)
             opened.append(now)
