@@ -49,6 +49,21 @@ def test_the_warnings_of_both_stages_stay_in_the_store(tmp_path: Path) -> None:
     assert "no visit was taken" in kept["check"]
 
 
+def test_work_that_no_visit_writes_down_is_asked_for_where_its_readings_are(tmp_path: Path) -> None:
+    visits = "visit_id,install_id,visited_on,technician_id,{}trap_drain_found_s\nV1,I1,2020-03-01,T1,{}12\n"
+    silent = write_fleet(tmp_path / "silent", {"visits/visits.csv": visits.format("", "")})
+    told = " ".join(
+        m for (m,) in run_checks(silent).store.rows("select message from run_warnings where stage = 'check'")
+    )
+    assert "visits: exchanger_cleaning is empty in every row" in told
+    assert "visits: trap_cleaned is empty in every row" in told
+    assert "media_renewed" not in told  # no pH is read either
+    columns, row = "exchanger_cleaning,trap_cleaned,", "none,false,"
+    written = write_fleet(tmp_path / "written", {"visits/visits.csv": visits.format(columns, row)})
+    rows = run_checks(written).store.rows("select message from run_warnings where stage = 'check'")
+    assert not any("is empty in every row" in message for (message,) in rows)
+
+
 def test_readings_that_lie_on_their_lines_to_the_last_digit_leave_a_fit() -> None:
     """Made-up or copied readings have no scatter: the likelihood then has no bound."""
     installs, years = 14, 3

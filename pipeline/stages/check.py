@@ -56,13 +56,37 @@ def check(store: Store, settings: Settings, as_of: date | None, today: date) -> 
     store.run_file("30_current.sql")
     newest = store.scalar("select max(visited_on) from current_visits")
     if newest is None:
-        warnings.append("no visit was taken; the forecast starts from what the models and the general ranges say.")
+        warnings.append("no visit was taken; there is nothing to forecast from, and visits fall due by their interval.")
+    else:
+        warnings += unrecorded_work(store)
     report = CheckReport(as_of=as_of or newest or today, warnings=warnings)
     store.set_fact("as_of", report.as_of.isoformat())
     write_told(store)
     keep_warnings(store, "check", warnings)
     _count(store, report)
     return report
+
+
+WORK = {
+    "exchanger_cleaning": ("flue over return and CO", "current_readings", ("flue_temp_c", "co_ppm", "co_air_free_ppm")),
+    "electrodes_cleaned": ("the flame current", "current_readings", ("flame_current_ua",)),
+    "trap_cleaned": ("the trap's drain time", "current_visits", ("trap_drain_found_s", "trap_drain_left_s")),
+    "media_renewed": ("the condensate's pH", "current_visits", ("condensate_ph_found", "condensate_ph_left")),
+}
+"""What work sets back, and where that is read."""
+
+
+def unrecorded_work(store: Store) -> list[str]:
+    """What is to be said of work that no visit writes down, though its readings are."""
+    recorded = store.rows(f"select {', '.join(f'count({column})' for column in WORK)} from current_visits")[0]
+    told = []
+    for (column, (what, table, read)), rows in zip(WORK.items(), recorded, strict=True):
+        if not rows and store.scalar(f"select greatest({', '.join(f'count({c})' for c in read)}) from {table}"):
+            told.append(
+                f"visits: {column} is empty in every row. Work sets {what} back, and without it drift is told "
+                "too low. Record it, or name your own column under [columns.visits] in fleet.toml."
+            )
+    return told
 
 
 def _count(store: Store, report: CheckReport) -> None:
