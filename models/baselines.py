@@ -14,11 +14,11 @@ from scipy.special import ndtr
 from threadpoolctl import ThreadpoolController
 
 from models.hours import Floats
+from models.tails import Z80
 
 if TYPE_CHECKING:
     from sklearn.ensemble import HistGradientBoostingClassifier
 
-Z80 = 1.2815515594457
 FEWEST_PAIRS = 30  # past forecasts with known outcome, below which there is nothing to learn a spread or a rate from
 FEWEST_EVENTS = 5  # of either kind, below which no trees are grown
 NUMBERS = ("last_z", "last_h", "first_z", "count", "slope", "since", "hours_open", "then_h", "per_year", "days_ahead",

@@ -13,8 +13,8 @@ from models.cycle_sums import Forest, positions
 from models.fitted import SeriesFit
 from models.series import backward
 from models.states import install_frame, seen_cycles
+from models.tails import Z80
 
-Z80 = 1.2816
 JUST_AFTER_H = 24.0  # burner hours within which a reading still shows what the work left
 FEWEST = 5
 SCHEMA = {

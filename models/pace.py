@@ -16,6 +16,7 @@ from models.fitted import SeriesFit
 from models.projection import Projector
 from models.robust import residuals
 from models.states import State, evaluate_held, reading_lines
+from models.tails import Z80
 
 FEWEST_INSTALLS = 8  # on either side of the change
 SHARE_CHANGING = 0.05  # of designs and models that change their pace at all: own judgement, no source
@@ -23,7 +24,6 @@ LOOKED_AT = 6  # candidates weighed exactly, the most striking by a quick score
 AT_MOST = 4  # changes told per series
 LEAST_RATIO = 0.15  # of the usual rate: a smaller change is none that anybody would act on
 SURE = 0.95
-Z80 = 1.2816
 SCHEMA = {
     "scope": pl.String,
     "number": pl.Int32,

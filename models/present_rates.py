@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import numpy as np
-from scipy.special import ndtr, ndtri
+from scipy.special import ndtr
 
 from models.forecast import TINY_VARIANCE, Outlook
 from models.hours import Floats
-
-Z80 = float(ndtri(0.9))
+from models.tails import Z80
 
 
 def drift_rates(o: Outlook, transform: str) -> tuple[Floats, Floats, Floats]:

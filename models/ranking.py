@@ -4,11 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import polars as pl
-from scipy.special import ndtri
 
 from models.hours import Floats
-
-Z80 = float(ndtri(0.9))
+from models.tails import Z80
 
 
 def rank_models(drift: pl.DataFrame, present: Floats, transform: str, worse: str) -> pl.DataFrame:

@@ -14,6 +14,7 @@ from scipy.special import ndtr, ndtri
 
 from models.hours import Floats
 
+Z80 = float(ndtri(0.9))  # half of an 80 % interval, in standard deviations of a normal distribution
 DF = 12.0  # standardised errors of made fleets look like 11 to 25 degrees of freedom in seven of eight series
 WIDE = np.sqrt(DF / (DF - 2.0))  # t has this standard deviation
 WALLACE = (8.0 * DF + 1.0) / (8.0 * DF + 3.0)

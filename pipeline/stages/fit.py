@@ -19,6 +19,7 @@ from models.pace import SCHEMA as PACE_SCHEMA
 from models.rates import SCHEMA as RATES
 from models.series import FitOptions
 from models.small import Member, fitted_together
+from models.tails import Z80
 from pipeline.schema import SERIES, Series
 from pipeline.settings import Settings
 from pipeline.stages.drift_inputs import open_cycles, open_doubts, series_inputs, visits_of
@@ -27,7 +28,6 @@ from pipeline.stages.side_by_side import Mapper, side_by_side
 from pipeline.store import Store
 
 DEFAULTS = FitOptions()
-Z80 = 1.2816
 MEANWHILE_GB = 0.6  # of memory for the store while shards want the rest
 HELD_ROWS = 100_000  # of open cycles, before they are written
 DIGITS = 6  # of what is stored: sums of floats differ in their last digits from run to run

@@ -7,9 +7,9 @@ from datetime import date
 import numpy as np
 import polars as pl
 
+from models.tails import Z80
 from pipeline.store import Store
 
-SPREAD_80 = 1.2816  # standard deviations either side that hold 80 % of a normal distribution
 BAND = ("m0", "m1", "v00", "v01", "v11", "gamma", "transform", "factor", "shift")  # what a band is worked out from
 
 
@@ -32,7 +32,7 @@ def back_to_units(frame: pl.DataFrame, hours: pl.Expr) -> pl.DataFrame:
     """Adds q10, q50, q90 in the units shown to rows with m0, m1, v00, v01, v11, gamma, transform, factor and shift."""
     tau = (hours.clip(0) / 1000).pow(pl.col("gamma"))
     mid = pl.col("m0") + pl.col("m1") * tau
-    wide = SPREAD_80 * (pl.col("v00") + 2 * tau * pl.col("v01") + tau * tau * pl.col("v11")).clip(0).sqrt()
+    wide = Z80 * (pl.col("v00") + 2 * tau * pl.col("v01") + tau * tau * pl.col("v11")).clip(0).sqrt()
 
     def unit(z: pl.Expr) -> pl.Expr:
         return pl.when(pl.col("transform") == "log").then(z.clip(-30, 30).exp()).otherwise(z) * pl.col(

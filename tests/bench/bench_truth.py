@@ -26,6 +26,7 @@ from scipy.special import expit, logit
 
 from models.forecast import value_ahead
 from models.hours import first_of_months
+from models.tails import Z80
 from pipeline.sample.scenario import DESIGNS, build_scenario
 from pipeline.sample.truth import _effects, build_truth
 from pipeline.sample.write import DEFAULT_UNTIL, write_sample
@@ -39,7 +40,6 @@ from pipeline.stages.forecast import forecast, outlook_of
 from pipeline.stages.read import read
 from pipeline.store import Store
 
-Z80 = 1.2815515655
 HORIZONS = (0, 6, 12)  # months
 
 
