@@ -27,13 +27,13 @@ from models.baselines import (
     tree_table,
 )
 from models.breaks import ROUNDS, split_at_breaks
-from models.cycle_sums import Forest, Readings
+from models.cycle_sums import Forest, Readings, positions, rows_of
 from models.doubts import ASKED, Visits, after_visits
 from models.drift import fit_series, reweighted, with_clean_levels
 from models.fitted import SeriesFit
 from models.forecast import OWN_SHARE, Outlook
 from models.hours import Floats, Ints
-from models.past import HORIZONS, Counted, Origin, features, reading_edges, stand_at
+from models.past import HORIZONS, Counted, History, Origin, features, reading_edges, stand_at
 from models.posteriors import posterior
 from models.reading_errors import ReadingError, chance_of_reading, reading_quantiles
 from models.scores import bins, score
@@ -101,7 +101,8 @@ def attempted(inputs: SeriesInputs, counted: Counted, low: Floats, high: Floats,
     first_day = int(inputs.readings["day"].quantile(0.02)) + 365  # type: ignore[arg-type]
     days = [d for d in origin_days(as_of) if d >= first_day]
     tested = [d for d in days if d >= as_of - round(MONTH_DAYS * TESTED_MONTHS)]
-    stands = {d: stand_at(d, inputs, counted) for d in days}
+    past_of = History.of(inputs, counted)
+    stands = {d: stand_at(d, past_of) for d in days}
     edges = reading_edges(low, high, inputs)
     number = pl.Series("install_no", counted.install_no, inputs.readings.schema["install_no"])
     ranges = pl.DataFrame({"install_no": number, "low": low, "high": high})
@@ -112,11 +113,11 @@ def attempted(inputs: SeriesInputs, counted: Counted, low: Floats, high: Floats,
     fit: SeriesFit | None = None
     for day in tested:
         now, event = rows[day]
-        known = {d: (frame["day"] <= day).to_numpy() for d, (frame, _) in rows.items() if d < day}
+        known = {d: frame["day"].to_numpy() <= day for d, (frame, _) in rows.items() if d < day}
         past_event = np.concatenate([rows[d][1][which] for d, which in known.items()]) if known else np.empty(0, bool)
         if len(past_event) < FEWEST_PAIRS or not now.height:
             continue
-        past = pl.concat([rows[d][0].filter(pl.Series(which)) for d, which in known.items()], how="vertical_relaxed")
+        past = pl.concat([rows[d][0][np.flatnonzero(which)] for d, which in known.items()], how="vertical_relaxed")
         fit = fit_series(stands[day].inputs, OPTIONS) if fit is None else carried(fit, stands[day].inputs)
         rate = base_rate(past, past_event, now)
         anew = len(lessons) % ORIGINS_A_TREE == 0
@@ -170,16 +171,20 @@ def drift_guess(fit: SeriesFit, origin: Origin, now: pl.DataFrame, counted: Coun
     """The drift model's chance of each found reading, its own error included, and its 80 % interval.
 
     ranges: install_no, low, high on the scale of the fit."""
-    of_now = now.select("install_no").unique()
-    asked, doubted = (c.join(of_now, on="install_no", how="semi").select(ASKED) for c in (origin.open, origin.doubted))
+    install = now["install_no"].to_numpy()
+    asked = origin.open[positions(origin.open["install_no"].to_numpy(), install)].select(ASKED)
+    of_doubt = positions(origin.doubted["install_no"].to_numpy(), install)
+    doubt = np.flatnonzero(of_doubt >= 0)
+    doubted = origin.doubted[of_doubt[doubt]]
     known = posterior(fit, pl.concat([asked, doubted], how="vertical_relaxed"))
     known, doubts = _heard(fit, origin, known, asked, ranges)
-    outlook = _outlook(fit, origin, now, counted, known, asked)
-    doubt = now["install_no"].is_in(doubted["install_no"].implode()).to_numpy()
-    if doubt.any():
-        restarted = _outlook(fit, origin, now.filter(pl.Series(doubt)), counted, known, doubted)
-        chance = now.select("install_no").join(doubts, on="install_no", how="left", maintain_order="left")["chance"]
-        outlook = replace(outlook, doubt=np.where(doubt, chance.fill_null(0.0).to_numpy(), 0.0), restarted=restarted)
+    outlook = _outlook(origin, now, counted, known, asked)
+    if len(doubt):
+        restarted = _outlook(origin, now[doubt], counted, known, doubted)
+        told = positions(doubts["install_no"].to_numpy(), install[doubt])
+        chance = np.zeros(len(now))
+        chance[doubt] = np.append(doubts["chance"].to_numpy(), 0.0)[told]
+        outlook = replace(outlook, doubt=chance, restarted=restarted)
     ahead = now["load_ahead"].to_numpy()
     error = ReadingError.of(fit)
     low, high = reading_quantiles(outlook, ahead, error, (0.1, 0.9))
@@ -193,35 +198,28 @@ def _heard(
     seen = origin.inputs
     unsaid = origin.visits.clear() if seen.unsaid is None else seen.unsaid
     visits = Visits(origin.visits, seen.readings, seen.cycles, unsaid, origin.silent, ranges)
-    known, doubts = after_visits(known, asked, visits, fit.open_share, fit.sigma, fit.inputs.transform)
-    return known, doubts.with_columns(pl.col("install_no").cast(ranges.schema["install_no"]))
+    return after_visits(known, asked, visits, fit.open_share, fit.sigma, fit.inputs.transform)
 
 
-def _outlook(
-    fit: SeriesFit, origin: Origin, now: pl.DataFrame, counted: Counted, known: pl.DataFrame, asked: pl.DataFrame
-) -> Outlook:
-    """What the chances of the readings `now` depend on, row by row, by the posteriors of the cycles asked for."""
-    both = [pl.col("install_no").cast(pl.Int64), pl.col("cycle_no").cast(pl.Int64)]
-    cycles = asked.select(*both, "hours_open").join(known, on=["install_no", "cycle_no"])
-    rows = now.select(both[0], "at", "edge_low", "edge_high").join(
-        cycles, on="install_no", how="left", maintain_order="left"
-    )
+def _outlook(origin: Origin, now: pl.DataFrame, counted: Counted, known: pl.DataFrame, asked: pl.DataFrame) -> Outlook:
+    """What the chances of the readings `now` depend on, by the posteriors of the cycles asked for, one for each."""
+    cycles = known[rows_of(known, asked["install_no"].to_numpy(), asked["cycle_no"].to_numpy())]
 
     def column(name: str) -> Floats:
-        return rows[name].cast(pl.Float64).to_numpy()
+        return cycles[name].to_numpy()
 
-    at, clock = rows["at"].to_numpy(), origin.clock
-    hours_open = np.maximum(column("hours_open") - column("hours_shift"), 0.0)
+    at, clock = now["at"].to_numpy(), origin.clock
+    hours_open = np.maximum(asked["hours_open"].to_numpy() - column("hours_shift"), 0.0)
     area = counted.fleet.area_no[at]
     since = counted.calendar.years(area, np.array(origin.day)) - counted.calendar.years(area, clock.counted_day[at])
     counted_open = np.maximum(hours_open - clock.hours_per_year[at] * np.maximum(since, 0.0), 0.0)
     return Outlook(
         m0=column("m0"), m1=column("m1"), v00=column("v00"), v01=column("v01"), v11=column("v11"),
-        gamma=column("gamma"), low=column("edge_low"), high=column("edge_high"), hours_open=hours_open,
-        counted_open=counted_open,
-        per_year=clock.hours_per_year[at], rel_sd=clock.rel_sd[at], weather_sd=np.full(len(at), clock.weather_sd),
-        own=np.where((rows["basis"] == "install").to_numpy(), OWN_SHARE, 0.0),
-        area_no=area, as_of=origin.day,
+        gamma=column("gamma"), low=now["edge_low"].to_numpy(), high=now["edge_high"].to_numpy(),
+        hours_open=hours_open, counted_open=counted_open, per_year=clock.hours_per_year[at],
+        rel_sd=clock.rel_sd[at], weather_sd=np.full(len(at), clock.weather_sd),
+        own=np.where((cycles["basis"] == "install").to_numpy(), OWN_SHARE, 0.0), area_no=area,
+        as_of=origin.day,
     )  # fmt: skip
 
 

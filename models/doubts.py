@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, fields
+from itertools import pairwise
 
 import numpy as np
 import polars as pl
 from scipy.special import expit
 
-from models.cycle_sums import positions
+from models.cycle_sums import positions, rows_of
 from models.hours import Floats
 from models.series import forward
 from models.work_habit import TURNS, WEIGHTS, WorkHabit, beyond, habit_of
 
 POSTERIOR = ("m0", "m1", "v00", "v01", "v11")
+BEGINNINGS = ("new", "unknown")  # of cycles that no work opened
 LEAST = 1e-12
 BLOCK = 10_000  # visits at a time, each with a row of TURNS
 ASKED = ("install_no", "cycle_no", "opened_by", "opened_day", "value_before", "hours_open")
@@ -78,11 +81,10 @@ def _to_open_cycles(now: pl.DataFrame, visits: pl.DataFrame, readings: pl.DataFr
     return ToOpenCycles(at, row, of_visit[row].astype(np.int64), latest[at], value, since)
 
 
-def usual_work(opened_by: pl.Series) -> str | None:
-    """What opens most cycles, beginnings left out; of several the first by name."""
-    works = opened_by.drop_nulls().cast(pl.String)
-    most = works.filter(~works.is_in(["new", "unknown"])).mode().sort()
-    return most[0] if len(most) else None
+def usual_work(works: Sequence[str], cycles: np.ndarray) -> str | None:
+    """What opens most cycles, beginnings left out; of several the first. cycles: how many each of the works opened."""
+    counted = np.where(np.isin(works, BEGINNINGS), 0, cycles)
+    return works[int(counted.argmax())] if counted.any() else None
 
 
 def silent_visits(
@@ -164,37 +166,51 @@ def heard(
     """
     if not by.habit.depends or not silent.height:
         return known, silent.filter("unsure").select("install_no", chance=pl.lit(by.open_share))
-    both = [pl.col(name).cast(pl.Int64) for name in ("install_no", "cycle_no")]
-    still = known.with_row_index("at").join(opened.select(*both, "hours_open"), on=["install_no", "cycle_no"])
-    rows = (
-        silent.with_columns(turn=pl.int_range(pl.len()).over("install_no"))
-        .with_columns(both)
-        .join(still, on=["install_no", "cycle_no"])
-        .join(ranges.with_columns(pl.col("install_no").cast(pl.Int64)), on="install_no", how="left")
-        .with_columns(pl.col("low").fill_null(-np.inf), pl.col("high").fill_null(np.inf))
-        .sort("turn", "install_no")
-    )
-    hours = pl.col("hours_open") - pl.col("since_h") - pl.col("hours_shift")
-    rows = rows.with_columns(
-        tau=(hours.clip(0.0) / 1000) ** pl.col("gamma"),
-        found=pl.Series(forward(rows["value"].cast(pl.Float64).to_numpy(), by.transform)),
-    )
+    install, cycle = (silent[name].to_numpy() for name in ("install_no", "cycle_no"))
+    at, row = rows_of(known, install, cycle), rows_of(opened, install, cycle)
+    turn = np.arange(len(silent)) - np.searchsorted(install, install)  # sorted by install
+    order = np.lexsort((install, turn))
+    order = order[(at[order] >= 0) & (row[order] >= 0)]
+    of = positions(ranges["install_no"].to_numpy(), install)
+    hours = opened["hours_open"].to_numpy()[row] - silent["since_h"].to_numpy() - known["hours_shift"].to_numpy()[at]
+    low, high = (np.append(ranges[name].to_numpy(), end)[of] for name, end in (("low", -np.inf), ("high", np.inf)))
+    visits = Heard(
+        at, (np.maximum(hours, 0.0) / 1000) ** known["gamma"].to_numpy()[at],
+        forward(silent["value"].cast(pl.Float64).to_numpy(), by.transform), low, high, silent["unsure"].to_numpy(),
+    )  # fmt: skip
     m = known.select(POSTERIOR).to_numpy().T.copy()
     log_odds = np.full(known.height, np.nan)
-    for _, turn in rows.group_by("turn", maintain_order=True):
-        for visits in turn.iter_slices(BLOCK):
-            at = visits["at"].to_numpy()
-            m[:, at], log_odds[at] = _once_heard(m[:, at], log_odds[at], visits, by)
+    cuts = np.searchsorted(turn[order], np.arange(turn.max() + 2))
+    for first, end in pairwise(cuts.tolist()):
+        for start in range(first, end, BLOCK):
+            some = visits.rows(order[start : min(start + BLOCK, end)])
+            m[:, some.at], log_odds[some.at] = _once_heard(m[:, some.at], log_odds[some.at], some, by)
     doubted = np.flatnonzero(np.isfinite(log_odds))
     chance = pl.DataFrame({"install_no": known["install_no"].to_numpy()[doubted], "chance": expit(log_odds[doubted])})
     return known.with_columns(pl.Series(name, m[j]) for j, name in enumerate(POSTERIOR)), chance
 
 
-def _once_heard(m: Floats, log_odds: Floats, visits: pl.DataFrame, by: Hearing) -> tuple[Floats, Floats]:
+@dataclass(frozen=True)
+class Heard:
+    """Visits in open cycles, (n,) each. at: row of the cycle's posterior; tau: of its clock; found: as read there, on
+    the scale of the fit, nan where nothing was; low, high: the range; unsure: whether the visit leaves work open."""
+
+    at: np.ndarray
+    tau: Floats
+    found: Floats
+    low: Floats
+    high: Floats
+    unsure: np.ndarray
+
+    def rows(self, which: np.ndarray) -> Heard:
+        return Heard(*(getattr(self, part.name)[which] for part in fields(self)))
+
+
+def _once_heard(m: Floats, log_odds: Floats, visits: Heard, by: Hearing) -> tuple[Floats, Floats]:
     """After one visit to each of some open cycles: POSTERIOR (5, n), and the log odds (nan: no doubt) of unrecorded
     work."""
-    tau, found, low, high = (visits[name].to_numpy() for name in ("tau", "found", "low", "high"))
-    unsure, read, habit = visits["unsure"].to_numpy(), np.isfinite(found), by.habit
+    tau, found, low, high = visits.tau, visits.found, visits.low, visits.high
+    unsure, read, habit = visits.unsure, np.isfinite(found), by.habit
     m0, m1, v00, v01, v11 = m
     sd = np.sqrt(np.maximum(v00 + 2 * tau * v01 + tau**2 * v11, LEAST) + by.sigma**2)
     shown = np.where(read, found, m0 + m1 * tau)[:, None] + np.where(read, 0.0, sd)[:, None] * TURNS
