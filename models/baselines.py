@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 from threadpoolctl import ThreadpoolController
 
+from models.cycle_sums import Forest
 from models.hours import Floats
 
 if TYPE_CHECKING:
@@ -92,14 +93,18 @@ def _normal(past: pl.DataFrame, now: pl.DataFrame, line: Callable[[pl.DataFrame]
 
 
 def pooled_slope(readings: pl.DataFrame) -> float:
-    """One rate for all cycles, by least squares within them. Per 1,000 h."""
-    cycle = ["install_no", "cycle_no"]
-    apart = readings.drop_nulls("z").select(
-        (pl.col("z") - pl.col("z").mean().over(cycle)).alias("z"),
-        ((pl.col("hours") - pl.col("hours").mean().over(cycle)) / 1000).alias("h"),
-    )
-    spread = float((apart["h"] ** 2).sum())
-    return float((apart["z"] * apart["h"]).sum()) / spread if spread > 1e-9 else 0.0
+    """One rate for all cycles, by least squares within them. Per 1,000 h. readings: sorted by cycle, with z."""
+    z, hours = columns(readings, "z", "hours")
+    install, cycle = (readings[name].to_numpy() for name in ("install_no", "cycle_no"))
+    known = np.flatnonzero(~np.isnan(z))
+    if not len(known):
+        return 0.0
+    z, hours, key = z[known], hours[known], Forest.key(install[known], cycle[known])
+    start = np.flatnonzero(np.append(True, key[1:] != key[:-1]))  # readings are sorted by cycle
+    counts = np.diff(np.append(start, len(key)))
+    z, h = (x - np.repeat(np.add.reduceat(x, start) / counts, counts) for x in (z, hours / 1000))
+    spread = float(h @ h)
+    return float(z @ h) / spread if spread > 1e-9 else 0.0
 
 
 def tree_table(frame: pl.DataFrame) -> NDArray:

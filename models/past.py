@@ -14,6 +14,7 @@ from models.cycle_sums import positions, rows_of
 from models.doubts import doubted_cycles, silent_visits, usual_work
 from models.hours import Floats, Installs, Ints, LoadCalendar
 from models.series import SeriesInputs, backward, forward
+from models.states import at_hand
 
 HORIZONS = {
     6: (1, 274),
@@ -61,13 +62,15 @@ class Counted:
 class History:
     """One series, all of it; what of it was known at a day is picked from its rows.
 
-    inputs: readings sorted, with z, on the scale of the fit (null where there is none). Of readings, cycles and visits
-    that leave work open, (n,) each: place of the install in inputs.installs (-1: none), place of the visit in the
-    counters (of cycles, of that which opened them; -1: none), and the day from which they are known. installed_year: of
-    the installs. row: of readings, their cycle's (-1: none). opened_by: of cycles, a place in works.
+    inputs: readings sorted, with z, on the scale of the fit (null where there is none). cycles: as a fit wants them. Of
+    readings, cycles and visits that leave work open, (n,) each: place of the install in inputs.installs (-1: none),
+    place of the visit in the counters (of cycles, of that which opened them; -1: none), and the day from which they are
+    known. installed_year: of the installs. row: of readings, their cycle's (-1: none). opened_by: of cycles, a place in
+    works.
     """
 
     inputs: SeriesInputs
+    cycles: pl.DataFrame
     counted: Counted
     installed_year: Ints
     reading_of: Ints
@@ -90,7 +93,8 @@ class History:
         readings = inputs.readings.sort("install_no", "cycle_no", "day", "stage_order", "visit_no")
         z = forward(readings["value"].cast(pl.Float64).to_numpy(), inputs.transform)
         readings = readings.with_columns(z=pl.Series(z).fill_nan(None))
-        cycles, installs = inputs.cycles, inputs.installs
+        ready = at_hand(inputs)
+        cycles, installs = inputs.cycles, ready.installs
         unsaid = readings.select("install_no", "visit_no", "day").clear() if inputs.unsaid is None else inputs.unsaid
         year = np.full(len(installs), LONG_AGO)
         if "installed_year" in installs.columns:
@@ -104,9 +108,10 @@ class History:
         row = rows_of(cycles, readings["install_no"].to_numpy(), readings["cycle_no"].to_numpy())
         since = cycles["opened_day"].cast(pl.Int64).fill_null(LONG_AGO).to_numpy()
         works, kind = np.unique(cycles["opened_by"].cast(pl.String).fill_null("unknown").to_list(), return_inverse=True)
+        inputs = replace(inputs, readings=readings, installs=installs, unsaid=unsaid)
         return cls(
-            replace(inputs, readings=readings, unsaid=unsaid), counted, year, read, at, readings["day"].to_numpy(), row,
-            opened, began, since, kind, works.tolist(), unsaid, left_open, unsaid["day"].to_numpy(),
+            inputs, ready.cycles, counted, year, read, at, readings["day"].to_numpy(), row, opened, began, since, kind,
+            works.tolist(), unsaid, left_open, unsaid["day"].to_numpy(),
         )  # fmt: skip
 
 
@@ -167,7 +172,7 @@ def stand_at(day: int, past: History) -> Origin:
     if not (timed := np.isfinite(read_h)).all():
         readings = readings.filter(pl.Series(timed))
     installs = inputs.installs if there[:-1].all() else inputs.installs.filter(pl.Series(there[:-1]))
-    seen = replace(inputs, readings=readings, cycles=inputs.cycles[of_known], installs=installs, unsaid=unsaid)
+    seen = replace(inputs, readings=readings, cycles=past.cycles[of_known], installs=installs, unsaid=unsaid)
     is_open = np.append(np.zeros(len(known), bool), False)
     is_open[newest] = True
     return Origin(day, seen, clock, still, doubted, silent, visits, _found(day, past, is_open[past.row]))
