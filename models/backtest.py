@@ -25,6 +25,7 @@ from models.baselines import (
     own_line,
     pooled_slope,
     tree_table,
+    trees_at_hand,
 )
 from models.breaks import ROUNDS, split_at_breaks
 from models.cycle_sums import Forest, Readings, positions, rows_of
@@ -72,13 +73,15 @@ class Outcome:
 
 @dataclass(frozen=True)
 class Attempt:
-    """One series tried by all methods but the boosted trees, and what these are to learn from, origin by origin."""
+    """One series tried by all methods but the boosted trees, and what these are to learn from, origin by origin. trees:
+    the chances that they give, once they are grown."""
 
     name: dict[str, str]
     outcomes: list[Outcome]
     lessons: list[Lesson]
     seed: int
     note: str = ""
+    trees: list[Floats] | None = None
 
 
 def backtest(inputs: SeriesInputs, counted: Counted, low: Floats, high: Floats, as_of: int, seed: int = 0) -> Tried:
@@ -140,9 +143,12 @@ def origin_days(as_of: int) -> list[int]:
 
 
 def backtest_piece(piece: tuple[SeriesInputs, Counted, Floats, Floats, int, int]) -> Attempt:
-    """`attempted` of its arguments in one: a piece of work that another process does without the rest of the
-    program."""
-    return attempted(*piece)
+    """`attempted` of its arguments in one: a piece of work that another process does without the rest of the program.
+    Trees are grown at once where what grows them has been imported."""
+    attempt = attempted(*piece)
+    if not trees_at_hand():
+        return attempt
+    return replace(attempt, lessons=[], trees=boosted_trees(attempt.lessons, attempt.seed))
 
 
 def trees_piece(attempts: Sequence[tuple[Sequence[Lesson], int]]) -> list[list[Floats]]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cache
@@ -19,6 +20,7 @@ from models.hours import Floats
 if TYPE_CHECKING:
     from sklearn.ensemble import HistGradientBoostingClassifier
 
+GROWER = "sklearn.ensemble"
 Z80 = 1.2815515594457
 FEWEST_PAIRS = 30  # past forecasts with known outcome, below which there is nothing to learn a spread or a rate from
 FEWEST_EVENTS = 5  # of either kind, below which no trees are grown
@@ -158,6 +160,11 @@ def boosted_trees(lessons: Sequence[Lesson], seed: int) -> list[Floats]:
         with _threads().limit(limits=1):
             chances.append(model.predict_proba(lesson.now[:, kept])[:, 1])
     return chances
+
+
+def trees_at_hand() -> bool:
+    """Whether this process has already imported what grows trees, which takes it a second."""
+    return GROWER in sys.modules
 
 
 def _grown(past: NDArray, event: NDArray[np.bool_], seed: int) -> HistGradientBoostingClassifier:

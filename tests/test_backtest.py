@@ -13,7 +13,7 @@ from sklearn.linear_model import LogisticRegression
 from sklearn.metrics import brier_score_loss, log_loss, roc_auc_score
 from statsmodels.stats.proportion import proportion_confint
 
-from models.backtest import Attempt, backtest, carried, drift_guess, trees_piece
+from models.backtest import Attempt, backtest, backtest_piece, carried, drift_guess, scored, trees_piece
 from models.baselines import Lesson, base_rate, boosted_trees, common_drift, own_line, pooled_slope
 from models.drift import fit_series
 from models.hours import Installs, LoadCalendar, day_number
@@ -277,6 +277,19 @@ def test_boosted_trees_are_those_of_the_library_whoever_grows_them():
     assert second == pytest.approx(expected[:20])
     few = Lesson(past, np.arange(400) < 4, now, base)
     assert boosted_trees([few], 3)[0] is base
+
+
+def test_trees_are_the_same_grown_at_once_or_later(monkeypatch):
+    inputs, counted = fleet(150)
+    piece = inputs, counted, np.full(150, -np.inf), np.full(150, np.log(22)), AS_OF, 5
+    at_once = backtest_piece(piece)  # scikit-learn has been imported here
+    assert at_once.trees is not None
+    assert at_once.lessons == []
+    monkeypatch.setattr("models.backtest.trees_at_hand", lambda: False)
+    later = backtest_piece(piece)
+    assert later.trees is None
+    (grown,) = trees_piece([(later.lessons, later.seed)])
+    assert scored(at_once, at_once.trees) == scored(later, grown)
 
 
 @pytest.mark.parametrize(("most", "pieces"), [(10**6, [3]), (100, [1, 2])])
