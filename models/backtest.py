@@ -109,29 +109,33 @@ def attempted(inputs: SeriesInputs, counted: Counted, low: Floats, high: Floats,
     edges = reading_edges(low, high, inputs)
     number = pl.Series("install_no", counted.install_no, inputs.readings.schema["install_no"])
     ranges = pl.DataFrame({"install_no": number, "low": low, "high": high})
-    rows = {d: features(o, counted, low, high, edges) for d, o in stands.items()}
-    tables = {d: tree_table(frame) for d, (frame, _) in rows.items()}
     outcomes: list[Outcome] = []
     lessons: list[Lesson] = []
     fit: SeriesFit | None = None
+    if not days:
+        return Attempt(name, outcomes, lessons, seed)
+    told = [features(stand, counted, low, high, edges) for stand in stands.values()]
+    every = pl.concat([frame for frame, _ in told], how="vertical_relaxed")
+    events, table, found = np.concatenate([event for _, event in told]), tree_table(every), every["day"].to_numpy()
+    sizes = [len(event) for _, event in told]
+    ends, origin = dict(zip(days, np.cumsum(sizes).tolist(), strict=True)), np.repeat(days, sizes)
     for day in tested:
-        now, event = rows[day]
-        known = {d: frame["day"].to_numpy() <= day for d, (frame, _) in rows.items() if d < day}
-        past_event = np.concatenate([rows[d][1][which] for d, which in known.items()]) if known else np.empty(0, bool)
-        if len(past_event) < FEWEST_PAIRS or not now.height:
+        past = np.flatnonzero((origin < day) & (found <= day))
+        here = slice(ends[day] - int((origin == day).sum()), ends[day])
+        now, event, past_event = every[here], events[here], events[past]
+        if len(past) < FEWEST_PAIRS or not now.height:
             continue
-        past = pl.concat([rows[d][0][np.flatnonzero(which)] for d, which in known.items()], how="vertical_relaxed")
         fit = fit_series(stands[day].inputs, OPTIONS) if fit is None else carried(fit, stands[day].inputs)
-        rate = base_rate(past, past_event, now)
+        before = every[past]
+        rate = base_rate(before, past_event, now)
         anew = len(lessons) % ORIGINS_A_TREE == 0
-        table = np.concatenate([tables[d][which] for d, which in known.items()]) if anew else None
-        lessons.append(Lesson(table, past_event, tables[day], rate.chance))
+        lessons.append(Lesson(table[past] if anew else None, past_event, table[here], rate.chance))
         slope = pooled_slope(stands[day].inputs.readings)
         guesses = {
             "foulcast": drift_guess(fit, stands[day], now, counted, ranges),
             "base_rate": rate,
-            "own_line": own_line(past, now, rate.chance),
-            "common_drift": common_drift(past, now, slope, rate.chance),
+            "own_line": own_line(before, now, rate.chance),
+            "common_drift": common_drift(before, now, slope, rate.chance),
         }
         outcomes.append(Outcome(now["months"].to_numpy(), now["z"].to_numpy(), event, guesses))
     return Attempt(name, outcomes, lessons, seed)
