@@ -104,21 +104,21 @@ def attempted(inputs: SeriesInputs, counted: Counted, low: Floats, high: Floats,
     first_day = int(inputs.readings["day"].quantile(0.02)) + 365  # type: ignore[arg-type]
     days = [d for d in origin_days(as_of) if d >= first_day]
     tested = [d for d in days if d >= as_of - round(MONTH_DAYS * TESTED_MONTHS)]
+    if not days:
+        return Attempt(name, [], [], seed)
     past_of = History.of(inputs, counted)
     stands = {d: stand_at(d, past_of) for d in days}
     edges = reading_edges(low, high, inputs)
     number = pl.Series("install_no", counted.install_no, inputs.readings.schema["install_no"])
     ranges = pl.DataFrame({"install_no": number, "low": low, "high": high})
-    outcomes: list[Outcome] = []
-    lessons: list[Lesson] = []
-    fit: SeriesFit | None = None
-    if not days:
-        return Attempt(name, outcomes, lessons, seed)
     told = [features(stand, counted, low, high, edges) for stand in stands.values()]
     every = pl.concat([frame for frame, _ in told], how="vertical_relaxed")
     events, table, found = np.concatenate([event for _, event in told]), tree_table(every), every["day"].to_numpy()
     sizes = [len(event) for _, event in told]
     ends, origin = dict(zip(days, np.cumsum(sizes).tolist(), strict=True)), np.repeat(days, sizes)
+    outcomes: list[Outcome] = []
+    lessons: list[Lesson] = []
+    fit: SeriesFit | None = None
     for day in tested:
         past = np.flatnonzero((origin < day) & (found <= day))
         here = slice(ends[day] - int((origin == day).sum()), ends[day])

@@ -98,10 +98,8 @@ def silent_visits(
     """
     to = _to_open_cycles(now, visits, readings)
     left_open = unsaid["visit_no"].to_numpy()
-    newest, of = (
-        np.full(len(now), -1, np.int64),
-        positions(now["install_no"].to_numpy(), unsaid["install_no"].to_numpy()),
-    )
+    of = positions(now["install_no"].to_numpy(), unsaid["install_no"].to_numpy())
+    newest = np.full(len(now), -1, np.int64)
     np.maximum.at(newest, of[of >= 0], left_open[of >= 0])
     unsure, place = np.isin(to.visit_no, left_open), 2 * to.visit_no
     kept = np.flatnonzero(np.where(unsure, (to.visit_no == newest[to.at]) & (to.latest <= place), to.latest < place))
@@ -169,21 +167,22 @@ def heard(
     install, cycle = (silent[name].to_numpy() for name in ("install_no", "cycle_no"))
     at, row = rows_of(known, install, cycle), rows_of(opened, install, cycle)
     turn = np.arange(len(silent)) - np.searchsorted(install, install)  # sorted by install
-    order = np.lexsort((install, turn))
-    order = order[(at[order] >= 0) & (row[order] >= 0)]
-    of = positions(ranges["install_no"].to_numpy(), install)
-    hours = opened["hours_open"].to_numpy()[row] - silent["since_h"].to_numpy() - known["hours_shift"].to_numpy()[at]
+    kept = np.flatnonzero((at >= 0) & (row >= 0))
+    kept = kept[np.lexsort((install[kept], turn[kept]))]
+    at, row, turn, rows = at[kept], row[kept], turn[kept], silent[kept]
+    hours = opened["hours_open"].to_numpy()[row] - rows["since_h"].to_numpy() - known["hours_shift"].to_numpy()[at]
+    of = positions(ranges["install_no"].to_numpy(), install[kept])
     low, high = (np.append(ranges[name].to_numpy(), end)[of] for name, end in (("low", -np.inf), ("high", np.inf)))
     visits = Heard(
         at, (np.maximum(hours, 0.0) / 1000) ** known["gamma"].to_numpy()[at],
-        forward(silent["value"].cast(pl.Float64).to_numpy(), by.transform), low, high, silent["unsure"].to_numpy(),
+        forward(rows["value"].cast(pl.Float64).to_numpy(), by.transform), low, high, rows["unsure"].to_numpy(),
     )  # fmt: skip
     m = known.select(POSTERIOR).to_numpy().T.copy()
     log_odds = np.full(known.height, np.nan)
-    cuts = np.searchsorted(turn[order], np.arange(turn.max() + 2))
+    cuts = np.searchsorted(turn, np.arange(turn.max(initial=-1) + 2))
     for first, end in pairwise(cuts.tolist()):
         for start in range(first, end, BLOCK):
-            some = visits.rows(order[start : min(start + BLOCK, end)])
+            some = visits.rows(slice(start, min(start + BLOCK, end)))
             m[:, some.at], log_odds[some.at] = _once_heard(m[:, some.at], log_odds[some.at], some, by)
     doubted = np.flatnonzero(np.isfinite(log_odds))
     chance = pl.DataFrame({"install_no": known["install_no"].to_numpy()[doubted], "chance": expit(log_odds[doubted])})
@@ -202,7 +201,7 @@ class Heard:
     high: Floats
     unsure: np.ndarray
 
-    def rows(self, which: np.ndarray) -> Heard:
+    def rows(self, which: slice) -> Heard:
         return Heard(*(getattr(self, part.name)[which] for part in fields(self)))
 
 
