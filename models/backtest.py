@@ -25,15 +25,16 @@ from models.baselines import (
     own_line,
     pooled_slope,
     tree_table,
+    trees_at_hand,
 )
 from models.breaks import ROUNDS, split_at_breaks
-from models.cycle_sums import Forest, Readings
+from models.cycle_sums import Forest, Readings, positions, rows_of
 from models.doubts import ASKED, Visits, after_visits
 from models.drift import fit_series, reweighted, with_clean_levels
 from models.fitted import SeriesFit
 from models.forecast import OWN_SHARE, Outlook
 from models.hours import Floats, Ints
-from models.past import HORIZONS, Counted, Origin, features, reading_edges, stand_at
+from models.past import HORIZONS, Counted, History, Origin, features, reading_edges, stand_at
 from models.posteriors import posterior
 from models.reading_errors import ReadingError, chance_of_reading, reading_quantiles
 from models.scores import bins, score
@@ -72,13 +73,15 @@ class Outcome:
 
 @dataclass(frozen=True)
 class Attempt:
-    """One series tried by all methods but the boosted trees, and what these are to learn from, origin by origin."""
+    """One series tried by all methods but the boosted trees, and what these are to learn from, origin by origin. trees:
+    the chances that they give, once they are grown."""
 
     name: dict[str, str]
     outcomes: list[Outcome]
     lessons: list[Lesson]
     seed: int
     note: str = ""
+    trees: list[Floats] | None = None
 
 
 def backtest(inputs: SeriesInputs, counted: Counted, low: Floats, high: Floats, as_of: int, seed: int = 0) -> Tried:
@@ -101,33 +104,38 @@ def attempted(inputs: SeriesInputs, counted: Counted, low: Floats, high: Floats,
     first_day = int(inputs.readings["day"].quantile(0.02)) + 365  # type: ignore[arg-type]
     days = [d for d in origin_days(as_of) if d >= first_day]
     tested = [d for d in days if d >= as_of - round(MONTH_DAYS * TESTED_MONTHS)]
-    stands = {d: stand_at(d, inputs, counted) for d in days}
+    if not days:
+        return Attempt(name, [], [], seed)
+    past_of = History.of(inputs, counted)
+    stands = {d: stand_at(d, past_of) for d in days}
     edges = reading_edges(low, high, inputs)
     number = pl.Series("install_no", counted.install_no, inputs.readings.schema["install_no"])
     ranges = pl.DataFrame({"install_no": number, "low": low, "high": high})
-    rows = {d: features(o, counted, low, high, edges) for d, o in stands.items()}
-    tables = {d: tree_table(frame) for d, (frame, _) in rows.items()}
+    told = [features(stand, counted, low, high, edges) for stand in stands.values()]
+    every = pl.concat([frame for frame, _ in told], how="vertical_relaxed")
+    events, table, found = np.concatenate([event for _, event in told]), tree_table(every), every["day"].to_numpy()
+    sizes = [len(event) for _, event in told]
+    ends, origin = dict(zip(days, np.cumsum(sizes).tolist(), strict=True)), np.repeat(days, sizes)
     outcomes: list[Outcome] = []
     lessons: list[Lesson] = []
     fit: SeriesFit | None = None
     for day in tested:
-        now, event = rows[day]
-        known = {d: (frame["day"] <= day).to_numpy() for d, (frame, _) in rows.items() if d < day}
-        past_event = np.concatenate([rows[d][1][which] for d, which in known.items()]) if known else np.empty(0, bool)
-        if len(past_event) < FEWEST_PAIRS or not now.height:
+        past = np.flatnonzero((origin < day) & (found <= day))
+        here = slice(ends[day] - int((origin == day).sum()), ends[day])
+        now, event, past_event = every[here], events[here], events[past]
+        if len(past) < FEWEST_PAIRS or not now.height:
             continue
-        past = pl.concat([rows[d][0].filter(pl.Series(which)) for d, which in known.items()], how="vertical_relaxed")
         fit = fit_series(stands[day].inputs, OPTIONS) if fit is None else carried(fit, stands[day].inputs)
-        rate = base_rate(past, past_event, now)
+        before = every[past]
+        rate = base_rate(before, past_event, now)
         anew = len(lessons) % ORIGINS_A_TREE == 0
-        table = np.concatenate([tables[d][which] for d, which in known.items()]) if anew else None
-        lessons.append(Lesson(table, past_event, tables[day], rate.chance))
+        lessons.append(Lesson(table[past] if anew else None, past_event, table[here], rate.chance))
         slope = pooled_slope(stands[day].inputs.readings)
         guesses = {
             "foulcast": drift_guess(fit, stands[day], now, counted, ranges),
             "base_rate": rate,
-            "own_line": own_line(past, now, rate.chance),
-            "common_drift": common_drift(past, now, slope, rate.chance),
+            "own_line": own_line(before, now, rate.chance),
+            "common_drift": common_drift(before, now, slope, rate.chance),
         }
         outcomes.append(Outcome(now["months"].to_numpy(), now["z"].to_numpy(), event, guesses))
     return Attempt(name, outcomes, lessons, seed)
@@ -139,9 +147,12 @@ def origin_days(as_of: int) -> list[int]:
 
 
 def backtest_piece(piece: tuple[SeriesInputs, Counted, Floats, Floats, int, int]) -> Attempt:
-    """`attempted` of its arguments in one: a piece of work that another process does without the rest of the
-    program."""
-    return attempted(*piece)
+    """`attempted` of its arguments in one: a piece of work that another process does without the rest of the program.
+    Trees are grown at once where what grows them has been imported."""
+    attempt = attempted(*piece)
+    if not trees_at_hand():
+        return attempt
+    return replace(attempt, lessons=[], trees=boosted_trees(attempt.lessons, attempt.seed))
 
 
 def trees_piece(attempts: Sequence[tuple[Sequence[Lesson], int]]) -> list[list[Floats]]:
@@ -170,16 +181,20 @@ def drift_guess(fit: SeriesFit, origin: Origin, now: pl.DataFrame, counted: Coun
     """The drift model's chance of each found reading, its own error included, and its 80 % interval.
 
     ranges: install_no, low, high on the scale of the fit."""
-    of_now = now.select("install_no").unique()
-    asked, doubted = (c.join(of_now, on="install_no", how="semi").select(ASKED) for c in (origin.open, origin.doubted))
+    install = now["install_no"].to_numpy()
+    asked = origin.open[positions(origin.open["install_no"].to_numpy(), install)].select(ASKED)
+    of_doubt = positions(origin.doubted["install_no"].to_numpy(), install)
+    doubt = np.flatnonzero(of_doubt >= 0)
+    doubted = origin.doubted[of_doubt[doubt]]
     known = posterior(fit, pl.concat([asked, doubted], how="vertical_relaxed"))
     known, doubts = _heard(fit, origin, known, asked, ranges)
-    outlook = _outlook(fit, origin, now, counted, known, asked)
-    doubt = now["install_no"].is_in(doubted["install_no"].implode()).to_numpy()
-    if doubt.any():
-        restarted = _outlook(fit, origin, now.filter(pl.Series(doubt)), counted, known, doubted)
-        chance = now.select("install_no").join(doubts, on="install_no", how="left", maintain_order="left")["chance"]
-        outlook = replace(outlook, doubt=np.where(doubt, chance.fill_null(0.0).to_numpy(), 0.0), restarted=restarted)
+    outlook = _outlook(origin, now, counted, known, asked)
+    if len(doubt):
+        restarted = _outlook(origin, now[doubt], counted, known, doubted)
+        told = positions(doubts["install_no"].to_numpy(), install[doubt])
+        chance = np.zeros(len(now))
+        chance[doubt] = np.append(doubts["chance"].to_numpy(), 0.0)[told]
+        outlook = replace(outlook, doubt=chance, restarted=restarted)
     ahead = now["load_ahead"].to_numpy()
     error = ReadingError.of(fit)
     low, high = reading_quantiles(outlook, ahead, error, (0.1, 0.9))
@@ -193,35 +208,28 @@ def _heard(
     seen = origin.inputs
     unsaid = origin.visits.clear() if seen.unsaid is None else seen.unsaid
     visits = Visits(origin.visits, seen.readings, seen.cycles, unsaid, origin.silent, ranges)
-    known, doubts = after_visits(known, asked, visits, fit.open_share, fit.sigma, fit.inputs.transform)
-    return known, doubts.with_columns(pl.col("install_no").cast(ranges.schema["install_no"]))
+    return after_visits(known, asked, visits, fit.open_share, fit.sigma, fit.inputs.transform)
 
 
-def _outlook(
-    fit: SeriesFit, origin: Origin, now: pl.DataFrame, counted: Counted, known: pl.DataFrame, asked: pl.DataFrame
-) -> Outlook:
-    """What the chances of the readings `now` depend on, row by row, by the posteriors of the cycles asked for."""
-    both = [pl.col("install_no").cast(pl.Int64), pl.col("cycle_no").cast(pl.Int64)]
-    cycles = asked.select(*both, "hours_open").join(known, on=["install_no", "cycle_no"])
-    rows = now.select(both[0], "at", "edge_low", "edge_high").join(
-        cycles, on="install_no", how="left", maintain_order="left"
-    )
+def _outlook(origin: Origin, now: pl.DataFrame, counted: Counted, known: pl.DataFrame, asked: pl.DataFrame) -> Outlook:
+    """What the chances of the readings `now` depend on, by the posteriors of the cycles asked for, one for each."""
+    cycles = known[rows_of(known, asked["install_no"].to_numpy(), asked["cycle_no"].to_numpy())]
 
     def column(name: str) -> Floats:
-        return rows[name].cast(pl.Float64).to_numpy()
+        return cycles[name].to_numpy()
 
-    at, clock = rows["at"].to_numpy(), origin.clock
-    hours_open = np.maximum(column("hours_open") - column("hours_shift"), 0.0)
+    at, clock = now["at"].to_numpy(), origin.clock
+    hours_open = np.maximum(asked["hours_open"].to_numpy() - column("hours_shift"), 0.0)
     area = counted.fleet.area_no[at]
     since = counted.calendar.years(area, np.array(origin.day)) - counted.calendar.years(area, clock.counted_day[at])
     counted_open = np.maximum(hours_open - clock.hours_per_year[at] * np.maximum(since, 0.0), 0.0)
     return Outlook(
         m0=column("m0"), m1=column("m1"), v00=column("v00"), v01=column("v01"), v11=column("v11"),
-        gamma=column("gamma"), low=column("edge_low"), high=column("edge_high"), hours_open=hours_open,
-        counted_open=counted_open,
-        per_year=clock.hours_per_year[at], rel_sd=clock.rel_sd[at], weather_sd=np.full(len(at), clock.weather_sd),
-        own=np.where((rows["basis"] == "install").to_numpy(), OWN_SHARE, 0.0),
-        area_no=area, as_of=origin.day,
+        gamma=column("gamma"), low=now["edge_low"].to_numpy(), high=now["edge_high"].to_numpy(),
+        hours_open=hours_open, counted_open=counted_open, per_year=clock.hours_per_year[at],
+        rel_sd=clock.rel_sd[at], weather_sd=np.full(len(at), clock.weather_sd),
+        own=np.where((cycles["basis"] == "install").to_numpy(), OWN_SHARE, 0.0), area_no=area,
+        as_of=origin.day,
     )  # fmt: skip
 
 

@@ -7,6 +7,7 @@ is the same within each parent acts as the parent's own effect.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 
@@ -14,6 +15,7 @@ from models.leaf_sums import LeafSums
 
 FEW = 500  # leaves looked at before all
 Rows = list[tuple[np.ndarray, np.ndarray]]  # per component: places in the basis, values (places, nodes)
+OwnRows = list[tuple[slice, np.ndarray]]  # the same where the places lie together
 
 
 @dataclass(frozen=True)
@@ -27,7 +29,7 @@ class Basis:
 
     full: np.ndarray
     shared: Rows
-    own: Rows
+    own: OwnRows
     first: int
 
     @property
@@ -38,6 +40,10 @@ class Basis:
     @property
     def size(self) -> int:
         return len(self.full) - 1
+
+    def carried(self, own: slice) -> slice:
+        """Places of some of the third kind among these."""
+        return slice(own.start - self.first, own.stop - self.first)
 
     def of_leaves(self, some: np.ndarray) -> Basis:
         return replace(self, own=[(places, rows.take(some, axis=1)) for places, rows in self.own])
@@ -82,7 +88,9 @@ def basis_of(leaf: LeafSums, here: slice, parent: np.ndarray | None, starts: np.
             out.append((np.array([place[j] for j, _ in rows], dtype=int), values))
         return out
 
-    return Basis(full, stacked(shared, n_home), stacked(own, n), first)
+    ends = np.cumsum([first, *(len(rows) for rows in own)]).tolist()
+    of_leaves = [(slice(*at), values) for at, (_, values) in zip(pairwise(ends), stacked(own, n), strict=True)]
+    return Basis(full, stacked(shared, n_home), of_leaves, first)
 
 
 def of_parents(x: np.ndarray, starts: np.ndarray, parent: np.ndarray) -> bool:

@@ -14,6 +14,7 @@ from models.lower_levels import Column, design_rows
 from models.smallblocks import slots
 
 LEVEL, RATE = 0, 1
+ALMOST_NONE = 1e-6  # size of a column, or what is left of its square beside others, below which it tells nothing
 FEWEST = 8  # cycles with readings that a column needs to be fitted at all
 NUMBERS = (("hardness", False), ("media_kg", True))  # name, on the log scale
 CATEGORIES = ("material", "fuel", "air_intake", "condensing")
@@ -290,16 +291,27 @@ def drop_collinear(
             gram[np.ix_(other, own)] = value.T
     scale = np.sqrt(np.maximum(np.diag(gram), 1e-300))
     gram = gram / np.outer(scale, scale)
+    if (scale > ALMOST_NONE).all() and apart(gram):
+        return terms
     kept: list[int] = []
     for j in range(p):
-        if j >= always and scale[j] <= 1e-6:
+        if j >= always and scale[j] <= ALMOST_NONE:
             continue
         if kept:
             within = gram[np.ix_(kept, kept)] + 1e-12 * np.eye(len(kept))
             left = 1 - gram[j, kept] @ np.linalg.solve(within, gram[j, kept])
         else:
             left = 1.0
-        if j < always or left > 1e-6:
+        if j < always or left > ALMOST_NONE:
             kept.append(j)
     gone = tuple(terms.terms[j].label for j in range(p) if j not in kept)
     return Terms(tuple(terms.terms[j] for j in kept), terms.reference, terms.dropped + gone)
+
+
+def apart(gram: np.ndarray) -> bool:
+    """Whether each column clearly is more than a sum of those before it, by what a Cholesky factor leaves of it."""
+    try:
+        left = np.linalg.cholesky(gram).diagonal() ** 2
+    except np.linalg.LinAlgError:
+        return False
+    return bool((left > 10 * ALMOST_NONE).all())

@@ -298,10 +298,16 @@ class Forest:
     def opened_day(self) -> np.ndarray:
         """Day on which each cycle of the tree opened, far in the past where that is not known."""
         if "opened_day" not in self.memo:
-            day = self.rows["opened_day"]
-            known = day.cast(pl.Int64) if day.null_count() == 0 else day.cast(pl.Int64).fill_null(-(2**40))
-            self.memo["opened_day"] = known.to_numpy()
+            self.memo["opened_day"] = whole_numbers(self.rows["opened_day"], -(2**40))
         return self.memo["opened_day"]
+
+
+def whole_numbers(values: pl.Series, otherwise: int) -> np.ndarray:
+    """Days or the like as int64, `otherwise` where there is none."""
+    if values.null_count() == 0:
+        return values.cast(pl.Int64).to_numpy()
+    numbers = values.cast(pl.Float64).to_numpy()
+    return np.where(np.isnan(numbers), otherwise, numbers).astype(np.int64)
 
 
 def positions(numbers: np.ndarray, wanted: np.ndarray) -> np.ndarray:

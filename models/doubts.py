@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, fields
+from itertools import pairwise
 
 import numpy as np
 import polars as pl
 from scipy.special import expit
 
+from models.cycle_sums import positions, rows_of
 from models.hours import Floats
 from models.series import forward
 from models.work_habit import TURNS, WEIGHTS, WorkHabit, beyond, habit_of
 
 POSTERIOR = ("m0", "m1", "v00", "v01", "v11")
-PLACE = pl.col("visit_no").cast(pl.Int64) * 2  # of a visit among visits and stages
+BEGINNINGS = ("new", "unknown")  # of cycles that no work opened
 LEAST = 1e-12
 BLOCK = 10_000  # visits at a time, each with a row of TURNS
 ASKED = ("install_no", "cycle_no", "opened_by", "opened_day", "value_before", "hours_open")
@@ -28,46 +31,60 @@ def doubted_cycles(now: pl.DataFrame, unsaid: pl.DataFrame, readings: pl.DataFra
     least. usual: what opens most cycles.
     Returns `ASKED`: cycle_no is one more than that of the open cycle, value_before what was found at that visit.
     """
-    return (
-        _to_open_cycles(now, unsaid.select("install_no", "visit_no", "day", "clock_h"), readings)
-        .group_by("install_no", maintain_order=True)
-        .last()
-        .filter(pl.col("latest") <= PLACE)
-        .with_columns(
-            pl.col("cycle_no") + 1,
-            opened_by=pl.lit(usual, pl.String),
-            opened_day=pl.col("day"),
-            value_before=pl.col("value"),
-            hours_open=pl.col("since_h"),
-        )
-        .select(ASKED)
-        .collect()
-    )
+    to = _to_open_cycles(now, unsaid, readings)
+    last = np.flatnonzero(np.append(to.at[1:] != to.at[:-1], True)[: len(to.at)])
+    last = last[to.latest[last] <= 2 * to.visit_no[last]]
+    at = to.at[last]
+    return pl.DataFrame(
+        {
+            "install_no": now["install_no"].to_numpy()[at],
+            "cycle_no": now["cycle_no"].to_numpy()[at] + 1,
+            "opened_by": pl.Series([usual] * len(at), dtype=pl.String),
+            "opened_day": unsaid["day"].to_numpy()[to.row[last]],
+            "value_before": to.value[last],
+            "hours_open": to.since_h[last],
+        }
+    ).select(*ASKED[:4], pl.col("value_before").fill_nan(None), ASKED[5])
 
 
-def _to_open_cycles(now: pl.DataFrame, visits: pl.DataFrame, readings: pl.DataFrame) -> pl.LazyFrame:
-    """The visits to open cycles, sorted, with value (as found there), latest (PLACE of the install's last reading and
-    its stage, -1: none) and since_h (burner hours since); the rest as in `silent_visits`."""
-    read = readings.lazy()
-    latest = read.group_by("install_no").agg(latest=(PLACE + pl.col("stage_order")).max())
-    found = read.filter(pl.col("stage_order") == 0).select("install_no", "visit_no", "value")
-    return (
-        now.lazy()
-        .select("install_no", "cycle_no", "opened_visit_no", "now_h")
-        .join(visits.lazy(), on="install_no")
-        .filter(pl.col("visit_no") > pl.col("opened_visit_no").fill_null(-1))
-        .join(latest, on="install_no", how="left")
-        .join(found, on=["install_no", "visit_no"], how="left")
-        .with_columns(pl.col("latest").fill_null(-1), since_h=(pl.col("now_h") - pl.col("clock_h")).clip(0.0))
-        .sort("install_no", "visit_no")
-    )
+@dataclass(frozen=True)
+class ToOpenCycles:
+    """Visits to open cycles, sorted by install and visit, (n,) each. at: row of the cycle; row: of the visit; latest:
+    place (2 visit_no + stage_order) of the install's last reading, -1 without; value: as found there, nan without;
+    since_h: burner hours since."""
+
+    at: np.ndarray
+    row: np.ndarray
+    visit_no: np.ndarray
+    latest: np.ndarray
+    value: Floats
+    since_h: Floats
 
 
-def usual_work(opened_by: pl.Series) -> str | None:
-    """What opens most cycles, beginnings left out; of several the first by name."""
-    works = opened_by.drop_nulls().cast(pl.String)
-    most = works.filter(~works.is_in(["new", "unknown"])).mode().sort()
-    return most[0] if len(most) else None
+def _to_open_cycles(now: pl.DataFrame, visits: pl.DataFrame, readings: pl.DataFrame) -> ToOpenCycles:
+    """now, readings: as `doubted_cycles`. visits: install_no, visit_no, clock_h."""
+    number, opened = now["install_no"].to_numpy(), now["opened_visit_no"].fill_null(-1).to_numpy()
+    of_visit, clock = (visits[name].to_numpy() for name in ("visit_no", "clock_h"))
+    of_read, stage = (readings[name].to_numpy() for name in ("visit_no", "stage_order"))
+    at, of = (positions(number, rows["install_no"].to_numpy()) for rows in (visits, readings))
+    latest, place = np.full(len(now), -1, np.int64), 2 * of_read.astype(np.int64) + stage
+    known = of >= 0
+    np.maximum.at(latest, of[known], place[known])
+    row = np.flatnonzero(at >= 0)
+    row = row[of_visit[row] > opened[at[row]]]
+    row = row[np.lexsort((of_visit[row], number[at[row]]))]
+    found = np.flatnonzero(stage == 0)
+    read = positions(of_read[found], of_visit[row])
+    value = np.append(readings["value"].cast(pl.Float64).to_numpy()[found], np.nan)[read]
+    at = at[row]
+    since = np.maximum(now["now_h"].to_numpy()[at] - clock[row], 0.0)
+    return ToOpenCycles(at, row, of_visit[row].astype(np.int64), latest[at], value, since)
+
+
+def usual_work(works: Sequence[str], cycles: np.ndarray) -> str | None:
+    """What opens most cycles, beginnings left out; of several the first. cycles: how many each of the works opened."""
+    counted = np.where(np.isin(works, BEGINNINGS), 0, cycles)
+    return works[int(counted.argmax())] if counted.any() else None
 
 
 def silent_visits(
@@ -79,18 +96,24 @@ def silent_visits(
     now, unsaid, readings: as there. visits: install_no, visit_no, clock_h of all visits. Returns install_no, cycle_no,
     visit_no, since_h (burner hours since), unsure, value (as found, own unit; null unless in doubt), sorted.
     """
-    newest = unsaid.lazy().group_by("install_no").agg(newest=pl.col("visit_no").max())
-    return (
-        _to_open_cycles(now, visits.select("install_no", "visit_no", "clock_h"), readings)
-        .filter(pl.col("latest") <= PLACE)
-        .join(unsaid.lazy().select("visit_no", unsure=True), on="visit_no", how="left")
-        .join(newest, on="install_no", how="left")
-        .with_columns(pl.col("unsure").fill_null(False))
-        .filter(pl.when("unsure").then(pl.col("visit_no") == pl.col("newest")).otherwise(pl.col("latest") < PLACE))
-        .sort("install_no", "visit_no")
-        .select("install_no", "cycle_no", "visit_no", "since_h", "unsure", "value")
-        .collect()
-    )
+    to = _to_open_cycles(now, visits, readings)
+    left_open = unsaid["visit_no"].to_numpy()
+    of = positions(now["install_no"].to_numpy(), unsaid["install_no"].to_numpy())
+    newest = np.full(len(now), -1, np.int64)
+    np.maximum.at(newest, of[of >= 0], left_open[of >= 0])
+    unsure, place = np.isin(to.visit_no, left_open), 2 * to.visit_no
+    kept = np.flatnonzero(np.where(unsure, (to.visit_no == newest[to.at]) & (to.latest <= place), to.latest < place))
+    at = to.at[kept]
+    return pl.DataFrame(
+        {
+            "install_no": now["install_no"].to_numpy()[at],
+            "cycle_no": now["cycle_no"].to_numpy()[at],
+            "visit_no": visits["visit_no"].to_numpy()[to.row[kept]],
+            "since_h": to.since_h[kept],
+            "unsure": unsure[kept],
+            "value": to.value[kept],
+        }
+    ).with_columns(pl.col("value").fill_nan(None))
 
 
 @dataclass(frozen=True)
@@ -141,37 +164,52 @@ def heard(
     """
     if not by.habit.depends or not silent.height:
         return known, silent.filter("unsure").select("install_no", chance=pl.lit(by.open_share))
-    both = [pl.col(name).cast(pl.Int64) for name in ("install_no", "cycle_no")]
-    still = known.with_row_index("at").join(opened.select(*both, "hours_open"), on=["install_no", "cycle_no"])
-    rows = (
-        silent.with_columns(turn=pl.int_range(pl.len()).over("install_no"))
-        .with_columns(both)
-        .join(still, on=["install_no", "cycle_no"])
-        .join(ranges.with_columns(pl.col("install_no").cast(pl.Int64)), on="install_no", how="left")
-        .with_columns(pl.col("low").fill_null(-np.inf), pl.col("high").fill_null(np.inf))
-        .sort("turn", "install_no")
-    )
-    hours = pl.col("hours_open") - pl.col("since_h") - pl.col("hours_shift")
-    rows = rows.with_columns(
-        tau=(hours.clip(0.0) / 1000) ** pl.col("gamma"),
-        found=pl.Series(forward(rows["value"].cast(pl.Float64).to_numpy(), by.transform)),
-    )
+    install, cycle = (silent[name].to_numpy() for name in ("install_no", "cycle_no"))
+    at, row = rows_of(known, install, cycle), rows_of(opened, install, cycle)
+    turn = np.arange(len(silent)) - np.searchsorted(install, install)  # sorted by install
+    kept = np.flatnonzero((at >= 0) & (row >= 0))
+    kept = kept[np.lexsort((install[kept], turn[kept]))]
+    at, row, turn, rows = at[kept], row[kept], turn[kept], silent[kept]
+    hours = opened["hours_open"].to_numpy()[row] - rows["since_h"].to_numpy() - known["hours_shift"].to_numpy()[at]
+    of = positions(ranges["install_no"].to_numpy(), install[kept])
+    low, high = (np.append(ranges[name].to_numpy(), end)[of] for name, end in (("low", -np.inf), ("high", np.inf)))
+    visits = Heard(
+        at, (np.maximum(hours, 0.0) / 1000) ** known["gamma"].to_numpy()[at],
+        forward(rows["value"].cast(pl.Float64).to_numpy(), by.transform), low, high, rows["unsure"].to_numpy(),
+    )  # fmt: skip
     m = known.select(POSTERIOR).to_numpy().T.copy()
     log_odds = np.full(known.height, np.nan)
-    for _, turn in rows.group_by("turn", maintain_order=True):
-        for visits in turn.iter_slices(BLOCK):
-            at = visits["at"].to_numpy()
-            m[:, at], log_odds[at] = _once_heard(m[:, at], log_odds[at], visits, by)
+    cuts = np.searchsorted(turn, np.arange(turn.max(initial=-1) + 2))
+    for first, end in pairwise(cuts.tolist()):
+        for start in range(first, end, BLOCK):
+            some = visits.rows(slice(start, min(start + BLOCK, end)))
+            m[:, some.at], log_odds[some.at] = _once_heard(m[:, some.at], log_odds[some.at], some, by)
     doubted = np.flatnonzero(np.isfinite(log_odds))
     chance = pl.DataFrame({"install_no": known["install_no"].to_numpy()[doubted], "chance": expit(log_odds[doubted])})
     return known.with_columns(pl.Series(name, m[j]) for j, name in enumerate(POSTERIOR)), chance
 
 
-def _once_heard(m: Floats, log_odds: Floats, visits: pl.DataFrame, by: Hearing) -> tuple[Floats, Floats]:
+@dataclass(frozen=True)
+class Heard:
+    """Visits in open cycles, (n,) each. at: row of the cycle's posterior; tau: of its clock; found: as read there, on
+    the scale of the fit, nan where nothing was; low, high: the range; unsure: whether the visit leaves work open."""
+
+    at: np.ndarray
+    tau: Floats
+    found: Floats
+    low: Floats
+    high: Floats
+    unsure: np.ndarray
+
+    def rows(self, which: slice) -> Heard:
+        return Heard(*(getattr(self, part.name)[which] for part in fields(self)))
+
+
+def _once_heard(m: Floats, log_odds: Floats, visits: Heard, by: Hearing) -> tuple[Floats, Floats]:
     """After one visit to each of some open cycles: POSTERIOR (5, n), and the log odds (nan: no doubt) of unrecorded
     work."""
-    tau, found, low, high = (visits[name].to_numpy() for name in ("tau", "found", "low", "high"))
-    unsure, read, habit = visits["unsure"].to_numpy(), np.isfinite(found), by.habit
+    tau, found, low, high = visits.tau, visits.found, visits.low, visits.high
+    unsure, read, habit = visits.unsure, np.isfinite(found), by.habit
     m0, m1, v00, v01, v11 = m
     sd = np.sqrt(np.maximum(v00 + 2 * tau * v01 + tau**2 * v11, LEAST) + by.sigma**2)
     shown = np.where(read, found, m0 + m1 * tau)[:, None] + np.where(read, 0.0, sd)[:, None] * TURNS

@@ -22,6 +22,7 @@ from models.robust import lost_variance, residuals, student_weights
 from models.series import FitOptions, SeriesInputs
 from models.states import (
     State,
+    at_hand,
     built_up_before,
     evaluate_held,
     freed_levels,
@@ -44,6 +45,7 @@ def fit_series(inputs: SeriesInputs, options: FitOptions = DEFAULTS) -> SeriesFi
 
     For a fleet of many thousand installs `whole.fit_whole` is as good and far cheaper.
     """
+    inputs = at_hand(inputs)
     fit, forest = search(inputs, Readings.of(inputs), options)
     return fit if fit.reml is None else settled(fit, forest)
 

@@ -79,9 +79,9 @@ def sweep_up(
             quad[y, own] += cross
             for j, (other, columns) in enumerate(basis.own[: k + 1]):
                 value = (rows * ws[at[k, j]]) @ columns.T
-                quad[np.ix_(own, other)] += value
+                quad[own, other] += value
                 if j < k:
-                    quad[np.ix_(other, own)] += value.T
+                    quad[other, own] += value.T
     block = Block(here, [], [ws], [wby], [u], basis)
     s, b = ws, np.zeros((0, 0, 0))
     for level in range(n_lower):
@@ -98,9 +98,9 @@ def sweep_up(
         if level < home:
             b_up = np.empty((q, basis.size + 1 - basis.first, len(starts)))
             for k, (own, rows) in enumerate(basis.own):
-                if len(own):
+                if len(rows):
                     for i in range(q):
-                        b_up[i, own - basis.first] = np.add.reduceat(rows * ws[at[i, k]], starts, axis=1)
+                        b_up[i, basis.carried(own)] = np.add.reduceat(rows * ws[at[i, k]], starts, axis=1)
             b_up[:, -1] = np.add.reduceat(wby, starts, axis=1)
         else:
             b_up = np.add.reduceat(b, starts, axis=2)
@@ -138,7 +138,7 @@ def with_own(basis: Basis, ws: np.ndarray, wby: np.ndarray) -> np.ndarray:
     b = np.empty((q, basis.size + 1 - basis.first, ws.shape[1]))
     for k, (own, rows) in enumerate(basis.own):
         for i in range(q):
-            b[i, own - basis.first] = rows * ws[at[i, k]]
+            b[i, basis.carried(own)] = rows * ws[at[i, k]]
     b[:, -1] = wby
     return b
 

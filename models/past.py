@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from datetime import date
 
 import numpy as np
 import polars as pl
@@ -13,11 +14,13 @@ from models.cycle_sums import positions, rows_of
 from models.doubts import doubted_cycles, silent_visits, usual_work
 from models.hours import Floats, Installs, Ints, LoadCalendar
 from models.series import SeriesInputs, backward, forward
+from models.states import at_hand
 
 HORIZONS = {
     6: (1, 274),
     12: (274, 457),
 }  # months ahead: days after the origin, up to nine months and from there to fifteen
+LONG_AGO = -(2**40)  # a day or year that nobody knows
 
 
 @dataclass(frozen=True)
@@ -47,11 +50,69 @@ class Counted:
             )
         return self.clocks[day]
 
-    def hours_of(self, visits: pl.Series, day: int) -> Floats:
-        """Burner hours at each of these visits by what was known at a day; nan after it, and where no visit is."""
+    def hours_by(self, day: int) -> Floats:
+        """Burner hours at every visit by what was known at a day; nan after it, and once more at the end, for no
+        visit."""
         hours = np.full(len(self.visit_no) + 1, np.nan)
         hours[:-1][self.day <= day] = self.known_at(day).clock
-        return hours[positions(self.visit_no, visits.fill_null(-1).to_numpy())]
+        return hours
+
+
+@dataclass(frozen=True)
+class History:
+    """One series, all of it; what of it was known at a day is picked from its rows.
+
+    inputs: readings sorted, with z, on the scale of the fit (null where there is none). cycles: as a fit wants them. Of
+    readings, cycles and visits that leave work open, (n,) each: place of the install in inputs.installs (-1: none),
+    place of the visit in the counters (of cycles, of that which opened them; -1: none), and the day from which they are
+    known. installed_year: of the installs. row: of readings, their cycle's (-1: none). opened_by: of cycles, a place in
+    works.
+    """
+
+    inputs: SeriesInputs
+    cycles: pl.DataFrame
+    counted: Counted
+    installed_year: Ints
+    reading_of: Ints
+    reading_at: Ints
+    reading_day: Ints
+    row: Ints
+    cycle_of: Ints
+    cycle_at: Ints
+    cycle_day: Ints
+    opened_by: Ints
+    works: list[str]
+    unsaid: pl.DataFrame
+    unsaid_at: Ints
+    unsaid_day: Ints
+
+    @classmethod
+    def of(cls, inputs: SeriesInputs, counted: Counted) -> History:
+        """inputs: with visit_no in readings, opened_visit_no (null: with the installation) in cycles, and the visits
+        that leave work open, if any."""
+        readings = inputs.readings.sort("install_no", "cycle_no", "day", "stage_order", "visit_no")
+        z = forward(readings["value"].cast(pl.Float64).to_numpy(), inputs.transform)
+        readings = readings.with_columns(z=pl.Series(z).fill_nan(None))
+        ready = at_hand(inputs)
+        cycles, installs = inputs.cycles, ready.installs
+        unsaid = readings.select("install_no", "visit_no", "day").clear() if inputs.unsaid is None else inputs.unsaid
+        year = np.full(len(installs), LONG_AGO)
+        if "installed_year" in installs.columns:
+            year = installs["installed_year"].cast(pl.Int64).fill_null(LONG_AGO).to_numpy()
+        number = installs["install_no"].to_numpy()
+        read, opened = (positions(number, rows["install_no"].to_numpy()) for rows in (readings, cycles))
+        at, began, left_open = (
+            positions(counted.visit_no, visits.fill_null(-1).to_numpy())
+            for visits in (readings["visit_no"], cycles["opened_visit_no"], unsaid["visit_no"])
+        )
+        row = rows_of(cycles, readings["install_no"].to_numpy(), readings["cycle_no"].to_numpy())
+        since = cycles["opened_day"].cast(pl.Int64).fill_null(LONG_AGO).to_numpy()
+        works, kind = np.unique(cycles["opened_by"].cast(pl.String).fill_null("unknown").to_list(), return_inverse=True)
+        inputs = replace(inputs, readings=readings, installs=installs, unsaid=unsaid)
+        return cls(
+            inputs, ready.cycles, counted, year, read, at, readings["day"].to_numpy(), row, opened, began, since, kind,
+            works.tolist(), unsaid, left_open, unsaid["day"].to_numpy(),
+        )  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -75,44 +136,51 @@ class Origin:
     found: pl.DataFrame
 
 
-def stand_at(day: int, inputs: SeriesInputs, counted: Counted) -> Origin:
-    """The origin at `day`.
-
-    inputs: the whole history, with visit_no in readings, opened_visit_no (null: with the installation) in cycles, and
-    the visits that leave work open, if any.
-    """
-    clock, known = counted.known_at(day), inputs.known_at(day)
-    cycles, readings = known.cycles, known.readings
-    install, cycle = (cycles[name].to_numpy() for name in ("install_no", "cycle_no"))
-    place = positions(counted.install_no, install)
-    began = counted.hours_of(cycles["opened_visit_no"], day)
+def stand_at(day: int, past: History) -> Origin:
+    """The origin at `day`."""
+    inputs, counted, clock = past.inputs, past.counted, past.counted.known_at(day)
+    hours = counted.hours_by(day)
+    there = np.append(past.installed_year <= year_of(day), False)
+    known = there[past.cycle_of] & (past.cycle_day <= day)
+    install, cycle = (inputs.cycles[name].to_numpy() for name in ("install_no", "cycle_no"))
+    place, began = positions(counted.install_no, install), hours[past.cycle_at]
     began = np.where(np.isnan(began), np.append(clock.start_hours, 0.0)[place], began)
-    newest = _firsts(install, -cycle)
+    of_known = np.flatnonzero(known)
+    newest = of_known[_firsts(install[of_known], -cycle[of_known])]
     newest = newest[place[newest] >= 0]
     now = clock.hours_at(counted.calendar, counted.fleet.area_no, np.full(len(counted.install_no), day))[place[newest]]
-    still = cycles[newest].with_columns(
+    still = inputs.cycles[newest].with_columns(
         now_h=pl.Series(now), hours_open=pl.Series(np.maximum(now - began[newest], 0.0))
     )
-    unsaid = readings.select("install_no", "visit_no", "day").clear() if known.unsaid is None else known.unsaid
-    unsaid = unsaid.with_columns(clock_h=pl.Series(counted.hours_of(unsaid["visit_no"], day)))
-    unsaid = unsaid.filter(pl.col("clock_h").is_not_nan())
-    doubted = doubted_cycles(still, unsaid, readings, usual_work(cycles["opened_by"]))
-    hours = counted.hours_of(readings["visit_no"], day)
-    row = rows_of(cycles, readings["install_no"].to_numpy(), readings["cycle_no"].to_numpy())
-    readings = (
-        readings.with_columns(
-            hours=pl.Series(np.maximum(hours - np.append(began, 0.0)[row], 0.0)), z=_scaled(pl.col("value"), inputs)
-        )
-        .filter(pl.Series(np.isfinite(hours)))
-        .sort("install_no", "cycle_no", "day", "stage_order", "visit_no")
-    )
-    seen = counted.day <= day
+    clock_h = hours[past.unsaid_at]
+    left_open = np.flatnonzero((past.unsaid_day <= day) & ~np.isnan(clock_h))
+    unsaid = past.unsaid[left_open].with_columns(clock_h=pl.Series(clock_h[left_open]))
+    read = np.flatnonzero(there[past.reading_of] & (past.reading_day <= day))
+    readings = inputs.readings[read]
+    works = np.bincount(past.opened_by[of_known], minlength=len(past.works))
+    doubted = doubted_cycles(still, unsaid, readings, usual_work(past.works, works))
     visits = pl.DataFrame(
-        {"install_no": counted.install_no[counted.at[seen]], "visit_no": counted.visit_no[seen], "clock_h": clock.clock}
-    ).cast({"install_no": still.schema["install_no"], "visit_no": unsaid.schema["visit_no"]})
-    silent = silent_visits(still, visits, unsaid, known.readings)
-    found = _found(day, inputs, still)
-    return Origin(day, replace(known, readings=readings), clock, still, doubted, silent, visits, found)
+        {
+            "install_no": counted.install_no[counted.at[counted.day <= day]].astype(install.dtype),
+            "visit_no": counted.visit_no[counted.day <= day],
+            "clock_h": clock.clock,
+        }
+    )
+    silent = silent_visits(still, visits, unsaid, readings)
+    read_h = hours[past.reading_at[read]] - np.append(np.where(known, began, 0.0), 0.0)[past.row[read]]
+    readings = readings.with_columns(hours=pl.Series(np.maximum(read_h, 0.0)))
+    if not (timed := np.isfinite(read_h)).all():
+        readings = readings.filter(pl.Series(timed))
+    installs = inputs.installs if there[:-1].all() else inputs.installs.filter(pl.Series(there[:-1]))
+    seen = replace(inputs, readings=readings, cycles=past.cycles[of_known], installs=installs, unsaid=unsaid)
+    is_open = np.append(np.zeros(len(known), bool), False)
+    is_open[newest] = True
+    return Origin(day, seen, clock, still, doubted, silent, visits, _found(day, past, is_open[past.row]))
+
+
+def year_of(day: int) -> int:
+    """Calendar year of a day since 1970-01-01."""
+    return date.fromordinal(date(1970, 1, 1).toordinal() + int(day)).year
 
 
 def _firsts(install: NDArray, *then: NDArray) -> Ints:
@@ -121,26 +189,23 @@ def _firsts(install: NDArray, *then: NDArray) -> Ints:
     return order[np.unique(install[order], return_index=True)[1]]
 
 
-def _found(day: int, inputs: SeriesInputs, still: pl.DataFrame) -> pl.DataFrame:
-    """`Origin.found` of the cycles that were still open."""
-    columns = ("install_no", "cycle_no", "day", "visit_no", "stage_order")
-    install, cycle, read, visit, stage = (inputs.readings[name].to_numpy() for name in columns)
-    later = np.flatnonzero((read > day) & (stage == 0))
-    later = later[rows_of(still, install[later], cycle[later]) >= 0]
+def _found(day: int, past: History, in_open: NDArray[np.bool_]) -> pl.DataFrame:
+    """`Origin.found`. in_open: whether each reading is of a cycle that was still open."""
+    install, read, visit, stage = (
+        past.inputs.readings[name].to_numpy() for name in ("install_no", "day", "visit_no", "stage_order")
+    )
+    later = np.flatnonzero((read > day) & (stage == 0) & in_open)
     # The next reading only: one after it would be of the installs whose next was good enough to leave alone.
     following = later[_firsts(install[later], read[later], visit[later])]
     months = np.zeros(len(following), np.int32)
     for horizon, (low, high) in HORIZONS.items():
         months[(read[following] >= day + low) & (read[following] < day + high)] = horizon
-    found = inputs.readings[following].with_columns(months=pl.Series(months), z=_scaled(pl.col("value"), inputs))
-    return found.filter(pl.col("months") > 0).select("install_no", "months", "day", "z").drop_nulls("z")
-
-
-def _scaled(value: pl.Expr, inputs: SeriesInputs) -> pl.Expr:
-    """On the scale of the fit; null where that has no number."""
-    if inputs.transform == "identity":
-        return value.cast(pl.Float64)
-    return pl.when(value > 0).then(value.cast(pl.Float64).log())
+    z = past.inputs.readings["z"].to_numpy()[following]
+    kept = np.flatnonzero((months > 0) & ~np.isnan(z))
+    following = following[kept]
+    return pl.DataFrame(
+        {"install_no": install[following], "months": months[kept], "day": read[following], "z": z[kept]}
+    )
 
 
 STEPS = (5.0, 2.0, 1.0, 0.5, 0.2, 0.1, 0.05, 0.02, 0.01)
@@ -180,54 +245,60 @@ def features(
     low, high: the range on the scale of the fit, -inf and inf where open, in the order of counted.install_no.
     edges: of `reading_edges`.
     """
-    inputs, found = origin.inputs, origin.found
-    own = (
-        inputs.readings.join(origin.open.select("install_no", "cycle_no"), on=["install_no", "cycle_no"], how="semi")
-        .drop_nulls("z")
-        .group_by("install_no", maintain_order=True)
-        .agg(
-            last_z=pl.col("z").last(),
-            last_h=pl.col("hours").last() / 1000,
-            last_day=pl.col("day").last(),
-            first_z=pl.col("z").first(),
-            count=pl.len(),
-            mean_z=pl.col("z").mean(),
-            mean_h=pl.col("hours").mean() / 1000,
-            szh=((pl.col("z") - pl.col("z").mean()) * (pl.col("hours") - pl.col("hours").mean())).sum() / 1000,
-            shh=((pl.col("hours") - pl.col("hours").mean()) ** 2).sum() / 1e6,
-        )
-    )
-    at = np.searchsorted(counted.install_no, found["install_no"].to_numpy())
+    inputs, found, still = origin.inputs, origin.found, origin.open
+    install, day = (found[name].to_numpy() for name in ("install_no", "day"))
+    at = np.searchsorted(counted.install_no, install)
+    of_cycle = positions(still["install_no"].to_numpy(), install)
     area = counted.fleet.area_no[at]
-    ahead = counted.calendar.years(area, found["day"].to_numpy()) - counted.calendar.years(area, np.array(origin.day))
-    frame = (
-        found.with_columns(
-            at=pl.Series(at),
-            load_ahead=pl.Series(np.maximum(ahead, 0.0)),
-            low=pl.Series(low[at]),
-            high=pl.Series(high[at]),
-            edge_low=pl.Series(edges[0][at]),
-            edge_high=pl.Series(edges[1][at]),
-            per_year=pl.Series(origin.clock.hours_per_year[at]),
-            days_ahead=pl.col("day") - origin.day,
-        )
-        .join(
-            origin.open.select("install_no", "cycle_no", "hours_open", "opened_by", "value_before"),
-            on="install_no",
-            how="left",
-        )
-        .join(own, on="install_no", how="left")
-        .join(inputs.installs, on="install_no", how="left")
-        .with_columns(
-            before_z=_scaled(pl.col("value_before"), inputs),
-            age=(pl.lit(origin.day) / 365.25 + 1970 - pl.col("installed_year"))
-            if "installed_year" in inputs.installs.columns
-            else pl.lit(None, pl.Float64),
-            then_h=(pl.col("hours_open") + pl.col("per_year") * pl.col("load_ahead")) / 1000,
-            slope=pl.when((pl.col("count") > 1) & (pl.col("shh") > 0.01)).then(pl.col("szh") / pl.col("shh")),
-            since=(pl.lit(origin.day) - pl.col("last_day")),
-        )
-        .with_columns(gap_high=pl.col("high") - pl.col("last_z"), gap_low=pl.col("last_z") - pl.col("low"))
+    ahead = counted.calendar.years(area, day) - counted.calendar.years(area, np.array(origin.day))
+    ahead, per_year = np.maximum(ahead, 0.0), origin.clock.hours_per_year[at]
+    own = {name: values[of_cycle] for name, values in _own_readings(inputs.readings, still).items()}
+    szh, shh = own.pop("szh"), own.pop("shh")
+    with np.errstate(divide="ignore", invalid="ignore"):
+        slope = np.where((own["count"] > 1) & (shh > 0.01), szh / shh, np.nan)
+    open_h = still["hours_open"].to_numpy()[of_cycle]
+    before = still["value_before"].cast(pl.Float64).to_numpy()[of_cycle]
+    computed = pl.DataFrame(
+        {
+            "at": at, "load_ahead": ahead, "low": low[at], "high": high[at], "edge_low": edges[0][at],
+            "edge_high": edges[1][at], "per_year": per_year, "days_ahead": day - origin.day, "hours_open": open_h,
+            **own, "before_z": forward(before, inputs.transform), "then_h": (open_h + per_year * ahead) / 1000,
+            "slope": slope, "since": origin.day - own["last_day"], "gap_high": high[at] - own["last_z"],
+            "gap_low": own["last_z"] - low[at],
+        }
+    )  # fmt: skip
+    of_install = positions(inputs.installs["install_no"].to_numpy(), install)
+    about = inputs.installs.drop("install_no")[of_install]
+    frame = pl.concat([found, still[of_cycle].select("opened_by"), computed, about], how="horizontal").with_columns(
+        age=pl.lit(origin.day) / 365.25 + 1970 - pl.col("installed_year")
+        if "installed_year" in about.columns
+        else pl.lit(None, pl.Float64)
     )
-    z = frame["z"].to_numpy()
-    return frame, (z > frame["high"].to_numpy()) | (z < frame["low"].to_numpy())
+    z = found["z"].to_numpy()
+    return frame, (z > high[at]) | (z < low[at])
+
+
+def _own_readings(readings: pl.DataFrame, still: pl.DataFrame) -> dict[str, Floats]:
+    """Of each open cycle what its readings tell, nan where it has none: last_z, last_h, last_day, first_z, count, means
+    and sums of squares and products (szh, shh) of z and hours; hours in 1,000 h."""
+    columns = ("install_no", "cycle_no", "z", "hours", "day")
+    install, cycle, z, hours, day = (readings[name].to_numpy() for name in columns)
+    of = rows_of(still, install, cycle)
+    here = np.flatnonzero((of >= 0) & ~np.isnan(z))
+    of, z, hours, day = of[here], z[here], hours[here], day[here]
+    names = ("last_z", "last_h", "last_day", "first_z", "count", "mean_z", "mean_h", "szh", "shh")
+    told = dict(zip(names, np.full((len(names), len(still)), np.nan), strict=True))
+    if not len(here):
+        return told
+    start = np.flatnonzero(np.append(True, of[1:] != of[:-1]))
+    last = np.append(start[1:], len(of)) - 1
+    count = last - start + 1
+    mean_z, mean_h = (np.add.reduceat(x, start) / count for x in (z, hours))
+    off_z, off_h = z - np.repeat(mean_z, count), hours - np.repeat(mean_h, count)
+    values = (
+        z[last], hours[last] / 1000, day[last], z[start], count, mean_z, mean_h / 1000,
+        np.add.reduceat(off_z * off_h, start) / 1000, np.add.reduceat(off_h**2, start) / 1e6,
+    )  # fmt: skip
+    for name, of_cycles in zip(names, values, strict=True):
+        told[name][of[start]] = of_cycles
+    return told

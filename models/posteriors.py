@@ -140,46 +140,45 @@ class Open:
             cov[:, newest] = fit.install.own_cov[:, k[newest]]
         own = np.flatnonzero(self.read[0] > 0)
         from_own(mean, cov, own, self.read[:, own], fit.sigma)
-        out = pl.DataFrame(
+        mean[0] += self.more[0]
+        mean[0] += fit.centre
+        cov[0] += self.more[1]
+        shift, cycle_no = own_clock(mean, cov, self.gamma, self.shift), self.cycle_no // PARTS
+        order = np.lexsort((cycle_no, self.install_no))
+        return pl.DataFrame(
             {
-                "install_no": self.install_no,
-                "cycle_no": self.cycle_no // PARTS,
-                "m0": mean[0] + self.more[0] + fit.centre,
-                "m1": mean[1],
-                "v00": cov[0] + self.more[1],
-                "v01": cov[1],
-                "v11": cov[2],
-                "gamma": self.gamma,
-                "basis": pl.Series(BASES)[self.basis],
-                "readings": self.readings,
-                "shift": self.shift,
+                "install_no": self.install_no[order],
+                "cycle_no": cycle_no[order],
+                "m0": mean[0, order],
+                "m1": mean[1, order],
+                "v00": cov[0, order],
+                "v01": cov[1, order],
+                "v11": cov[2, order],
+                "gamma": self.gamma[order],
+                "basis": pl.Series(BASES)[self.basis[order]],
+                "readings": self.readings[order],
+                "hours_shift": shift[order],
             }
         )
-        return own_clock(out).sort("install_no", "cycle_no")
 
 
-def own_clock(out: pl.DataFrame) -> pl.DataFrame:
-    """From the fit's inner clock to the caller's; a start after unrecorded work is moved back to the recorded one.
+def own_clock(mean: np.ndarray, cov: np.ndarray, gamma: np.ndarray, shift: np.ndarray) -> np.ndarray:
+    """From the fit's inner clock to the caller's, put into mean (2, n) and cov (3, n); a start after unrecorded work is
+    moved back to the recorded one.
 
-    With exponent 1 moving the start only moves the level; otherwise `hours_shift` tells how many hours after the
+    With exponent 1 moving the start only moves the level; otherwise what is returned tells how many hours after the
     recorded start the clock of the drift began.
     """
-    gamma = out["gamma"].to_numpy()
-    shift = out["shift"].to_numpy()
-    m0, m1, v00, v01, v11 = (out[c].to_numpy().copy() for c in ("m0", "m1", "v00", "v01", "v11"))
+    (m0, m1), (v00, v01, v11) = mean, cov
     back = np.where(gamma == 1.0, clock(shift, 1.0), 0.0)
     m0 -= m1 * back
     v00 += back**2 * v11 - 2 * back * v01
     v01 -= back * v11
     scale = rate_scale(gamma)
-    return out.drop("shift").with_columns(
-        pl.Series("m0", m0),
-        pl.Series("m1", m1 * scale),
-        pl.Series("v00", v00),
-        pl.Series("v01", v01 * scale),
-        pl.Series("v11", v11 * scale**2),
-        pl.Series("hours_shift", np.where(gamma == 1.0, 0.0, shift)),
-    )
+    m1 *= scale
+    v01 *= scale
+    v11 *= scale**2
+    return np.where(gamma == 1.0, 0.0, shift)
 
 
 def basis_of(forest: Forest, state: State, here: np.ndarray) -> np.ndarray:

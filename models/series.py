@@ -3,13 +3,11 @@ belong to."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
-from datetime import date, timedelta
+from dataclasses import dataclass, field
 
 import numpy as np
 import polars as pl
 
-EPOCH = date(1970, 1, 1)
 LEVEL_NAMES = ("cycle", "install", "model", "design")  # from the leaf to the root
 
 READING_COLUMNS = ("install_no", "cycle_no", "day", "hours", "value", "stage_order", "analyser_no")
@@ -88,26 +86,6 @@ class SeriesInputs:
                 raise ValueError(
                     f"{name} of {self.indicator} {self.firing} lacks {', '.join(missing)}; add the columns"
                 )
-
-    def known_at(self, day: int) -> SeriesInputs:
-        """The same series as it stood at the end of a day (days since 1970-01-01): later readings, cycles and
-        installs gone."""
-        year = (EPOCH + timedelta(days=int(day))).year
-        installs = self.installs
-        if "installed_year" in installs.columns:
-            installs = installs.filter(pl.col("installed_year").is_null() | (pl.col("installed_year") <= year))
-        kept = installs.select("install_no")
-        return replace(
-            self,
-            readings=self.readings.filter(pl.col("day") <= day).join(
-                kept, on="install_no", how="semi", maintain_order="left"
-            ),
-            cycles=self.cycles.filter(pl.col("opened_day").is_null() | (pl.col("opened_day") <= day)).join(
-                kept, on="install_no", how="semi", maintain_order="left"
-            ),
-            installs=installs,
-            unsaid=None if self.unsaid is None else self.unsaid.filter(pl.col("day") <= day),
-        )
 
 
 def forward(value: np.ndarray, transform: str) -> np.ndarray:

@@ -180,25 +180,53 @@ def constant_times(d: np.ndarray, b: np.ndarray) -> np.ndarray:
 
 def congruence(s: np.ndarray, c: np.ndarray, q: int) -> np.ndarray:
     """Packed S C S for packed S and packed symmetric C."""
+    out = np.empty_like(s)
+    if q == 2:  # written out, as all below: for a few thousand nodes the loops cost more than the sums
+        (s00, s01, s11), (c00, c01, c11) = s, c
+        top, right = sum_of(s00, c00, s01, c01), sum_of(s00, c01, s01, c11)
+        low, last = sum_of(s01, c00, s11, c01), sum_of(s01, c01, s11, c11)
+        for row, terms in zip(out, ((top, s00, right, s01), (low, s00, last, s01), (low, s01, last, s11)), strict=True):
+            sum_of(*terms, out=row)
+        return out
     at = slots(q)
     like = s[0]
     sc = [[dot([(s[at[i, k]], c[at[k, j]]) for k in range(q)], like) for j in range(q)] for i in range(q)]
-    out = np.empty_like(s)
     for i in range(q):
         for j in range(i + 1):
             out[at[i, j]] = dot([(sc[i][k], s[at[k, j]]) for k in range(q)], like)
     return out
 
 
+def sum_of(a: np.ndarray, b: np.ndarray, c: np.ndarray, d: np.ndarray, out: np.ndarray | None = None) -> np.ndarray:
+    """a b + c d."""
+    out = np.multiply(a, b, out=out)
+    out += c * d
+    return out
+
+
 def gram(u: np.ndarray) -> np.ndarray:
     """Packed U' U for (q, q, n)."""
     q = u.shape[0]
+    if q == 2:
+        out = np.empty((3, u.shape[2]))
+        (a, b), (c, d) = u
+        for row, terms in zip(out, ((a, a, c, c), (b, a, d, c), (b, b, d, d)), strict=True):
+            sum_of(*terms, out=row)
+        return out
     return np.stack([dot([(u[k, i], u[k, j]) for k in range(q)], u[0, 0]) for i in range(q) for j in range(i + 1)])
 
 
 def sandwich(m: np.ndarray, c: np.ndarray) -> np.ndarray:
     """Packed M C M' for (q, q, n) M and packed symmetric C."""
     q = m.shape[0]
+    if q == 2:
+        out = np.empty((3, m.shape[2]))
+        ((m00, m01), (m10, m11)), (c00, c01, c11) = m, c
+        top, right = sum_of(m00, c00, m01, c01), sum_of(m00, c01, m01, c11)
+        low, last = sum_of(m10, c00, m11, c01), sum_of(m10, c01, m11, c11)
+        for row, terms in zip(out, ((top, m00, right, m01), (low, m00, last, m01), (low, m10, last, m11)), strict=True):
+            sum_of(*terms, out=row)
+        return out
     at = slots(q)
     like = m[0, 0]
     mc = [[dot([(m[i, k], c[at[k, j]]) for k in range(q)], like) for j in range(q)] for i in range(q)]

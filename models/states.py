@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import polars as pl
@@ -11,7 +11,7 @@ from models import priors as assumed
 from models import smallblocks as sb
 from models.below import posteriors_below
 from models.covariates import LEVEL, RATE, code, codes, fixed_values
-from models.cycle_sums import PARTS, CycleSums, Forest, Readings, positions
+from models.cycle_sums import KEYS, PARTS, CycleSums, Forest, Readings, positions, whole_numbers
 from models.fitted import SeriesFit
 from models.leaf_sums import without
 from models.series import SeriesInputs, forward
@@ -44,13 +44,27 @@ def install_frame(inputs: SeriesInputs) -> pl.DataFrame:
     return inputs.installs.with_columns(pl.col("install_no").cast(pl.Int64))
 
 
+def at_hand(inputs: SeriesInputs) -> SeriesInputs:
+    """The same with installs in the order of the tree and cycles in the columns of `seen_cycles`, for many forests."""
+    cycles = inputs.cycles.with_columns(
+        pl.col("opened_by").cast(pl.Categorical).fill_null(UNKNOWN),
+        pl.col("opened_day").cast(pl.Int32),
+        pl.col("value_before").cast(pl.Float64),
+    )
+    return replace(inputs, cycles=cycles, installs=install_frame(inputs).sort(KEYS))
+
+
 def seen_cycles(inputs: SeriesInputs, readings: Readings) -> pl.DataFrame:
     """Cycles with usable readings; one that the cycles table does not know counts as opened by unknown."""
+    own = [pl.Series("install_no", readings.install_no), pl.Series("cycle_no", readings.cycle_no)]
+    columns = [inputs.cycles[name] for name in ("opened_by", "opened_day", "value_before")]
+    plain = [values.dtype for values in columns] == [pl.Categorical, pl.Int32, pl.Float64]
+    if plain and not columns[0].null_count() and np.all(readings.row >= 0):
+        return pl.DataFrame(own + [values[readings.row] for values in columns])
     at = pl.lit(pl.Series(readings.row.astype(np.int64)))
     known = pl.when(at >= 0).then(at)
     return inputs.cycles.select(
-        pl.lit(pl.Series("install_no", readings.install_no)),
-        pl.lit(pl.Series("cycle_no", readings.cycle_no)),
+        *(pl.lit(number) for number in own),
         pl.col("opened_by").cast(pl.Categorical).gather(known).fill_null(UNKNOWN),
         pl.col("opened_day").cast(pl.Int32).gather(known),
         pl.col("value_before").cast(pl.Float64).gather(known),
@@ -85,7 +99,7 @@ def begun_when_installed(forest: Forest) -> np.ndarray:
     if "installed_day" not in forest.park.columns:
         return np.zeros(forest.size, dtype=bool)
     if "installed_day" not in forest.park_memo:
-        forest.park_memo["installed_day"] = forest.park["installed_day"].cast(pl.Int64).fill_null(-1).to_numpy()
+        forest.park_memo["installed_day"] = whole_numbers(forest.park["installed_day"], -1)
     return forest.opened_day == forest.park_memo["installed_day"][forest.parents[0]]
 
 

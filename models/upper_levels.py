@@ -192,6 +192,8 @@ def evaluate_upper(
     )
     e = Evaluation(float(criterion), float(sigma2), beta, beta_cov, rss, logdet, m.n_obs)
     e.dof = dof + shrink_dof if profiled else np.inf
+    if not (gradient or nodes or lower):
+        return e
     u_root = np.r_[-beta, 1.0]
     cov_root = np.zeros((p + 1, p + 1))
     cov_root[:p, :p] = beta_cov
@@ -220,6 +222,8 @@ def evaluate_upper(
             e.gradients[level] = h.sum(axis=1)[at] - e.scaled[level]
             full = h[at].reshape(q * q, -1)
             e.infos[level][level] = (full @ full.T).reshape(q, q, q, q).transpose(0, 2, 1, 3)
+        if level == n_lower and not (nodes or lower):
+            break
         keep = np.eye(q)[:, :, None] - np.einsum("ik,kjn->ijn", d, ws[at])
         total = t_par + sb.constant_times(d, score)
         own = sb.gram(u)

@@ -16,7 +16,8 @@ import polars as pl
 from numpy.typing import NDArray
 from scipy.special import expit, logit
 
-from models.hours import Floats
+from models.cycle_sums import Forest, positions
+from models.hours import Floats, Ints
 from models.newton import minimise
 from models.series import forward
 
@@ -166,10 +167,6 @@ def learnt_unread(
     return replace(habit, seen=float(SHARES @ weight / weight.sum()), share_unread=share)
 
 
-def column(rows: pl.DataFrame, name: str) -> Floats:
-    return rows[name].cast(pl.Float64).to_numpy()
-
-
 def habit_of(
     visits: pl.DataFrame,
     readings: pl.DataFrame,
@@ -184,42 +181,54 @@ def habit_of(
     unit). opened: install_no, opened_visit_no of the cycles. unsaid: visit_no of visits that leave open whether the
     work was done. ranges: install_no, low, high on the scale of the fit (-inf, inf where open).
     """
+    at, install = whole(visits, "visit_no"), whole(visits, "install_no")
+    clock, of_range = visits["clock_h"].to_numpy(), positions(whole(ranges, "install_no"), install)
+    said = np.flatnonzero((of_range >= 0) & ~np.isin(at, whole(unsaid, "visit_no")))
+    said = said[np.argsort(at[said])]
+    low, high = (ranges[name].to_numpy()[of_range[said]] for name in ("low", "high"))
+    owner, visit, now_h = install[said], at[said], clock[said]
+
     z = forward(readings["value"].cast(pl.Float64).to_numpy(), transform)
-    whole = [pl.col("install_no").cast(pl.Int64), pl.col("visit_no").cast(pl.Int64)]
-    read = readings.select(*whole, place=pl.col("visit_no").cast(pl.Int64) * 2 + pl.col("stage_order"), z=pl.Series(z))
-    read = read.filter(pl.col("z").is_finite()).sort("place")
-    work = opened.select(whole[0], visit_no=pl.col("opened_visit_no").cast(pl.Int64)).drop_nulls("visit_no").unique()
-    said = (
-        visits.select(*whole, "clock_h")
-        .join(unsaid.select(whole[1]), on="visit_no", how="anti")
-        .join(ranges.select(whole[0], "low", "high"), on="install_no")
-        .join(work.with_columns(done=True), on=["install_no", "visit_no"], how="left")
-        .with_columns(pl.col("done").fill_null(False), place=pl.col("visit_no") * 2)
-        .join(read.group_by("place").agg(found=pl.col("z").first()), on="place", how="left")
-        .sort("place")
-    )
-    clock = visits.select(whole[1], read_h="clock_h")
-    earlier = read.join(clock, on="visit_no").select(
-        "install_no", "place", read_z="z", read_place="place", read_h="read_h"
-    )
-    began = work.select("install_no", place=pl.col("visit_no") * 2, began="visit_no").sort("place")
-    for before in (earlier.sort("place"), began):
-        said = said.join_asof(before, on="place", by="install_no", allow_exact_matches=False, check_sortedness=False)
-    # a reading at the visit that began the cycle is of it only as left
-    same = pl.col("read_place") > pl.col("began").fill_null(-1) * 2
-    found = said.drop_nulls("found")
-    distance = beyond(*(column(found, name) for name in ("found", "low", "high")))
-    near = np.isfinite(distance)
-    habit = learnt(distance[near], found["done"].to_numpy()[near])
+    of_visit = positions(at, whole(readings, "visit_no"))
+    read = np.flatnonzero(np.isfinite(z) & (of_visit >= 0))
+    z, of_visit, stage = z[read], of_visit[read], whole(readings, "stage_order")[read]
+    here = np.flatnonzero(stage == 0)
+    found = np.append(z[here], np.nan)[positions(at[of_visit[here]], visit)]
+    opened = opened.drop_nulls("opened_visit_no")
+    work = whole(opened, "opened_visit_no")
+    done = np.isin(visit, work)
+
+    # the last reading and the last work of each install before its visit, by a visit's place among visits and stages
+    read_at, work_at = 2 * at[of_visit] + stage, 2 * work
+    last = latest_before(owner, 2 * visit, install[of_visit], read_at)
+    began = latest_before(owner, 2 * visit, whole(opened, "install_no"), work_at)
+    distance = beyond(found, low, high)
+    near = np.isfinite(found) & np.isfinite(distance)
+    habit = learnt(distance[near], done[near])
     if not habit.depends:
         return habit
-    followed = said.filter(same)
-    again, silent = followed.drop_nulls("found"), followed.filter(pl.col("found").is_null())
-    if again.height < FEWEST:
+    # a reading at the visit that began the cycle is of it only as left
+    followed = np.flatnonzero((last >= 0) & (np.append(read_at, -1)[last] > np.append(work_at, -2)[began]))
+    read_again = np.isfinite(found[followed])
+    again, silent = followed[read_again], followed[~read_again]
+    if len(again) < FEWEST:
         return replace(habit, seen=UNTOLD)
-    hours, moved = column(again, "clock_h") - column(again, "read_h"), column(again, "found") - column(again, "read_z")
+    read_z, read_h = z[last], clock[of_visit][last]
+    hours, moved = now_h[again] - read_h[again], found[again] - read_z[again]
     rate = float(hours @ moved) / max(float(hours @ hours), 1e-9)
     spread = float(np.sqrt(np.mean((moved - rate * hours) ** 2)))
-    expected = column(silent, "read_z") + rate * (column(silent, "clock_h") - column(silent, "read_h"))
-    ends = (column(silent, "low"), column(silent, "high"))
-    return learnt_unread(habit, expected, spread, *ends, silent["done"].to_numpy())
+    expected = read_z[silent] + rate * (now_h[silent] - read_h[silent])
+    return learnt_unread(habit, expected, spread, low[silent], high[silent], done[silent])
+
+
+def whole(rows: pl.DataFrame, name: str) -> Ints:
+    return rows[name].to_numpy().astype(np.int64)
+
+
+def latest_before(install: Ints, place: Ints, of: Ints, then: Ints) -> Ints:
+    """For each place of an install the position of the same install's last one before it among the places `then`, whose
+    installs are `of`; -1 where there is none."""
+    order = np.lexsort((then, of))
+    of, then = of[order], then[order]
+    at = np.searchsorted(Forest.key(of, then), Forest.key(install, place)) - 1
+    return np.where((at >= 0) & (np.append(of, -1)[at] == install), np.append(order, -1)[at], -1)

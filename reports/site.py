@@ -20,6 +20,7 @@ import polars as pl
 from markupsafe import Markup
 
 from reports import theme
+from reports.charts.shapes import Filled
 from reports.drawing import Later, drawn_svg, script_later
 
 # Characters that XML does not have: one of them in a drawn string makes vl-convert end the Python process.
@@ -30,6 +31,7 @@ CSP_SITE = (
 )
 STILL_WIDTH = 640
 FEW = 30  # stills that a helper draws before this process, which starts the converter first, has helped it much
+Chart = alt.TopLevelMixin | Filled
 NAV = (
     ("index.html", "Today"),
     ("staffing.html", "Staffing"),
@@ -69,7 +71,7 @@ def clean(text: str) -> str:
     return re.sub(NOT_XML, "\ufffd", text)
 
 
-def whole(chart: alt.TopLevelMixin) -> dict[str, Any]:
+def whole(chart: Chart) -> dict[str, Any]:
     """A chart as its specification with its data.
 
     Checked against the schema by the tests of charts, not at each run.
@@ -136,7 +138,7 @@ class Figure:
     """A chart on its way to a page: the drawn one, its still, and the sentence read aloud and printed above it."""
 
     name: str
-    chart: alt.TopLevelMixin
+    chart: Chart
     finding: str
     note: str = ""
     height_px: int = 300

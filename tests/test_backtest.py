@@ -13,11 +13,11 @@ from sklearn.linear_model import LogisticRegression
 from sklearn.metrics import brier_score_loss, log_loss, roc_auc_score
 from statsmodels.stats.proportion import proportion_confint
 
-from models.backtest import Attempt, backtest, carried, drift_guess, trees_piece
+from models.backtest import Attempt, backtest, backtest_piece, carried, drift_guess, scored, trees_piece
 from models.baselines import Lesson, base_rate, boosted_trees, common_drift, own_line, pooled_slope
 from models.drift import fit_series
 from models.hours import Installs, LoadCalendar, day_number
-from models.past import Counted, features, reading_edges, reading_step, stand_at
+from models.past import Counted, History, features, reading_edges, reading_step, stand_at
 from models.posteriors import posterior
 from models.scores import bins, score, wilson
 from models.series import FitOptions, SeriesInputs
@@ -134,7 +134,7 @@ def test_nothing_that_came_later_enters_what_was_known():
         ),
     )
     recounted = replace(counted, counter=np.where(counted.day > origin, counted.counter * 3, counted.counter))
-    told, other = (stand_at(origin, i, c) for i, c in ((inputs, counted), (changed, recounted)))
+    told, other = (stand_at(origin, History.of(i, c)) for i, c in ((inputs, counted), (changed, recounted)))
     assert told.inputs.readings.equals(other.inputs.readings)
     assert told.open.equals(other.open)
     assert told.clock.hours_per_year == pytest.approx(other.clock.hours_per_year)
@@ -150,9 +150,27 @@ def test_nothing_that_came_later_enters_what_was_known():
     assert ours.chance == pytest.approx(theirs.chance)
 
 
+def test_nothing_later_and_no_later_install_is_known():
+    inputs, counted = fleet(40)
+    day = day_number(date(2020, 6, 30))
+    years = pl.Series([2021 if i % 4 == 1 else None if i % 4 == 2 else 2020 for i in range(40)], dtype=pl.Int32)
+    inputs = replace(inputs, installs=inputs.installs.with_columns(installed_year=years))
+    told = stand_at(day, History.of(inputs, counted))
+    there = [i for i in range(40) if i % 4 != 1]
+    for rows in (told.inputs.readings, told.inputs.cycles, told.inputs.installs, told.open):
+        assert sorted(set(rows["install_no"])) == there
+    assert told.inputs.readings["day"].max() <= day < inputs.readings["day"].max()
+    assert told.inputs.cycles["opened_day"].max() <= day < inputs.cycles["opened_day"].max()
+    assert told.found["day"].min() > day
+    expected = inputs.readings.filter(pl.col("day") <= day, pl.col("install_no").is_in(there))
+    assert told.inputs.readings.select("install_no", "day", "value").equals(
+        expected.select("install_no", "day", "value")
+    )
+
+
 def test_only_the_next_found_reading_of_the_open_cycle_is_forecast():
     inputs, counted = fleet(40)
-    origin = stand_at(AS_OF - 900, inputs, counted)
+    origin = stand_at(AS_OF - 900, History.of(inputs, counted))
     later = inputs.readings.filter((pl.col("day") > origin.day) & (pl.col("stage_order") == 0))
     following = later.sort("day").group_by("install_no").first().select("install_no", "day", "cycle_no")
     checked = origin.found.join(following, on="install_no", suffix="_next").join(
@@ -168,12 +186,14 @@ def test_only_the_next_found_reading_of_the_open_cycle_is_forecast():
 def test_baselines_do_what_their_names_say():
     inputs, counted = fleet(60)
     limits = np.full(60, -np.inf), np.full(60, np.log(26))
-    before, now = (features(stand_at(AS_OF - d, inputs, counted), counted, *limits, limits) for d in (1500, 900))
+    before, now = (
+        features(stand_at(AS_OF - d, History.of(inputs, counted)), counted, *limits, limits) for d in (1500, 900)
+    )
     rate = base_rate(before[0], before[1], now[0])
     for months in (6, 12):
         share = before[1][(before[0]["months"] == months).to_numpy()].mean()
         assert rate.chance[(now[0]["months"] == months).to_numpy()] == pytest.approx(share, abs=0.03)
-    slope = pooled_slope(stand_at(AS_OF, inputs, counted).inputs.readings)
+    slope = pooled_slope(stand_at(AS_OF, History.of(inputs, counted)).inputs.readings)
     # One slope and a level of its own for every cycle, as one least-squares problem.
     cycle, z, h = (
         inputs.readings.select(
@@ -190,7 +210,7 @@ def test_baselines_do_what_their_names_say():
     assert (guess.low[0] + guess.high[0]) / 2 == pytest.approx(middle)
     line = own_line(before[0], now[0], rate.chance)
     many = now[0].with_row_index().filter(pl.col("count") > 1)["index"].to_list()[0]
-    readings = stand_at(AS_OF - 900, inputs, counted)
+    readings = stand_at(AS_OF - 900, History.of(inputs, counted))
     own = readings.inputs.readings.join(readings.open, on=["install_no", "cycle_no"], how="semi").filter(
         pl.col("install_no") == now[0]["install_no"][many]
     )
@@ -200,7 +220,7 @@ def test_baselines_do_what_their_names_say():
 
 def test_a_fit_carried_to_later_readings_is_near_one_made_anew():
     inputs, counted = fleet(80)
-    early, late = (stand_at(AS_OF - d, inputs, counted).inputs for d in (1100, 200))
+    early, late = (stand_at(AS_OF - d, History.of(inputs, counted)).inputs for d in (1100, 200))
     options = replace(QUICK, robust_rounds=1)
     moved, anew = carried(fit_series(early, options), late), fit_series(late, options)
     asked = late.cycles.group_by("install_no", maintain_order=True).last()
@@ -257,6 +277,19 @@ def test_boosted_trees_are_those_of_the_library_whoever_grows_them():
     assert second == pytest.approx(expected[:20])
     few = Lesson(past, np.arange(400) < 4, now, base)
     assert boosted_trees([few], 3)[0] is base
+
+
+def test_trees_are_the_same_grown_at_once_or_later(monkeypatch):
+    inputs, counted = fleet(150)
+    piece = inputs, counted, np.full(150, -np.inf), np.full(150, np.log(22)), AS_OF, 5
+    at_once = backtest_piece(piece)  # scikit-learn has been imported here
+    assert at_once.trees is not None
+    assert at_once.lessons == []
+    monkeypatch.setattr("models.backtest.trees_at_hand", lambda: False)
+    later = backtest_piece(piece)
+    assert later.trees is None
+    (grown,) = trees_piece([(later.lessons, later.seed)])
+    assert scored(at_once, at_once.trees) == scored(later, grown)
 
 
 @pytest.mark.parametrize(("most", "pieces"), [(10**6, [3]), (100, [1, 2])])

@@ -13,8 +13,9 @@ import pytest
 from reports import theme
 from reports.charts import appliance_models as models
 from reports.charts import staffing, trust
+from reports.charts.shapes import Filled, data_gap, shape_of, zero_line
 from reports.drawing import drawn_svg
-from reports.site import split, still, whole
+from reports.site import Chart, split, still, whole
 
 MONDAY = date(2026, 3, 16)
 WEEKS = pl.DataFrame(
@@ -61,7 +62,7 @@ EFFECTS = pl.DataFrame(
 )
 
 # chart, the axis titles it must show, marks it must draw at least
-CHARTS: dict[str, tuple[alt.TopLevelMixin, list[str], int]] = {
+CHARTS: dict[str, tuple[Chart, list[str], int]] = {
     "state": (
         staffing.fleet_state_chart(
             pl.DataFrame(
@@ -187,6 +188,41 @@ def test_each_chart_draws_its_marks_and_names_its_axes(name: str) -> None:
     assert drawn >= marks, f"{drawn} marks"
     for title in titles:
         assert title in svg
+
+
+@pytest.mark.parametrize("name", CHARTS)
+def test_each_chart_keeps_to_the_schema(name: str) -> None:
+    """Vega-Lite's own schema, as Altair carries it."""
+    CHARTS[name][0].to_dict(validate=True)
+
+
+def test_a_filled_shape_is_what_altair_makes_of_the_same_chart() -> None:
+    """Altair given the data and the words is the judge: specification, names and rows of data sets, and their order."""
+    frame = MODELS.rename({"label": "row"})
+
+    def built(rows: alt.NamedData | pl.DataFrame, order: list[str], unit: str, top: Any) -> alt.TopLevelMixin:
+        base = alt.Chart(rows)
+        y = alt.Y("row:N", sort=order)
+        x = alt.X("rate:Q", title=f"Drift [{unit}]", scale=alt.Scale(domain=[0, top]))
+        dots = base.mark_point().encode(y=y, x=x)
+        return alt.layer(dots, zero_line(), width="container")
+
+    filled = Filled(
+        shape_of(built(data_gap("rows"), ["{order}"], "{unit}", "{top}")),
+        {"rows": frame},
+        {"order": frame["row"].to_list(), "unit": "K", "top": 4.5},
+    )
+    expected = built(frame, frame["row"].to_list(), "K", 4.5).to_dict()
+    assert json.dumps(filled.to_dict()) == json.dumps(expected)
+
+
+def test_braces_in_data_stay_as_they_are() -> None:
+    """A name like a gap is a name: only the shape has gaps."""
+    hostile = MODELS.with_columns(label=pl.Series(["{unit}", "{nothing}"]))
+    spec = models.drift_chart(hostile, "{order}", "Flue over return").to_dict(validate=True)
+    assert [row["label"] for row in next(iter(spec["datasets"].values()))] == ["{unit}", "{nothing}"]
+    assert spec["layer"][0]["encoding"]["y"]["sort"] == ["{unit}", "{nothing}"]
+    assert spec["layer"][0]["encoding"]["x"]["title"] == "Drift per 1,000 burner hours [{order}]"
 
 
 def walk(node: Any) -> list[dict[str, Any]]:

@@ -8,7 +8,7 @@ import numpy as np
 import polars as pl
 
 from models.doubts import doubted_cycles, silent_visits, usual_work
-from models.past import stand_at
+from models.past import History, stand_at
 from pipeline.schema import SERIES
 from pipeline.stages.cycles import as_of_day, load_calendar
 from pipeline.stages.drift_inputs import open_doubts, series_inputs, silent_since
@@ -59,8 +59,10 @@ def test_visits_are_heard_from_the_last_reading_of_the_open_cycle_on():
 
 
 def test_the_usual_work_is_no_beginning():
-    assert usual_work(pl.Series(["new", "new", "new", "rinse", "brush", "rinse", None, "unknown"])) == "rinse"
-    assert usual_work(pl.Series(["new", "unknown"])) is None
+    assert usual_work(["brush", "new", "rinse", "unknown"], np.array([1, 3, 2, 2])) == "rinse"
+    assert usual_work(["brush", "rinse"], np.array([2, 2])) == "brush"
+    assert usual_work(["new", "unknown"], np.array([3, 1])) is None
+    assert usual_work([], np.zeros(0)) is None
 
 
 def test_the_trial_at_the_last_day_doubts_what_the_forecast_doubts(sample_run, tmp_path):
@@ -75,7 +77,7 @@ def test_the_trial_at_the_last_day_doubts_what_the_forecast_doubts(sample_run, t
         members = [series for series in SERIES if series.reset_class != "none"]
         for series, inputs in zip(members, series_inputs(store, members, installs, of="tried"), strict=True):
             expected = open_doubts(store, [series])[0].filter(pl.col("install_no").is_in(tried.implode()))
-            stand = stand_at(as_of_day(store), inputs, counted)
+            stand = stand_at(as_of_day(store), History.of(inputs, counted))
             found = stand.doubted
             same = ["install_no", "cycle_no", "opened_day", "value_before"]
             assert found.select(same).rows() == expected.select(same).rows(), series.indicator

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import polars as pl
 import pytest
-from drift_fleet import FIRST_DAY, Made, fleet
+from drift_fleet import Made, fleet
 from sklearn.base import clone
 from sklearn.utils.estimator_checks import parametrize_with_checks
 
@@ -255,12 +255,8 @@ def test_odd_values_are_left_out_and_do_not_fail():
     assert np.isfinite(posterior(fit, made.open_cycles).select("m0", "v00").to_numpy()).all()
 
 
-def test_known_at_a_day_nothing_later_is_known():
+def test_inputs_without_a_column_are_refused():
     made = fleet(installs=20, seed=4)
-    day = FIRST_DAY + 1000
-    early = made.inputs.known_at(day)
-    assert early.readings["day"].max() <= day < made.inputs.readings["day"].max()
-    assert early.cycles["opened_day"].drop_nulls().max() <= day
     with pytest.raises(ValueError, match="lacks value"):
         replace(made.inputs, readings=made.inputs.readings.drop("value"))
 

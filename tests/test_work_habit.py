@@ -11,7 +11,7 @@ from scipy.optimize import approx_fprime, minimize
 from scipy.special import expit
 
 from models.doubts import Hearing, heard
-from models.work_habit import Found, WorkHabit, beyond, habit_of, learnt
+from models.work_habit import Found, WorkHabit, beyond, habit_of, latest_before, learnt
 
 TRUE = WorkHabit(floor=0.4, ceiling=0.9, place=-0.3, width=0.1, share=0.5)
 LIMIT, SIGMA = 0.0, 0.1
@@ -208,3 +208,26 @@ def test_without_dependence_or_range_nothing_moves():
         told, doubts = heard(posterior(-0.6), OPENED, silence(False, True), endless, by)
         assert 0 < doubts["chance"][0] < 0.3  # what is never found bad is left alone more often than most
         np.testing.assert_allclose(told.select(numbers), posterior(-0.6).select(numbers), rtol=1e-4)
+
+
+def test_visits_to_cycles_that_are_not_asked_for_say_nothing():
+    by = Hearing(TRUE, 0.3, SIGMA, "identity")
+    other = posterior(-0.6).with_columns(install_no=pl.lit(7, pl.Int64))
+    told, doubts = heard(other, OPENED, silence(False, True), ENDS, by)
+    assert told.equals(other)
+    assert doubts.is_empty()
+    told, doubts = heard(other.clear(), OPENED.clear(), silence(True), ENDS, by)
+    assert told.is_empty()
+    assert doubts.is_empty()
+
+
+def test_the_last_one_before_is_of_the_same_install_and_earlier():
+    """By going through all of them, one by one."""
+    rng = np.random.default_rng(2)
+    install, place = rng.integers(0, 6, 200), rng.integers(0, 60, 200)
+    of, then = rng.integers(0, 7, 90), rng.permutation(90)
+    found = latest_before(install, place, of, then)
+    for i, p, k in zip(install.tolist(), place.tolist(), found.tolist(), strict=True):
+        earlier = [int(j) for j in np.flatnonzero((of == i) & (then < p))]
+        assert k == (max(earlier, key=lambda j: then[j]) if earlier else -1)
+    assert (latest_before(install, place, of[:0], then[:0]) == -1).all()

@@ -73,10 +73,10 @@ def trying_past(store: Store, calendar: LoadCalendar, as_of: int, mapper: Mapper
         for known, end in zip(inputs, ends, strict=True)
     ]
     attempts = mapper(backtest_piece, pieces)
-    with begun(mapper, trees_piece, lessons_of(attempts)) as grown:
+    with begun(mapper, trees_piece, lessons_of([a for a in attempts if a.trees is None])) as grown:
         yield
-        trees = [chances for piece in grown() for chances in piece]
-    tried = [scored(attempt, chances) for attempt, chances in zip(attempts, trees, strict=True)]
+        late = iter([chances for piece in grown() for chances in piece])
+    tried = [scored(attempt, next(late) if attempt.trees is None else attempt.trees) for attempt in attempts]
     scores = pl.DataFrame([row for t in tried for row in t.scores], SCORES, infer_schema_length=None)
     bins = pl.DataFrame([row for t in tried for row in t.bins], BINS, infer_schema_length=None)
     store.write("backtest_scores", scores.with_columns(pl.selectors.float().round(6)))

@@ -3,30 +3,36 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import cache
+from typing import Any
 
 import altair as alt
 import polars as pl
 
 from reports import theme
-from reports.charts.shapes import interval_rows
+from reports.charts.shapes import Filled, data_gap, interval_rows, interval_shape, shape_of
 
 
-def drift_chart(models: pl.DataFrame, unit: str, indicator: str) -> alt.TopLevelMixin:
+def drift_chart(models: pl.DataFrame, unit: str, indicator: str) -> Filled:
     """Drift of the appliance models with its 80 % interval, worst first; those surely worse than the fleet stand out.
 
     models: label, rate, low, high [unit per 1,000 h], verdict (words), installs, p_text; in the order to stand.
     """
+    return interval_rows(_drift_shape(), models, "label", unit=unit)
+
+
+@cache
+def _drift_shape() -> dict[str, Any]:
     verdicts = ["worse than the fleet", "not told apart", "better than the fleet"]
     colours = [theme.VERMILLION, theme.GREY, theme.BLUE]
-    return interval_rows(
-        models,
+    return interval_shape(
         "label",
         "rate",
-        alt.X("low:Q", title=f"Drift per 1,000 burner hours [{unit}]", axis=alt.Axis(tickCount=8)),
+        alt.X("low:Q", title="Drift per 1,000 burner hours [{unit}]", axis=alt.Axis(tickCount=8)),
         [
             alt.Tooltip("label:N", title="Appliance model"),
             alt.Tooltip("design:N", title="Exchanger design"),
-            alt.Tooltip("rate:Q", title=f"Drift [{unit} per 1,000 h]", format=".3~g"),
+            alt.Tooltip("rate:Q", title="Drift [{unit} per 1,000 h]", format=".3~g"),
             alt.Tooltip("low:Q", title="80 % from", format=".3~g"),
             alt.Tooltip("high:Q", title="80 % to", format=".3~g"),
             alt.Tooltip("installs:Q", title="Installs", format=",.0f"),
@@ -47,25 +53,35 @@ def readings_chart(
     span: tuple[float, float],
     unit: str,
     indicator: str,
-) -> alt.TopLevelMixin:
+) -> Filled:
     """Readings of one appliance model by burner hours since the last reset, with the fitted band and the limits.
 
     points: hours [h], value [unit], state (words). band: hours, q10, q50, q90 (80 % of installs between the outer two).
     limits: the ends of the range that there are. span: the values between which it is drawn; the rest is cut off.
     """
+    frames = {"band": band} if band.height else {}
+    frames["points"] = points
+    frames |= {f"limit{k}": pl.DataFrame({"limit": [limit]}) for k, limit in enumerate(limits)}
+    gaps = {"axis": f"{indicator} [{unit}]", "bottom": span[0], "top": span[1]}
+    return Filled(_readings_shape(bool(band.height), len(limits)), frames, gaps)
+
+
+@cache
+def _readings_shape(banded: bool, limits: int) -> dict[str, Any]:
     x = alt.X("hours:Q", title="Burner hours since set back [h]", axis=alt.Axis(format=",.0f", tickCount=5))
-    y = alt.Y("value:Q", title=f"{indicator} [{unit}]", scale=alt.Scale(domain=list(span), nice=False))
+    y = alt.Y("value:Q", title="{axis}", scale=alt.Scale(domain=["{bottom}", "{top}"], nice=False))
     layers: list[alt.Chart] = []
-    if band.height:
+    if banded:
+        band = alt.Chart(data_gap("band"))
         layers.append(
-            alt.Chart(band)
-            .mark_area(color=theme.BLUE, opacity=0.18, aria=False, clip=True)
-            .encode(x=x, y=alt.Y("q10:Q", title=f"{indicator} [{unit}]"), y2=alt.Y2("q90:Q"))
+            band.mark_area(color=theme.BLUE, opacity=0.18, aria=False, clip=True).encode(
+                x=x, y=alt.Y("q10:Q", title="{axis}"), y2=alt.Y2("q90:Q")
+            )
         )
-        layers.append(alt.Chart(band).mark_line(color=theme.BLUE, aria=False, clip=True).encode(x=x, y=alt.Y("q50:Q")))
+        layers.append(band.mark_line(color=theme.BLUE, aria=False, clip=True).encode(x=x, y=alt.Y("q50:Q")))
     words = ["in range", "out of range"]
     layers.append(
-        alt.Chart(points)
+        alt.Chart(data_gap("points"))
         .mark_point(filled=True, size=26, opacity=1, aria=False)
         .encode(
             x=x,
@@ -74,25 +90,30 @@ def readings_chart(
             shape=alt.Shape("state:N", title=None, scale=alt.Scale(domain=words, range=["circle", "triangle-up"])),
         )
     )
-    for limit in limits:
+    for k in range(limits):
         layers.append(
-            alt.Chart(pl.DataFrame({"limit": [limit]}))
+            alt.Chart(data_gap(f"limit{k}"))
             .mark_rule(strokeDash=[6, 3], strokeWidth=2, color=theme.VERMILLION, aria=False, clip=True)
             .encode(y=alt.Y("limit:Q"))
         )
-    return alt.layer(*layers, width="container", height=220)
+    return shape_of(alt.layer(*layers, width="container", height=220))
 
 
-def share_out_chart(models: pl.DataFrame) -> alt.Chart:
+def share_out_chart(models: pl.DataFrame) -> Filled:
     """Share of each model's installs that would be out of range at the present interval.
 
     models: label, share (0 to 1), installs; in the order to stand.
     """
-    return (
-        alt.Chart(models, width="container", height=alt.Step(20))
+    return interval_rows(_share_out_shape(), models, "label")
+
+
+@cache
+def _share_out_shape() -> dict[str, Any]:
+    return shape_of(
+        alt.Chart(data_gap("rows"), width="container", height=alt.Step(20))
         .mark_bar(color=theme.BLUE, aria=False)
         .encode(
-            y=alt.Y("label:N", sort=models["label"].to_list(), title=None),
+            y=alt.Y("label:N", sort=["{order}"], title=None),
             x=alt.X(
                 "share:Q",
                 title="Share out of range",
@@ -108,15 +129,20 @@ def share_out_chart(models: pl.DataFrame) -> alt.Chart:
     )
 
 
-def cleaning_chart(effects: pl.DataFrame) -> alt.TopLevelMixin:
+def cleaning_chart(effects: pl.DataFrame) -> Filled:
     """How much of what had built up each kind of work takes away, with its interval.
 
     effects: label (design and kind), kind, restored, low, high (shares, 1 = all of it), cycles; in the order to stand.
     """
     kinds = list(dict.fromkeys(effects["kind"].sort().to_list()))
     colours = [theme.BLUE, theme.VERMILLION, theme.GREEN, theme.PURPLE, theme.GREY]
-    return interval_rows(
-        effects,
+    of_kinds = [colours[i % len(colours)] for i in range(len(kinds))]
+    return interval_rows(_cleaning_shape(), effects, "label", kinds=kinds, colours=of_kinds)
+
+
+@cache
+def _cleaning_shape() -> dict[str, Any]:
+    return interval_shape(
         "label",
         "restored",
         alt.X("low:Q", title="Share taken away", axis=alt.Axis(format="%", tickCount=8)),
@@ -127,9 +153,5 @@ def cleaning_chart(effects: pl.DataFrame) -> alt.TopLevelMixin:
             alt.Tooltip("high:Q", title="80 % to", format=".0%"),
             alt.Tooltip("cycles:Q", title="Times done", format=",.0f"),
         ],
-        color=alt.Color(
-            "kind:N",
-            title=None,
-            scale=alt.Scale(domain=kinds, range=[colours[i % len(colours)] for i in range(len(kinds))]),
-        ),
+        color=alt.Color("kind:N", title=None, scale=alt.Scale(domain=["{kinds}"], range=["{colours}"])),
     )

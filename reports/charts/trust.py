@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from functools import cache
+from typing import Any
+
 import altair as alt
 import polars as pl
 
 from reports import theme
-from reports.charts.shapes import interval_rows
+from reports.charts.shapes import Filled, interval_rows, interval_shape
 
 METHODS = {
     "foulcast": "these forecasts",
@@ -89,17 +92,21 @@ def calibration_chart(bins: pl.DataFrame) -> alt.TopLevelMixin:
     return alt.layer(ideal, bars, dots, width="container", height=240)
 
 
-def analyser_chart(analysers: pl.DataFrame, unit: str, indicator: str) -> alt.TopLevelMixin:
+def analyser_chart(analysers: pl.DataFrame, unit: str, indicator: str) -> Filled:
     """Each analyser's bias against its peers with its interval; those that want calibration stand out.
 
     analysers: analyser, bias, low, high [unit], verdict (words), tests; in the order to stand.
     """
+    return interval_rows(_analyser_shape(), analysers, "analyser", unit=unit)
+
+
+@cache
+def _analyser_shape() -> dict[str, Any]:
     words = ["wants calibration", "agrees with its peers"]
-    return interval_rows(
-        analysers,
+    return interval_shape(
         "analyser",
         "bias",
-        alt.X("low:Q", title=f"Away from its peers by [{unit}]", axis=alt.Axis(tickCount=5)),
+        alt.X("low:Q", title="Away from its peers by [{unit}]", axis=alt.Axis(tickCount=5)),
         [
             alt.Tooltip("analyser:N", title="Analyser"),
             alt.Tooltip("bias:Q", title="Bias", format=".2~f"),
