@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from datetime import date, timedelta
+
+import pytest
 from made_store import made_store
 
 from pipeline.findings import BIT
@@ -177,3 +180,22 @@ def test_a_value_on_its_limit_is_not_beyond_it_for_being_stored_short():
     store.run("alter table derived_values alter o2_dry_pct type float")
     cycles(store, Settings())
     assert store.rows("select value, value > 4.4 from observations where series_no = 3") == [(4.4, False)]
+
+
+@pytest.mark.parametrize("cleanings", [254, 255, 256, 300])
+def test_cycles_beyond_what_a_byte_holds_are_told_apart(cleanings: int):
+    # Known truth: each visit that cleans opens one cycle, so the last as left is in cycle number `cleanings`.
+    visits = [
+        {"install_no": 0, "visited_on": str(date(2016, 1, 1) + timedelta(n)), "exchanger_cleaning": "brush"}
+        for n in range(cleanings)
+    ]
+    tests = [
+        {"visit_no": n, "stage": stage, "flue_over_return_k": 10.0}
+        for n in (0, cleanings - 1)
+        for stage in ("as_found", "as_left")
+    ]
+    store = observed([{}], visits, tests)
+    found = store.rows("select cycle_no from observations where series_no = 0 order by visit_no, stage_order")
+    assert found == [(0,), (1,), (cleanings - 1,), (cleanings,)]
+    assert store.scalar("select max(cycle_no) from cycles") == cleanings
+    assert store.scalar("select exchanger from cycles_now") == cleanings
