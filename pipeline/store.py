@@ -26,8 +26,8 @@ WRITING = {"checkpoint_threshold": "1GB"}
 # Runs of equal values are looked for in every column that is written, and save hardly any space. It is not heard at
 # the opening of a store, only later.
 NO_RUNS = "set disabled_compression_methods = 'rle'"
-# Behind the type of a column of a byte or two: to pack its bits takes as long as all else that is done to write it, and
-# saves little room.
+# Behind the type of a column that fills most of its bits: to pack them takes as long as all else that is done to write
+# it, and saves little room.
 AS_BYTES = " using compression uncompressed"
 
 

@@ -4,12 +4,15 @@ from __future__ import annotations
 
 from datetime import date, timedelta
 
+import numpy as np
+import polars as pl
 import pytest
 from made_store import made_store
 
 from pipeline.findings import BIT
 from pipeline.settings import Settings
 from pipeline.stages.cycles import cycles
+from pipeline.stages.observations import hours_type, thousandths
 from pipeline.store import Store
 
 
@@ -199,3 +202,14 @@ def test_cycles_beyond_what_a_byte_holds_are_told_apart(cleanings: int):
     assert found == [(0,), (1,), (cleanings - 1,), (cleanings,)]
     assert store.scalar("select max(cycle_no) from cycles") == cleanings
     assert store.scalar("select exchanger from cycles_now") == cleanings
+
+
+@pytest.mark.parametrize("most", [1e4, 2.09e6, 2.2e6, 4e6])
+def test_hours_kept_as_thousandths_are_the_same_again(most: float):
+    # Known truth: a decimal of three places is the double nearest to a whole number divided by 1000 (IEEE 754).
+    hours = np.random.default_rng(7).uniform(0, most, 20_000).round(3)
+    kind = hours_type(pl.DataFrame({"clock_h": hours}))
+    kept = thousandths(pl.Series(hours), kind)
+    assert kept.dtype == (pl.Int32 if most < 2.1e6 else pl.Int64)
+    assert (kept.to_numpy() / 1000 == hours).all()
+    assert [float(f"{whole // 1000}.{whole % 1000:03}") for whole in kept] == hours.tolist()

@@ -71,7 +71,7 @@ select test_no, install_no, {values}, flame_current_ua, {broken}, analyser_no
 from ({{tests}}) left join analysers using (analyser_id)
 """.format(
     as_bytes=AS_BYTES,
-    columns=", ".join(f"{name} float" for name in FITTED),
+    columns=", ".join(f"{name} float{AS_BYTES * (name == 'co_air_free_ppm')}" for name in FITTED),
     values=", ".join(FITTED),
     broken=findings.broken_rules(sql_formulas).text,
 )
