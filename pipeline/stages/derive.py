@@ -36,13 +36,16 @@ GIVEN = ", ".join(
 )
 TESTS = f"""
 select r.test_no, r.visit_no, v.visit_id, v.install_no, r.stage, r.firing, r.analyser_id, {GIVEN},
-    i.altitude_m::double as altitude_m, i.fuel, f.* exclude (fuel)
+    i.* exclude (install_no)
 from current_readings r
 join current_visits v on v.visit_no = r.visit_no
-join current_installs i on i.install_no = v.install_no
-left join fuel_terms f on f.fuel = i.fuel
+join (
+    select i.install_no, i.altitude_m::double as altitude_m, i.fuel, f.* exclude (fuel)
+    from current_installs i
+    left join fuel_terms f on f.fuel = i.fuel
+) i on i.install_no = v.install_no
 """
-"""All tests with what `values_sql` wants of them."""
+"""All tests with what `values_sql` wants of them. The fuel is looked up for each install, not for each test."""
 
 SUSPECT_TESTS = f"""
 select r.visit_no, v.install_no, r.stage, r.firing, r.analyser_id,
