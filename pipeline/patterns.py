@@ -154,27 +154,30 @@ def with_air_in_probe(tests: pl.DataFrame) -> pl.DataFrame:
     towards one of its neighbours with no work in between, what dilution cannot change is unchanged. With one neighbour
     alone to go by, CO air-free and flame current must both say so.
     """
-    series = ["install_no", "firing"]
     compared = (
         tests.with_row_index("row")
         .filter(_O2_READ & ((pl.col("broken") & pl.lit(OFF_LINE, pl.Int32)) == 0))
-        .select("row", *series, "visit_no", "stage", "worked", "o2_pct", *_UNDILUTED)
+        .select("row", *_SERIES, "visit_no", "stage", "worked", "o2_pct", *_UNDILUTED)
     )
+    beside = pl.concat(_neighbours(compared))
+    jumps = beside.filter("jump").select("row").unique()  # a test that lies above none of its neighbours is not suspect
     quiet_jump = pl.col("jump") & pl.col("quiet") & ~pl.col("changed")
-    told_by_one = quiet_jump & (pl.col("same_co") | pl.col("same_flame"))
-    told_by_both = quiet_jump & pl.col("same_co") & pl.col("same_flame")
     found = (
-        pl.concat(_neighbours(compared))
+        beside.join(jumps, on="row", how="semi")
         .with_columns(_compared())
+        .with_columns(
+            (pl.col("jump") | (pl.col("side") == "other_stage")).alias("above"),
+            (quiet_jump & (pl.col("same_co") | pl.col("same_flame"))).alias("told_by_one"),
+            (quiet_jump & pl.col("same_co") & pl.col("same_flame")).alias("told_by_both"),
+        )
         .group_by("row")
         .agg(
-            (pl.col("jump") | (pl.col("side") == "other_stage")).all().alias("above"),
+            pl.col("above").all(),
             pl.col("jump").sum().alias("jumps"),
-            told_by_one.any().alias("told_by_one"),
-            told_by_both.any().alias("told_by_both"),
-            pl.col("o2_pct_beside").filter(told_by_one).min().alias("neighbour_o2_pct"),
-            (told_by_one & pl.col("same_co")).any().alias("co_told"),
-            (told_by_one & pl.col("same_flame")).any().alias("flame_told"),
+            pl.col("told_by_one", "told_by_both").any(),
+            pl.col("o2_pct_beside").filter("told_by_one").min().alias("neighbour_o2_pct"),
+            (pl.col("told_by_one") & pl.col("same_co")).any().alias("co_told"),
+            (pl.col("told_by_one") & pl.col("same_flame")).any().alias("flame_told"),
         )
         .filter(
             pl.col("above") & pl.when(pl.col("jumps") > 1).then(pl.col("told_by_one")).otherwise(pl.col("told_by_both"))
@@ -232,39 +235,41 @@ def jumping_installs(place: np.ndarray, o2: np.ndarray, install_of_visit: np.nda
 
 
 _O2_READ = (pl.col("o2_pct") >= 0) & (pl.col("o2_pct") < O2_AMBIENT_PCT)
+_SERIES = ("install_no", "firing")
 _UNDILUTED = ("co_air_free_ppm", "flame_current_ua", "flue_over_return_k")
 
 
 def _neighbours(tests: pl.DataFrame) -> list[pl.DataFrame]:
-    """Each test beside the other stage of its visit, the last of the visit before, the first of the visit after."""
-    series = ["install_no", "firing"]
+    """Each test beside the other stage of its visit, the last of the visit before, the first of the visit after; with
+    `jump`, whether its O2 lies that much above, and `quiet`, whether no work came in between."""
     measured = ["stage", "worked", "o2_pct", *_UNDILUTED]
     beside = {name: f"{name}_beside" for name in measured}
-    ordered = tests.sort(*series, "visit_no", "stage")
-    per_visit = ordered.group_by(*series, "visit_no", maintain_order=True)
+    visit = ["visit_no", "firing"]
+    ordered = tests.sort(*_SERIES, "visit_no", "stage")
 
     def from_other_visit(edge: pl.DataFrame, step: int) -> pl.DataFrame:
         """edge: one test per visit; moved by `step` visits within its series and set beside the tests there."""
+        same = pl.all_horizontal(pl.col(name) == pl.col(name).shift(step) for name in _SERIES)
         moved = edge.select(
-            *series, "visit_no", *(pl.col(name).shift(step).over(series).alias(new) for name, new in beside.items())
-        ).filter(pl.col("stage_beside").is_not_null())
-        return ordered.join(moved, on=[*series, "visit_no"], how="inner")
+            *visit, same.alias("same"), *(pl.col(name).shift(step).alias(new) for name, new in beside.items())
+        )
+        return ordered.join(moved.filter("same").drop("same"), on=visit, how="inner")
 
     left, found = pl.col("stage") == "as_left", pl.col("stage") == "as_found"
     left_beside, found_beside = pl.col("stage_beside") == "as_left", pl.col("stage_beside") == "as_found"
     idle, idle_beside = ~pl.col("worked"), ~pl.col("worked_beside")
-    other = ordered.join(
-        ordered.select(*series, "visit_no", *(pl.col(name).alias(new) for name, new in beside.items())),
-        on=[*series, "visit_no"],
-        how="inner",
-    ).filter(pl.col("stage") != pl.col("stage_beside"))
+    own = ordered.select(*visit, *(pl.col(name).alias(new) for name, new in beside.items()))
+    other = ordered.join(own, on=visit, how="inner").filter(pl.col("stage") != pl.col("stage_beside"))
+    last, first = (ordered.unique(visit, keep=keep, maintain_order=True) for keep in ("last", "first"))
     sides = {
         "other_stage": (other, idle),
-        "before": (from_other_visit(per_visit.last(), 1), (found | idle) & (left_beside | idle_beside)),
-        "after": (from_other_visit(per_visit.first(), -1), (left | idle) & (found_beside | idle_beside)),
+        "before": (from_other_visit(last, 1), (found | idle) & (left_beside | idle_beside)),
+        "after": (from_other_visit(first, -1), (left | idle) & (found_beside | idle_beside)),
     }
+    jump = pl.col("o2_pct") - pl.col("o2_pct_beside") >= O2_JUMP_PCT
     return [
-        frame.with_columns(pl.lit(side).alias("side"), quiet.alias("quiet")) for side, (frame, quiet) in sides.items()
+        frame.with_columns(pl.lit(side).alias("side"), quiet.alias("quiet"), jump.alias("jump"))
+        for side, (frame, quiet) in sides.items()
     ]
 
 
@@ -277,7 +282,6 @@ def _compared() -> list[pl.Expr]:
     telling_co = pl.max_horizontal("co_air_free_ppm", "co_air_free_ppm_beside") >= TELLING_CO_PPM
     changed = (flame > OTHER_FLAME).fill_null(False) | (gap > OTHER_GAP).fill_null(False)
     return [
-        (pl.col("o2_pct") - pl.col("o2_pct_beside") >= O2_JUMP_PCT).alias("jump"),
         (telling_co & (co <= SAME_CO)).fill_null(False).alias("same_co"),
         (flame <= SAME_FLAME).fill_null(False).alias("same_flame"),
         (changed | (telling_co & (co > OTHER_CO)).fill_null(False)).alias("changed"),

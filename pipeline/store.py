@@ -6,7 +6,7 @@ import itertools
 import os
 import shutil
 import tempfile
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from contextlib import contextmanager
 from importlib.resources import files
 from pathlib import Path
@@ -26,6 +26,9 @@ WRITING = {"checkpoint_threshold": "1GB"}
 # Runs of equal values are looked for in every column that is written, and save hardly any space. It is not heard at
 # the opening of a store, only later.
 NO_RUNS = "set disabled_compression_methods = 'rle'"
+# Behind the type of a column that fills most of its bits: to pack them takes as long as all else that is done to write
+# it, and saves little room.
+AS_BYTES = " using compression uncompressed"
 
 
 def quoted(name: str) -> str:
@@ -144,9 +147,25 @@ class Store:
         """Run a file of the sql package, as "40_visit_clock.sql" or "20_checks/visits_future.sql"."""
         self.run(sql_text(name))
 
-    def write(self, table: str, frame: pl.DataFrame) -> int:
-        """Create or replace a table with the rows of a frame; returns their number."""
-        return self._put(f"create or replace table {quoted(table)} as select * from frame_in", frame)
+    def write(self, table: str, frame: pl.DataFrame, as_bytes: Collection[str] = ()) -> int:
+        """Create or replace a table with the rows of a frame; returns their number.
+
+        as_bytes: columns that are not compressed, see `AS_BYTES`.
+        """
+        made = "as select * from frame_in"
+        if as_bytes:
+            columns = self._columns_sql(frame, as_bytes)
+            made = f"({columns}); insert into {quoted(table)} select * from frame_in"
+        return self._put(f"create or replace table {quoted(table)} {made}", frame)
+
+    def _columns_sql(self, frame: pl.DataFrame, as_bytes: Collection[str]) -> str:
+        """The columns of a table that takes the frame."""
+        self.db.register("frame_in", frame.clear())
+        try:
+            types = self.rows("describe select * from frame_in")
+        finally:
+            self.db.unregister("frame_in")
+        return ", ".join(f"{quoted(name)} {kind}{AS_BYTES * (name in as_bytes)}" for name, kind, *_ in types)
 
     def append(self, table: str, frame: pl.DataFrame) -> int:
         """Add the rows of a frame to a table by column name (the table is made if it is not there)."""

@@ -49,7 +49,7 @@ TABLES = {
     "install_clock": "install_no integer, hours_per_year double, hours_rel_sd double, basis varchar",
     "observations": "install_no integer, series_no integer, indicator varchar, firing varchar, visit_no integer, "
                     "visited_on date, stage varchar, stage_order integer, cycle_no integer, hours_in_cycle double, "
-                    "clock_h double, value double, analyser_id varchar, usable boolean",
+                    "value double, analyser_id varchar, usable boolean",
     "limits": "install_no integer, series_no integer, limit_low double, limit_high double, limit_source varchar, "
               "general boolean",
     "open_cycles": "install_no integer, series_no integer, m0 double, m1 double, v00 double, v01 double, v11 double, "

@@ -2,11 +2,17 @@
 
 from __future__ import annotations
 
+from datetime import date, timedelta
+
+import numpy as np
+import polars as pl
+import pytest
 from made_store import made_store
 
 from pipeline.findings import BIT
 from pipeline.settings import Settings
 from pipeline.stages.cycles import cycles
+from pipeline.stages.observations import hours_type, thousandths
 from pipeline.store import Store
 
 
@@ -177,3 +183,33 @@ def test_a_value_on_its_limit_is_not_beyond_it_for_being_stored_short():
     store.run("alter table derived_values alter o2_dry_pct type float")
     cycles(store, Settings())
     assert store.rows("select value, value > 4.4 from observations where series_no = 3") == [(4.4, False)]
+
+
+@pytest.mark.parametrize("cleanings", [254, 255, 256, 300])
+def test_cycles_beyond_what_a_byte_holds_are_told_apart(cleanings: int):
+    # Known truth: each visit that cleans opens one cycle, so the last as left is in cycle number `cleanings`.
+    visits = [
+        {"install_no": 0, "visited_on": str(date(2016, 1, 1) + timedelta(n)), "exchanger_cleaning": "brush"}
+        for n in range(cleanings)
+    ]
+    tests = [
+        {"visit_no": n, "stage": stage, "flue_over_return_k": 10.0}
+        for n in (0, cleanings - 1)
+        for stage in ("as_found", "as_left")
+    ]
+    store = observed([{}], visits, tests)
+    found = store.rows("select cycle_no from observations where series_no = 0 order by visit_no, stage_order")
+    assert found == [(0,), (1,), (cleanings - 1,), (cleanings,)]
+    assert store.scalar("select max(cycle_no) from cycles") == cleanings
+    assert store.scalar("select exchanger from cycles_now") == cleanings
+
+
+@pytest.mark.parametrize("most", [1e4, 2.09e6, 2.2e6, 4e6])
+def test_hours_kept_as_thousandths_are_the_same_again(most: float):
+    # Known truth: a decimal of three places is the double nearest to a whole number divided by 1000 (IEEE 754).
+    hours = np.random.default_rng(7).uniform(0, most, 20_000).round(3)
+    kind = hours_type(pl.DataFrame({"clock_h": hours}))
+    kept = thousandths(pl.Series(hours), kind)
+    assert kept.dtype == (pl.Int32 if most < 2.1e6 else pl.Int64)
+    assert (kept.to_numpy() / 1000 == hours).all()
+    assert [float(f"{whole // 1000}.{whole % 1000:03}") for whole in kept] == hours.tolist()

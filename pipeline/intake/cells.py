@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 from pipeline.intake.headers import Mapped
 from pipeline.schema import FOLDER_KINDS, Column
-from pipeline.store import literal, quoted
+from pipeline.store import AS_BYTES, literal, quoted
 
 KEY_LENGTH = 200
 KEPT_TEXT = 1000
@@ -215,12 +215,15 @@ def landed_table_sql(kind: str, columns: list[Column]) -> str:
 
 
 def _stored(column: Column) -> str:
-    """How a column of the two large tables is written. Names as they are: nearly every visit has its own; a dictionary
-    of them saves two thirds of their space, and to make it takes a quarter of the time in which the whole table is
-    written. Words and truth values as the bytes they are: to pack their bits takes longer than to write them."""
-    large = column.kind in FOLDER_KINDS
+    """How a column of the large tables is written. Names as they are: nearly every visit and install has its own; a
+    dictionary of them saves two thirds of their space, and to make it takes a quarter of the time in which the whole
+    table is written. Words and truth values as the bytes they are: to pack bits takes longer than to write them."""
     plain = column.type in ("choice", "boolean") or (column.type == "text" and column.need)
-    return " using compression uncompressed" if large and plain else ""
+    if column.kind == "installs":
+        plain = column.column in ("install_id", "site_label")
+    elif column.kind not in FOLDER_KINDS:
+        plain = False
+    return AS_BYTES if plain else ""
 
 
 def raw_type(column: Column) -> str:

@@ -167,13 +167,12 @@ def _set_aside(store: Store, kind: str) -> np.ndarray:
 def _settle_repeats(store: Store, visit_no: np.ndarray, code: np.ndarray, lines: np.ndarray) -> None:
     """Of the tests of one visit, stage and firing the last is taken. No table of keys is built: a test finds another
     where it left its own row."""
-    placed = np.flatnonzero(visit_no >= 0)
-    key = visit_no[placed].astype(np.int64) * 4 + code[placed]
-    row_of = np.zeros(key.max(initial=-1) + 1, np.int64)
-    row_of[key] = placed
-    again = np.zeros(len(row_of), bool)
-    again[key[row_of[key] != placed]] = True
-    if again.any():
-        rows = repeats.rows_of(store, "readings", placed[again[key]])
-        repeats.settle(store, "readings", rows, lines)
+    test_no = np.where(visit_no >= 0, visit_no * 4 + code, NOWHERE)
+    row_of, row = np.zeros(test_no.max(initial=NOWHERE) + 2, np.int32), np.arange(len(test_no), dtype=np.int32)
+    row_of[test_no] = row  # what stands nowhere shares the last place
+    replaced = (row_of[test_no] != row) & (test_no >= 0)
+    if replaced.any():
+        again = np.zeros(len(row_of), bool)
+        again[test_no[replaced]] = True
+        repeats.settle(store, "readings", repeats.rows_of(store, "readings", np.flatnonzero(again[test_no])), lines)
         visit_no[_set_aside(store, "readings")] = NOWHERE

@@ -7,6 +7,7 @@ from datetime import date
 
 import numpy as np
 import polars as pl
+from threadpoolctl import threadpool_limits
 
 from models.counters import Clock, burner_clock
 from models.cycle_numbers import as_found
@@ -14,7 +15,7 @@ from models.hours import Installs, LoadCalendar, day_number
 from models.yearly_hours import BASES
 from pipeline.schema import SERIES, columns_of
 from pipeline.settings import Settings
-from pipeline.stages.observations import CLASSES, write_observations
+from pipeline.stages.observations import hours_type, number_type, thousandths, write_observations
 from pipeline.store import Store
 
 MISTYPED = "counter_impossible"
@@ -25,13 +26,15 @@ OPENED = {name: f"by_{name}" for name in ("exchanger", "burner")}
 RESETS = ("exchanger", "burner", "electrodes", "trap", "media")
 MARKS = ("clock_exact", "commissioned", *(f"rst_{name}" for name in RESETS))
 """Bits of visit_marks.marks, in this order: a column for each would take as long to write as all of them."""
+HOURS = ("clock", "open_trap", "open_media")
 VISIT_CLOCK = """
 create or replace view visit_clock as
-select visit_no, install_no, visited_on, clock_h, {marks}, {numbers}, open_trap_h, open_media_h, {opened}
+select visit_no, install_no, visited_on, {hours}, {marks}, {numbers}, {opened}
 from visit_marks
 """.format(
+    hours=", ".join(f"{name}_mh / 1000e0 as {name}_h" for name in HOURS),
     marks=", ".join(f"(marks & {1 << bit}) <> 0 as {name}" for bit, name in enumerate(MARKS)),
-    numbers=", ".join(f"cyc_{name}" for name in RESETS),
+    numbers=", ".join(f"cyc_{name}::integer as cyc_{name}" for name in RESETS),
     opened=", ".join(f"{list(OPENED_BY)}[{by}] as {by}" for by in OPENED.values()),
 )
 
@@ -91,12 +94,14 @@ def cycles(store: Store, settings: Settings) -> None:
     day = visits["day"].to_numpy().astype(np.int64)
     counter = visits["burner_hours"].cast(pl.Float64).fill_null(np.nan).to_numpy()
     start_day = record_starts(fleet.installed_day, install_no, day)
-    clock = burner_clock(fleet, install_no, day, counter, calendar, start_day)
+    with threadpool_limits(1):  # matrices of a few columns: more threads wait for each other, and round differently
+        clock = burner_clock(fleet, install_no, day, counter, calendar, start_day)
 
     on_installs = _install_clock(installs, visits, fleet, clock, start_day, calendar, as_of)
     store.write("install_clock", on_installs)
     on_visits = _visit_clock(visits, on_installs, clock)
-    store.write("visit_marks", _packed(on_visits))
+    as_bytes = [*(f"{name}_mh" for name in HOURS), *(f"cyc_{name}" for name in RESETS), *OPENED.values(), "marks"]
+    store.write("visit_marks", _packed(on_visits), as_bytes)
     store.run(VISIT_CLOCK)
     with store.joins_as_written():
         _findings(store, clock)
@@ -159,8 +164,11 @@ def _visit_clock(visits: pl.DataFrame, installs: pl.DataFrame, clock: Clock) -> 
 def _packed(on_visits: pl.DataFrame) -> pl.DataFrame:
     """visit_marks: what the view visit_clock is made from. What tests need of their visit stands beside the tests."""
     marks = pl.sum_horizontal(pl.col(name).cast(pl.Int16) * (1 << bit) for bit, name in enumerate(MARKS))
-    kept = pl.exclude(*MARKS, *(f"open_{name}_h" for name in CLASSES))
-    return on_visits.select(kept, marks.alias("marks"))
+    small = pl.col(*(f"cyc_{name}" for name in RESETS)).cast(number_type(on_visits))
+    hours = (thousandths(on_visits[f"{name}_h"], hours_type(on_visits)).alias(f"{name}_mh") for name in HOURS)
+    return on_visits.select(
+        "visit_no", "install_no", "visited_on", small, *OPENED.values(), marks.alias("marks"), *hours
+    )
 
 
 def _install_clock(

@@ -24,7 +24,7 @@ from pipeline.derive import (
     with_values,
 )
 from pipeline.settings import Settings
-from pipeline.store import Store
+from pipeline.store import AS_BYTES, Store
 
 TESTS_AT_ONCE = 500_000
 """Some 200 MB while they are worked on."""
@@ -36,13 +36,16 @@ GIVEN = ", ".join(
 )
 TESTS = f"""
 select r.test_no, r.visit_no, v.visit_id, v.install_no, r.stage, r.firing, r.analyser_id, {GIVEN},
-    i.altitude_m::double as altitude_m, i.fuel, f.* exclude (fuel)
+    i.* exclude (install_no)
 from current_readings r
 join current_visits v on v.visit_no = r.visit_no
-join current_installs i on i.install_no = v.install_no
-left join fuel_terms f on f.fuel = i.fuel
+join (
+    select i.install_no, i.altitude_m::double as altitude_m, i.fuel, f.* exclude (fuel)
+    from current_installs i
+    left join fuel_terms f on f.fuel = i.fuel
+) i on i.install_no = v.install_no
 """
-"""All tests with what `values_sql` wants of them."""
+"""All tests with what `values_sql` wants of them. The fuel is looked up for each install, not for each test."""
 
 SUSPECT_TESTS = f"""
 select r.visit_no, v.install_no, r.stage, r.firing, r.analyser_id,
@@ -62,11 +65,17 @@ order by r.visit_no, r.stage, r.firing
 # To write a column costs as much as to work out a formula: keys are whole numbers, names stand in a table of their own.
 FITTED = ("co_air_free_ppm", "flue_over_return_k", "o2_dry_pct")
 DERIVED_VALUES = """
-create or replace table derived_values as
-select test_no, install_no, {values}, flame_current_ua, {broken}::smallint as broken, analyser_no
+create or replace table derived_values (
+    test_no integer, install_no integer, {columns}, flame_current_ua double,
+    broken smallint{as_bytes}, analyser_no {{analyser_no}}{as_bytes}
+);
+insert into derived_values
+select test_no, install_no, {values}, flame_current_ua, {broken}, analyser_no
 from ({{tests}}) left join analysers using (analyser_id)
 """.format(
-    values=", ".join(f"{name}::float as {name}" for name in FITTED),
+    as_bytes=AS_BYTES,
+    columns=", ".join(f"{name} float{AS_BYTES * (name == 'co_air_free_ppm')}" for name in FITTED),
+    values=", ".join(FITTED),
     broken=findings.broken_rules(sql_formulas).text,
 )
 
@@ -144,7 +153,8 @@ def derive(store: Store, settings: Settings) -> int:
     store.run(f"set variable every_nth = {max(1, visits // SAMPLED_VISITS)}")
     with store.joins_as_written():
         store.run_file("40_analyser_lines.sql")
-        store.run(DERIVED_VALUES.format(tests=values_sql(TESTS, rh_pct, whole=True, wanted=FITTED)))
+        tests = values_sql(TESTS, rh_pct, whole=True, wanted=FITTED)
+        store.run(DERIVED_VALUES.format(tests=tests, analyser_no=_number_type(store, "analysers")))
         broken = store.frame(BROKEN.format(tests=values_sql(BROKEN_TESTS, rh_pct, wanted=("co_seen_ppm",))))
     store.run(DERIVED.format(tests=values_sql(TESTS, rh_pct)))
     nothing_beside = (pl.lit(None, dtype).alias(name) for name, dtype in findings.PATTERN_COLUMNS.items())
@@ -154,6 +164,11 @@ def derive(store: Store, settings: Settings) -> int:
         _compare_tests(store, terms, rh_pct)
         store.run(READING_FINDINGS)
     return int(store.scalar("select count(*) from derived_values"))
+
+
+def _number_type(store: Store, table: str) -> str:
+    """The type of numbers from 0 on for the rows of a table."""
+    return "smallint" if store.scalar(f"select count(*) from {table}") <= 1 << 15 else "integer"
 
 
 def _suspects(store: Store) -> pl.DataFrame:

@@ -15,13 +15,17 @@ import polars as pl
 
 from pipeline.findings import keeps_sql
 from pipeline.schema import SERIES, Series
-from pipeline.store import Store
+from pipeline.store import AS_BYTES, Store
 
 CLASSES = ("exchanger", "burner", "electrodes")
 """Reset classes of what analyser tests show."""
 BARRED = {"flue": 1, "co": 2, "o2": 4, "flame": 8, "superseded": 16}
 """Bits of observed_clock.barred: the entered values mislead that indicator's fit; another test tells of the cycle."""
 ROWS_AT_ONCE = 1_000_000
+WHOLE_NUMBERS: dict[type[pl.DataType], str] = {
+    pl.UInt8: "utinyint", pl.UInt16: "usmallint", pl.Int32: "integer", pl.Int64: "bigint",
+}  # fmt: skip
+"""Their types in Polars and in the store."""
 
 # The value is kept as FLOAT and rounded on the way out: 4.4 as FLOAT is 4.4000001, above a limit of 4.4.
 TESTED = {
@@ -42,15 +46,15 @@ TEST_BRANCH = """
 select d.install_no, {series_no} as series_no, '{indicator}' as indicator, '{firing}' as firing,
     d.test_no >> 2 as visit_no, c.visited_on, case when (d.test_no & 2) = 0 then 'as_found' else 'as_left' end as stage,
     ((d.test_no >> 1) & 1)::tinyint as stage_order,
-    c.cyc_{reset} as cycle_no, c.{reset}_h as hours_in_cycle, c.clock_h, {value} as value, d.analyser_no,
-    {usable} as usable
+    c.cyc_{reset}::integer as cycle_no, c.{reset}_mh / 1000e0 as hours_in_cycle, {value} as value,
+    d.analyser_no::integer as analyser_no, {usable} as usable
 from derived_values d positional join observed_clock c
 where (d.test_no & 1) = {low} and d.{column} is not null
 """
 VISIT_BRANCH = """
 select c.install_no, {series_no} as series_no, '{indicator}' as indicator, '{firing}' as firing, c.visit_no,
     c.visited_on, '{stage}' as stage, {stage_order}::tinyint as stage_order, {cycle_no} as cycle_no,
-    {hours} as hours_in_cycle, c.clock_h, v.{column}::double as value, null::integer as analyser_no,
+    {hours} as hours_in_cycle, v.{column}::double as value, null::integer as analyser_no,
     m.visit_id is null{above} as usable
 from current_visits v
 join visit_clock c on c.visit_no = v.visit_no
@@ -66,13 +70,29 @@ def write_observations(store: Store, visits: pl.DataFrame) -> None:
     visits: visit_clock, in order. Reads derived_values, findings, current_visits, series_installs.
     """
     store.run_file("55_misled_values.sql")
-    store.run(
-        f"create or replace table observed_clock (visited_on date, clock_h double, "
-        f"{', '.join(f'cyc_{c} integer, {c}_h double' for c in CLASSES)}, barred utinyint)"
-    )
+    number, hours = WHOLE_NUMBERS[number_type(visits)], WHOLE_NUMBERS[hours_type(visits)]
+    numbers = ", ".join(f"cyc_{c} {number}{AS_BYTES}, {c}_mh {hours}{AS_BYTES}" for c in CLASSES)
+    store.run(f"create or replace table observed_clock (visited_on date, {numbers}, barred utinyint{AS_BYTES})")
     store.append_stream("observed_clock", _clock_of_tests(store, visits))
     branches = [branch for series in SERIES for branch in _branches(series)]
     store.run(f"create or replace view observations as {' union all '.join(branches)}")
+
+
+def number_type(visits: pl.DataFrame) -> type[pl.DataType]:
+    """The smallest type that holds every cycle number of visit_clock, and the next."""
+    most = 1 + int(visits.select(pl.col("^cyc_.*$")).to_numpy().max(initial=0))
+    return pl.UInt8 if most < 1 << 8 else pl.UInt16 if most < 1 << 16 else pl.Int32
+
+
+def hours_type(visits: pl.DataFrame) -> type[pl.DataType]:
+    """The smallest type that holds every hour of visit_clock in thousandths."""
+    return pl.Int32 if visits["clock_h"].to_numpy().max(initial=0.0) < 2.1e6 else pl.Int64
+
+
+def thousandths(hours: pl.Series, kind: type[pl.DataType]) -> pl.Series:
+    """Hours rounded to three decimals as whole numbers, which take less to write than DOUBLE, and are the same again
+    divided by 1000."""
+    return (hours * 1000).round().cast(kind)
 
 
 def _branches(series: Series) -> Iterator[str]:
@@ -113,18 +133,19 @@ def _clock_of_tests(store: Store, visits: pl.DataFrame) -> Iterator[pl.DataFrame
     left_too = np.zeros(2 * len(visits), bool)
     left_too[place[after_work]] = True
     barred[anew[~after_work & left_too[place]]] |= BARRED["superseded"]
-    clock, day = visits["clock_h"].to_numpy(), visits["visited_on"].to_physical().to_numpy()
-    numbers = {c: visits[f"cyc_{c}"].to_numpy() for c in CLASSES}
-    opened = {c: (clock - visits[f"open_{c}_h"].to_numpy()).round(3) for c in CLASSES}
+    number, hours = number_type(visits), hours_type(visits)
+    day, clock = visits["visited_on"].to_physical().to_numpy(), thousandths(visits["clock_h"], hours)
+    numbers = {c: visits[f"cyc_{c}"].cast(number).to_numpy() for c in CLASSES}
+    opened = {c: (clock - thousandths(visits[f"open_{c}_h"], hours)).to_numpy() for c in CLASSES}
     resets = {c: visits[f"rst_{c}"].to_numpy() for c in CLASSES}
     for first in range(0, len(at), ROWS_AT_ONCE):
         rows = slice(first, first + ROWS_AT_ONCE)
         here, after = at[rows], left[rows]
-        columns = {"visited_on": pl.Series(day[here]).cast(pl.Date), "clock_h": pl.Series(clock[here])}
+        columns = {"visited_on": pl.Series(day[here]).cast(pl.Date)}
         for c in CLASSES:
             anew_here = after & resets[c][here]
-            columns[f"cyc_{c}"] = pl.Series(numbers[c][here] + anew_here).cast(pl.Int32)
-            columns[f"{c}_h"] = pl.Series(np.where(anew_here, 0.0, opened[c][here]))
+            columns[f"cyc_{c}"] = pl.Series(numbers[c][here] + anew_here)
+            columns[f"{c}_mh"] = pl.Series(np.where(anew_here, opened[c].dtype.type(0), opened[c][here]))
         yield pl.DataFrame({**columns, "barred": barred[rows]})
 
 

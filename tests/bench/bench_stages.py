@@ -75,10 +75,11 @@ def scan(fleet: Path) -> None:
 
 def stage(name: str, fleet: Path, out: Path) -> None:
     from pipeline import job as run
-    from pipeline.interpreter import hold_freed_memory
+    from pipeline.interpreter import collect_seldom, hold_freed_memory
     from pipeline.job import Job
 
-    hold_freed_memory()  # as the command line does
+    collect_seldom()  # as the command line does, which imports as much
+    hold_freed_memory()
     job = Job.of(fleet, out, today=date(2026, 11, 25))
     job.folder.next.mkdir(parents=True, exist_ok=True)
     getattr(run, name)(job)
