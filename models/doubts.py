@@ -8,59 +8,51 @@ import numpy as np
 import polars as pl
 from scipy.special import expit
 
+from models.cycle_sums import positions
 from models.hours import Floats
+from models.read_at import ReadAt
 from models.series import forward
 from models.work_habit import TURNS, WEIGHTS, WorkHabit, beyond, habit_of
 
 POSTERIOR = ("m0", "m1", "v00", "v01", "v11")
-PLACE = pl.col("visit_no").cast(pl.Int64) * 2  # of a visit among visits and stages
+NEVER = np.iinfo(np.int64).max
 LEAST = 1e-12
 BLOCK = 10_000  # visits at a time, each with a row of TURNS
 ASKED = ("install_no", "cycle_no", "opened_by", "opened_day", "value_before", "hours_open")
 
 
-def doubted_cycles(now: pl.DataFrame, unsaid: pl.DataFrame, readings: pl.DataFrame, usual: str | None) -> pl.DataFrame:
+def doubted_cycles(now: pl.DataFrame, unsaid: pl.DataFrame, read: ReadAt, usual: str | None) -> pl.DataFrame:
     """The cycles that work may have opened at a visit which leaves open (an empty cell) whether it was done: the newest
     such visit of the open cycle, where nothing was read after it. At most one per install, sorted.
 
     now: install_no, cycle_no, opened_visit_no (null: not by a visit) and now_h of the open cycles. unsaid: install_no,
-    visit_no, day, clock_h of such visits. readings: install_no, visit_no, stage_order, value, of their installs at
-    least. usual: what opens most cycles.
+    visit_no, day, clock_h of such visits, sorted by visit. read: what was read of their installs at least. usual: what
+    opens most cycles.
     Returns `ASKED`: cycle_no is one more than that of the open cycle, value_before what was found at that visit.
     """
-    return (
-        _to_open_cycles(now, unsaid.select("install_no", "visit_no", "day", "clock_h"), readings)
-        .group_by("install_no", maintain_order=True)
-        .last()
-        .filter(pl.col("latest") <= PLACE)
-        .with_columns(
-            pl.col("cycle_no") + 1,
-            opened_by=pl.lit(usual, pl.String),
-            opened_day=pl.col("day"),
-            value_before=pl.col("value"),
-            hours_open=pl.col("since_h"),
-        )
-        .select(ASKED)
-        .collect()
+    at, of = _after_all(now, unsaid, read)
+    newest = np.append(at[1:] != at[:-1], at[:1] >= 0)
+    own, visits = now[at[newest]], unsaid[of[newest]]
+    before = read.values(read.found(visits["visit_no"].to_numpy()))
+    return own.select(
+        "install_no",
+        pl.col("cycle_no") + 1,
+        opened_by=pl.lit(usual, pl.String),
+        opened_day=visits["day"],
+        value_before=pl.Series(before, nan_to_null=True),
+        hours_open=(pl.col("now_h") - visits["clock_h"]).clip(0.0),
     )
 
 
-def _to_open_cycles(now: pl.DataFrame, visits: pl.DataFrame, readings: pl.DataFrame) -> pl.LazyFrame:
-    """The visits to open cycles, sorted, with value (as found there), latest (PLACE of the install's last reading and
-    its stage, -1: none) and since_h (burner hours since); the rest as in `silent_visits`."""
-    read = readings.lazy()
-    latest = read.group_by("install_no").agg(latest=(PLACE + pl.col("stage_order")).max())
-    found = read.filter(pl.col("stage_order") == 0).select("install_no", "visit_no", "value")
-    return (
-        now.lazy()
-        .select("install_no", "cycle_no", "opened_visit_no", "now_h")
-        .join(visits.lazy(), on="install_no")
-        .filter(pl.col("visit_no") > pl.col("opened_visit_no").fill_null(-1))
-        .join(latest, on="install_no", how="left")
-        .join(found, on=["install_no", "visit_no"], how="left")
-        .with_columns(pl.col("latest").fill_null(-1), since_h=(pl.col("now_h") - pl.col("clock_h")).clip(0.0))
-        .sort("install_no", "visit_no")
-    )
+def _after_all(now: pl.DataFrame, visits: pl.DataFrame, read: ReadAt) -> tuple[np.ndarray, np.ndarray]:
+    """The visits to open cycles at which or after which nothing more was read as found: rows of now and of visits."""
+    install, visit = (visits[name].to_numpy() for name in ("install_no", "visit_no"))
+    own = now["install_no"].to_numpy()
+    opened = now["opened_visit_no"].fill_null(-1).to_numpy().astype(np.int64)
+    since = np.append(np.maximum(2 * opened + 1, read.latest(own)), NEVER)
+    at = positions(own, install)
+    of = np.flatnonzero(2 * visit.astype(np.int64) >= since[at])
+    return at[of], of
 
 
 def usual_work(opened_by: pl.Series) -> str | None:
@@ -70,26 +62,29 @@ def usual_work(opened_by: pl.Series) -> str | None:
     return most[0] if len(most) else None
 
 
-def silent_visits(
-    now: pl.DataFrame, visits: pl.DataFrame, unsaid: pl.DataFrame, readings: pl.DataFrame
-) -> pl.DataFrame:
+def silent_visits(now: pl.DataFrame, visits: pl.DataFrame, unsaid: pl.DataFrame, read: ReadAt) -> pl.DataFrame:
     """The visits to open cycles after their last reading which surely left the work undone, and those that put the
     cycle in doubt (`doubted_cycles`), also where that one was read as found.
 
-    now, unsaid, readings: as there. visits: install_no, visit_no, clock_h of all visits. Returns install_no, cycle_no,
-    visit_no, since_h (burner hours since), unsure, value (as found, own unit; null unless in doubt), sorted.
+    now, unsaid, read: as there. visits: install_no, visit_no, clock_h of all visits, sorted. Returns install_no,
+    cycle_no, visit_no, since_h (burner hours since), unsure, value (as found, own unit; null unless in doubt), sorted.
     """
-    newest = unsaid.lazy().group_by("install_no").agg(newest=pl.col("visit_no").max())
-    return (
-        _to_open_cycles(now, visits.select("install_no", "visit_no", "clock_h"), readings)
-        .filter(pl.col("latest") <= PLACE)
-        .join(unsaid.lazy().select("visit_no", unsure=True), on="visit_no", how="left")
-        .join(newest, on="install_no", how="left")
-        .with_columns(pl.col("unsure").fill_null(False))
-        .filter(pl.when("unsure").then(pl.col("visit_no") == pl.col("newest")).otherwise(pl.col("latest") < PLACE))
-        .sort("install_no", "visit_no")
-        .select("install_no", "cycle_no", "visit_no", "since_h", "unsure", "value")
-        .collect()
+    at, of = _after_all(now, visits, read)
+    visit = visits["visit_no"].to_numpy()[of]
+    left_open = unsaid["visit_no"].to_numpy()
+    newest = np.full(now.height + 1, -1, dtype=np.int64)
+    newest[positions(now["install_no"].to_numpy(), unsaid["install_no"].to_numpy())] = left_open  # the last one stays
+    unsure = positions(left_open, visit) >= 0
+    found = read.found(visit)
+    kept = np.flatnonzero(np.where(unsure, newest[at] == visit, found < 0))
+    own, of = now[at[kept]], of[kept]
+    return own.select(
+        "install_no",
+        "cycle_no",
+        visit_no=visits["visit_no"][of],
+        since_h=(pl.col("now_h") - visits["clock_h"][of]).clip(0.0),
+        unsure=pl.Series(unsure[kept]),
+        value=pl.Series(read.values(found[kept]), nan_to_null=True),
     )
 
 

@@ -12,6 +12,7 @@ from models.counters import Clock, burner_clock
 from models.cycle_sums import positions, rows_of
 from models.doubts import doubted_cycles, silent_visits, usual_work
 from models.hours import Floats, Installs, Ints, LoadCalendar
+from models.read_at import ReadAt
 from models.series import SeriesInputs, backward, forward
 
 HORIZONS = {
@@ -96,7 +97,8 @@ def stand_at(day: int, inputs: SeriesInputs, counted: Counted) -> Origin:
     unsaid = readings.select("install_no", "visit_no", "day").clear() if known.unsaid is None else known.unsaid
     unsaid = unsaid.with_columns(clock_h=pl.Series(counted.hours_of(unsaid["visit_no"], day)))
     unsaid = unsaid.filter(pl.col("clock_h").is_not_nan())
-    doubted = doubted_cycles(still, unsaid, readings, usual_work(cycles["opened_by"]))
+    read = ReadAt.of(readings)
+    doubted = doubted_cycles(still, unsaid, read, usual_work(cycles["opened_by"]))
     hours = counted.hours_of(readings["visit_no"], day)
     row = rows_of(cycles, readings["install_no"].to_numpy(), readings["cycle_no"].to_numpy())
     readings = (
@@ -110,7 +112,7 @@ def stand_at(day: int, inputs: SeriesInputs, counted: Counted) -> Origin:
     visits = pl.DataFrame(
         {"install_no": counted.install_no[counted.at[seen]], "visit_no": counted.visit_no[seen], "clock_h": clock.clock}
     ).cast({"install_no": still.schema["install_no"], "visit_no": unsaid.schema["visit_no"]})
-    silent = silent_visits(still, visits, unsaid, known.readings)
+    silent = silent_visits(still, visits, unsaid, read)
     found = _found(day, inputs, still)
     return Origin(day, replace(known, readings=readings), clock, still, doubted, silent, visits, found)
 

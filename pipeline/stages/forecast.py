@@ -140,7 +140,6 @@ def forecast(store: Store, settings: Settings, mapper: Mapper = side_by_side) ->
     Without a range a series has no forecast, and the water pressure has a state only.
     """
     calendar, as_of = load_calendar(store), as_of_day(store)
-    store.run_file("63_last_values.sql")
     store.run_file("66_forecasts.sql")
     store.run(f"create or replace table curve_values (install_no integer, series_no integer, p_out float[{MONTHS}])")
     store.run_file("67_forecast_curve.sql")
