@@ -125,18 +125,14 @@ def fits(
     group."""
     members = [series for group in groups for series in group]
     if installs.height > 2 * options.search_installs:
-        asked: dict[Series, Asked] = {}
         with written(store, SERIES, installs, options, place) as folder:
-
-            def wanted(series: Series) -> pl.DataFrame:
-                asked[series] = Asked.kept(folder, series)
-                return asked[series].cycles
-
+            wanted = lambda series: Asked.kept(folder, series).cycles  # read anew, not held while shards want memory
             found = fitted_in_shards(folder, groups, installs, options, mapper, wanted)
             for group in groups:
                 with store.held_to(MEANWHILE_GB):
-                    fitted = next(found)
-                yield from ((series, told, asked.pop(series)) for series, told in zip(group, fitted, strict=True))
+                    of_group = next(found)
+                for series, one in zip(group, of_group, strict=True):
+                    yield series, one, Asked.kept(folder, series)
         return
     rows = dict(zip(SERIES, series_rows(store, SERIES), strict=True))
     store.run(LAST_VALUES)
