@@ -90,30 +90,37 @@ def written(
     beside = store.path.parent if store.path is not None else None
     folder = Path(place) if place is not None else Path(tempfile.mkdtemp(prefix="fit-shards-", dir=beside))
     folder.mkdir(parents=True, exist_ok=True)
-    shards: dict[int | str, np.ndarray] = {k: part.installs for k, part in enumerate(cut(installs))}
-    store.run(LAST_VALUES)
     try:
-        write(folder, "installs", installs, shards)
-        opened, asking = Opened(store), Asking(store)
-        for s in series:
-            k = s.series_no
-            values = store.frame(f"select {READING_COLUMNS} from drift_values where series_no = {k}")
-            unsaid = f"select install_no, visit_no, day from drift_unsaid where series_no = {k} order by visit_no"
-            rows = SeriesRows(s, values, opened.of(s), store.frame(unsaid))
-            store.append("last_values", last_values(rows))
-            if s.reset_class == "none":
-                continue
-            order = in_order(values, rows.read.row)
-            number = values["install_no"].to_numpy()[order]
-            sample: dict[int | str, np.ndarray] = {SAMPLE: looked_at(number, installs, options)}
-            fitted = rows.inputs(installs)
-            write(folder, f"readings-{k}", fitted.readings, shards | sample, order)
-            write(folder, f"cycles-{k}", fitted.cycles, shards | sample)
-            write(folder, f"installs-{k}", installs, sample)
-            asking.of(rows).keep(folder, s)
+        write_all(store, series, installs, options, folder)
         yield str(folder)
     finally:
         shutil.rmtree(folder, ignore_errors=True)
+
+
+def write_all(
+    store: Store, series: Sequence[Series], installs: pl.DataFrame, options: FitOptions, folder: Path
+) -> None:
+    """As `written`, into a folder; what is held on the way is let go."""
+    shards: dict[int | str, np.ndarray] = {k: part.installs for k, part in enumerate(cut(installs))}
+    store.run(LAST_VALUES)
+    write(folder, "installs", installs, shards)
+    opened, asking = Opened(store), Asking(store)
+    for s in series:
+        k = s.series_no
+        values = store.frame(f"select {READING_COLUMNS} from drift_values where series_no = {k}")
+        unsaid = f"select install_no, visit_no, day from drift_unsaid where series_no = {k} order by visit_no"
+        rows = SeriesRows(s, values, opened.of(s), store.frame(unsaid))
+        store.append("last_values", last_values(rows))
+        if s.reset_class == "none":
+            continue
+        order = in_order(values, rows.read.row)
+        number = values["install_no"].to_numpy()[order]
+        sample: dict[int | str, np.ndarray] = {SAMPLE: looked_at(number, installs, options)}
+        fitted = rows.inputs(installs)
+        write(folder, f"readings-{k}", fitted.readings, shards | sample, order)
+        write(folder, f"cycles-{k}", fitted.cycles, shards | sample)
+        write(folder, f"installs-{k}", installs, sample)
+        asking.of(rows).keep(folder, s)
 
 
 class Opened:

@@ -131,8 +131,8 @@ def fits(
             for group in groups:
                 with store.held_to(MEANWHILE_GB):
                     of_group = next(found)
-                for series, one in zip(group, of_group, strict=True):
-                    yield series, one, Asked.kept(folder, series)
+                for series in group:
+                    yield series, of_group.pop(0), Asked.kept(folder, series)
         return
     rows = dict(zip(SERIES, series_rows(store, SERIES), strict=True))
     store.run(LAST_VALUES)
