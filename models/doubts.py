@@ -12,73 +12,52 @@ from scipy.special import expit
 
 from models.cycle_sums import positions, rows_of
 from models.hours import Floats
+from models.read_at import ReadAt
 from models.series import forward
 from models.work_habit import TURNS, WEIGHTS, WorkHabit, beyond, habit_of
 
 POSTERIOR = ("m0", "m1", "v00", "v01", "v11")
 BEGINNINGS = ("new", "unknown")  # of cycles that no work opened
+NEVER = np.iinfo(np.int64).max
 LEAST = 1e-12
 BLOCK = 10_000  # visits at a time, each with a row of TURNS
 ASKED = ("install_no", "cycle_no", "opened_by", "opened_day", "value_before", "hours_open")
 
 
-def doubted_cycles(now: pl.DataFrame, unsaid: pl.DataFrame, readings: pl.DataFrame, usual: str | None) -> pl.DataFrame:
+def doubted_cycles(now: pl.DataFrame, unsaid: pl.DataFrame, read: ReadAt, usual: str | None) -> pl.DataFrame:
     """The cycles that work may have opened at a visit which leaves open (an empty cell) whether it was done: the newest
     such visit of the open cycle, where nothing was read after it. At most one per install, sorted.
 
     now: install_no, cycle_no, opened_visit_no (null: not by a visit) and now_h of the open cycles. unsaid: install_no,
-    visit_no, day, clock_h of such visits. readings: install_no, visit_no, stage_order, value, of their installs at
-    least. usual: what opens most cycles.
+    visit_no, day, clock_h of such visits, sorted by visit. read: what was read of their installs at least. usual: what
+    opens most cycles.
     Returns `ASKED`: cycle_no is one more than that of the open cycle, value_before what was found at that visit.
     """
-    to = _to_open_cycles(now, unsaid, readings)
-    last = np.flatnonzero(np.append(to.at[1:] != to.at[:-1], True)[: len(to.at)])
-    last = last[to.latest[last] <= 2 * to.visit_no[last]]
-    at = to.at[last]
+    at, of = _after_all(now, unsaid, read)
+    newest = np.append(at[1:] != at[:-1], at[:1] >= 0)
+    at, of = at[newest], of[newest]
+    before = read.values(read.found(unsaid["visit_no"].to_numpy()[of]))
     return pl.DataFrame(
         {
             "install_no": now["install_no"].to_numpy()[at],
             "cycle_no": now["cycle_no"].to_numpy()[at] + 1,
             "opened_by": pl.Series([usual] * len(at), dtype=pl.String),
-            "opened_day": unsaid["day"].to_numpy()[to.row[last]],
-            "value_before": to.value[last],
-            "hours_open": to.since_h[last],
+            "opened_day": unsaid["day"].to_numpy()[of],
+            "value_before": pl.Series(before, nan_to_null=True),
+            "hours_open": np.maximum(now["now_h"].to_numpy()[at] - unsaid["clock_h"].to_numpy()[of], 0.0),
         }
-    ).select(*ASKED[:4], pl.col("value_before").fill_nan(None), ASKED[5])
+    )
 
 
-@dataclass(frozen=True)
-class ToOpenCycles:
-    """Visits to open cycles, sorted by install and visit, (n,) each. at: row of the cycle; row: of the visit; latest:
-    place (2 visit_no + stage_order) of the install's last reading, -1 without; value: as found there, nan without;
-    since_h: burner hours since."""
-
-    at: np.ndarray
-    row: np.ndarray
-    visit_no: np.ndarray
-    latest: np.ndarray
-    value: Floats
-    since_h: Floats
-
-
-def _to_open_cycles(now: pl.DataFrame, visits: pl.DataFrame, readings: pl.DataFrame) -> ToOpenCycles:
-    """now, readings: as `doubted_cycles`. visits: install_no, visit_no, clock_h."""
-    number, opened = now["install_no"].to_numpy(), now["opened_visit_no"].fill_null(-1).to_numpy()
-    of_visit, clock = (visits[name].to_numpy() for name in ("visit_no", "clock_h"))
-    of_read, stage = (readings[name].to_numpy() for name in ("visit_no", "stage_order"))
-    at, of = (positions(number, rows["install_no"].to_numpy()) for rows in (visits, readings))
-    latest, place = np.full(len(now), -1, np.int64), 2 * of_read.astype(np.int64) + stage
-    known = of >= 0
-    np.maximum.at(latest, of[known], place[known])
-    row = np.flatnonzero(at >= 0)
-    row = row[of_visit[row] > opened[at[row]]]
-    row = row[np.lexsort((of_visit[row], number[at[row]]))]
-    found = np.flatnonzero(stage == 0)
-    read = positions(of_read[found], of_visit[row])
-    value = np.append(readings["value"].cast(pl.Float64).to_numpy()[found], np.nan)[read]
-    at = at[row]
-    since = np.maximum(now["now_h"].to_numpy()[at] - clock[row], 0.0)
-    return ToOpenCycles(at, row, of_visit[row].astype(np.int64), latest[at], value, since)
+def _after_all(now: pl.DataFrame, visits: pl.DataFrame, read: ReadAt) -> tuple[np.ndarray, np.ndarray]:
+    """The visits to open cycles at which or after which nothing more was read as found: rows of now and of visits."""
+    install, visit = (visits[name].to_numpy() for name in ("install_no", "visit_no"))
+    own = now["install_no"].to_numpy()
+    opened = now["opened_visit_no"].fill_null(-1).to_numpy().astype(np.int64)
+    since = np.append(np.maximum(2 * opened + 1, read.latest(own)), NEVER)
+    at = positions(own, install)
+    of = np.flatnonzero(2 * visit.astype(np.int64) >= since[at])
+    return at[of], of
 
 
 def usual_work(works: Sequence[str], cycles: np.ndarray) -> str | None:
@@ -87,33 +66,32 @@ def usual_work(works: Sequence[str], cycles: np.ndarray) -> str | None:
     return works[int(counted.argmax())] if counted.any() else None
 
 
-def silent_visits(
-    now: pl.DataFrame, visits: pl.DataFrame, unsaid: pl.DataFrame, readings: pl.DataFrame
-) -> pl.DataFrame:
+def silent_visits(now: pl.DataFrame, visits: pl.DataFrame, unsaid: pl.DataFrame, read: ReadAt) -> pl.DataFrame:
     """The visits to open cycles after their last reading which surely left the work undone, and those that put the
     cycle in doubt (`doubted_cycles`), also where that one was read as found.
 
-    now, unsaid, readings: as there. visits: install_no, visit_no, clock_h of all visits. Returns install_no, cycle_no,
-    visit_no, since_h (burner hours since), unsure, value (as found, own unit; null unless in doubt), sorted.
+    now, unsaid, read: as there. visits: install_no, visit_no, clock_h of all visits, sorted. Returns install_no,
+    cycle_no, visit_no, since_h (burner hours since), unsure, value (as found, own unit; null unless in doubt), sorted.
     """
-    to = _to_open_cycles(now, visits, readings)
+    at, of = _after_all(now, visits, read)
+    visit = visits["visit_no"].to_numpy()[of]
     left_open = unsaid["visit_no"].to_numpy()
-    of = positions(now["install_no"].to_numpy(), unsaid["install_no"].to_numpy())
-    newest = np.full(len(now), -1, np.int64)
-    np.maximum.at(newest, of[of >= 0], left_open[of >= 0])
-    unsure, place = np.isin(to.visit_no, left_open), 2 * to.visit_no
-    kept = np.flatnonzero(np.where(unsure, (to.visit_no == newest[to.at]) & (to.latest <= place), to.latest < place))
-    at = to.at[kept]
+    newest = np.full(now.height + 1, -1, dtype=np.int64)
+    newest[positions(now["install_no"].to_numpy(), unsaid["install_no"].to_numpy())] = left_open  # the last one stays
+    unsure = positions(left_open, visit) >= 0
+    found = read.found(visit)
+    kept = np.flatnonzero(np.where(unsure, newest[at] == visit, found < 0))
+    at, of = at[kept], of[kept]
     return pl.DataFrame(
         {
             "install_no": now["install_no"].to_numpy()[at],
             "cycle_no": now["cycle_no"].to_numpy()[at],
-            "visit_no": visits["visit_no"].to_numpy()[to.row[kept]],
-            "since_h": to.since_h[kept],
+            "visit_no": visits["visit_no"].to_numpy()[of],
+            "since_h": np.maximum(now["now_h"].to_numpy()[at] - visits["clock_h"].to_numpy()[of], 0.0),
             "unsure": unsure[kept],
-            "value": to.value[kept],
+            "value": pl.Series(read.values(found[kept]), nan_to_null=True),
         }
-    ).with_columns(pl.col("value").fill_nan(None))
+    )
 
 
 @dataclass(frozen=True)

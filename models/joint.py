@@ -148,8 +148,10 @@ class Group:
         number = order["install_no"].to_numpy()
         own = [positions(number, m.install_no) for m in said]
         codes = [(i << 32) + (m.began - NEVER * SAME_DAY) for i, m in zip(own, said, strict=True)]
-        silent = np.setdiff1d(np.arange(len(number)), np.concatenate(own)) << 32
-        cycles, inverse = np.unique(np.concatenate([*codes, silent]), return_inverse=True)
+        silent = np.ones(len(number), dtype=bool)
+        for i in own:
+            silent[i] = False
+        cycles, inverse = np.unique(np.concatenate([*codes, np.flatnonzero(silent) << 32]), return_inverse=True)
         ends = np.cumsum([len(c) for c in codes])
         newest = np.full((len(said), len(number)), -1)
         for k, i in enumerate(own):

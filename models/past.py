@@ -13,6 +13,7 @@ from models.counters import Clock, burner_clock
 from models.cycle_sums import positions, rows_of
 from models.doubts import doubted_cycles, silent_visits, usual_work
 from models.hours import Floats, Installs, Ints, LoadCalendar
+from models.read_at import ReadAt
 from models.series import SeriesInputs, backward, forward
 from models.states import at_hand
 
@@ -158,7 +159,8 @@ def stand_at(day: int, past: History) -> Origin:
     read = np.flatnonzero(there[past.reading_of] & (past.reading_day <= day))
     readings = inputs.readings[read]
     works = np.bincount(past.opened_by[of_known], minlength=len(past.works))
-    doubted = doubted_cycles(still, unsaid, readings, usual_work(past.works, works))
+    read_at = ReadAt.of(readings)
+    doubted = doubted_cycles(still, unsaid, read_at, usual_work(past.works, works))
     visits = pl.DataFrame(
         {
             "install_no": counted.install_no[counted.at[counted.day <= day]].astype(install.dtype),
@@ -166,7 +168,7 @@ def stand_at(day: int, past: History) -> Origin:
             "clock_h": clock.clock,
         }
     )
-    silent = silent_visits(still, visits, unsaid, readings)
+    silent = silent_visits(still, visits, unsaid, read_at)
     read_h = hours[past.reading_at[read]] - np.append(np.where(known, began, 0.0), 0.0)[past.row[read]]
     readings = readings.with_columns(hours=pl.Series(np.maximum(read_h, 0.0)))
     if not (timed := np.isfinite(read_h)).all():

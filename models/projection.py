@@ -15,7 +15,7 @@ from scipy import sparse
 from models import smallblocks as sb
 from models.cycle_sums import CycleSums, Forest, positions
 from models.fitted import SeriesFit
-from models.lower_levels import Messages, design_rows, segment_starts, sweep_down, sweep_up
+from models.lower_levels import Messages, design_rows, segment_starts, sweep_up
 from models.robust import residuals
 from models.states import LOWER, State, beta_precision, built_up_before, freed_levels, reading_lines, tree_sums
 from models.tree import Tree
@@ -172,8 +172,8 @@ def product_of(fit: SeriesFit, forest: Forest, vectors: sparse.csr_array) -> Pro
 def messages_of_analysers(fit: SeriesFit, forest: Forest, place: np.ndarray, scale: np.ndarray, k: int) -> Messages:
     """`messages_of` [C z], C with one entry per reading: in column `place` (-1: none; k of them) the value `scale`.
 
-    What a column and the fixed effects, or the groups, have in common follows from what is left of the latter in each
-    reading (Z - Z T of the way down), and what two columns have in common from their entries at the same node.
+    What two columns have in common follows from their entries at the same node on the way up; what a column and the
+    fixed effects, from its entries at the cycles, and what is left of the latter in each install.
     """
     readings, lines = fit.readings, reading_lines(fit, forest)
     z, freed = readings.z - readings.centre, freed_levels(forest)
@@ -187,27 +187,12 @@ def messages_of_analysers(fit: SeriesFit, forest: Forest, place: np.ndarray, sca
     found.quad[p, p] = leaf.yy
     named = np.flatnonzero(place >= 0)
     named = named[np.argsort(lines.leaf[named], kind="stable")]
-    column, node, w = place[named], lines.leaf[named], readings.weight[named] * scale[named]
-    b, gone, of_freed = less_freed(sums, freed, node, w, lines.tau[named])
-    own = np.diag(np.bincount(column, w * scale[named], k)) - products(node, column, [gone], k)
-    read = z[named] - of_freed * sums.z[node]
-    with_z, cross, said = np.bincount(column, w * read, k), np.zeros((k, p + 1)), np.zeros((2, k, out.n_groups))
-    first = np.searchsorted(node, np.arange(forest.size + 1))
-    for slices in out.blocks:
-        block = sweep_up(leaf, forest.parents, slices, fit.roots[:LOWER], found)
-        *_, (_, down) = sweep_down(block, fit.roots[:LOWER], 2)
-        group = block.parent[1][block.parent[0]]
-        starts = segment_starts(group)
-        for x, y in zip(starts.tolist(), [*starts[1:].tolist(), len(group)], strict=True):
-            ends = first[slices[0].start + x : slices[0].start + y + 1]
-            here, at = slice(ends[0], ends[-1]), (column[ends[0] : ends[-1]], ends - ends[0])
-            left = np.zeros((k, block.basis.size + 1))
-            for i in range(2):
-                entries = sparse.csc_array((b[i][here], *at), shape=(k, y - x))
-                left -= entries @ np.ascontiguousarray(down.total[i, :, x:y].T)
-            cross += left @ block.basis.full
-            said[:, :, group[x]] += left[:, :2].T
-    s = leaf.s
+    column, cycle, w = place[named], lines.leaf[named], readings.weight[named] * scale[named]
+    b, gone, of_freed = less_freed(sums, freed, cycle, w, lines.tau[named])
+    own = np.diag(np.bincount(column, w * scale[named], k)) - products(cycle, column, [gone], k)
+    read = z[named] - of_freed * sums.z[cycle]
+    with_z, cross = np.bincount(column, w * read, k), np.zeros((k, p + 1))
+    node, s, entries = cycle, leaf.s, [b]
     for level in range(LOWER):
         ws, u, big_k, _ = sb.integrate(s, fit.roots[level], logdet=False)
         v = [u[i, 0][node] * b[0] + u[i, 1][node] * b[1] for i in range(2)]
@@ -215,6 +200,27 @@ def messages_of_analysers(fit: SeriesFit, forest: Forest, place: np.ndarray, sca
         b = [b[i] - big_k[0, i][node] * v[0] - big_k[1, i][node] * v[1] for i in range(2)]
         parent = forest.parents[level]
         node, s = parent[node], np.add.reduceat(ws, segment_starts(parent), axis=1)
+        entries.append(b)
+    of_group, size = column * out.n_groups + node, k * out.n_groups
+    said = np.stack([np.bincount(of_group, x, size).reshape(k, out.n_groups) for x in b])
+    first = np.searchsorted(cycle, np.arange(forest.size + 1))
+    of_cycle, of_install = (r @ r.T for r in fit.roots[:LOWER])
+    for slices in out.blocks:
+        block = sweep_up(leaf, forest.parents, slices, fit.roots[:LOWER], found)
+        ends = first[slices[0].start : slices[0].stop + 1]
+        here, ends = slice(ends[0], ends[-1]), ends - ends[0]
+        rows = column[here]
+        less = -sb.constant_times(of_install, block.wb[1])  # what the install's own effect explains of each vector
+        for x, (shared, values) in zip(less, block.basis.shared, strict=True):
+            x[shared] += values
+        left = np.zeros((k, block.basis.size + 1))
+        ends_of_installs = ends[np.append(segment_starts(block.parent[0]), len(block.parent[0]))]
+        for x, y, (apart, values) in zip((e[here] for e in entries[1]), less, block.basis.own, strict=True):
+            left += sums_of_products(x, rows, ends_of_installs, y, k)
+            left[:, apart] += sums_of_products(x, rows, ends, values, k)
+        known = sb.constant_times(of_cycle, block.wb[0])[:, cycle[here] - slices[0].start]
+        left[:, -1] -= np.bincount(rows, entries[0][0][here] * known[0] + entries[0][1][here] * known[1], k)
+        cross += left @ block.basis.full
     quad = np.zeros((p + k + 1, p + k + 1))
     x, c = slice(0, p), slice(p, p + k)
     quad[x, x], quad[x, -1], quad[-1, x], quad[-1, -1] = (
@@ -223,6 +229,12 @@ def messages_of_analysers(fit: SeriesFit, forest: Forest, place: np.ndarray, sca
     quad[c, c], quad[c, x], quad[x, c] = own, cross[:, :p], cross[:, :p].T
     quad[c, -1] = quad[-1, c] = with_z + cross[:, p]
     return Messages(found.s, np.concatenate([found.b[:, :p], said, found.b[:, p:]], axis=1), quad, 0.0, float(len(z)))
+
+
+def sums_of_products(x: np.ndarray, column: np.ndarray, ends: np.ndarray, values: np.ndarray, k: int) -> np.ndarray:
+    """Per column (k) the sum of its entries x times the values (m, nodes) of their nodes: (k, m). ends: of the nodes
+    among the entries, from 0 on."""
+    return sparse.csc_array((x, column, ends), shape=(k, values.shape[1])) @ np.ascontiguousarray(values.T)
 
 
 def less_freed(

@@ -1,6 +1,5 @@
--- drift_installs, drift_analysers, drift_unsaid, drift_both, drift_values, drift_readings, drift_opened, drift_cycles, drift_now,
--- drift_left_open: exactly what the drift model sees.
--- reads: current_installs, current_models, current_visits, analysers, observations, cycles, series, series_installs, visit_clock, install_clock.
+-- drift_installs, drift_analysers, drift_unsaid, drift_both, drift_values, drift_opened: exactly what the drift model sees.
+-- reads: current_installs, current_models, current_visits, analysers, observations, cycles, series, series_installs.
 -- Views with series_no, so that one series is read at a time. Analysers are numbered in the order of their names.
 
 -- drift_installs: one row per install with what may act on level and rate.   key: install_no.
@@ -67,12 +66,6 @@ select
 from observations
 where usable and value is not null and hours_in_cycle is not null;
 
--- drift_readings: the same, and whether work was perhaps done that would have set this back.   key: as drift_values.
-create or replace view drift_readings as
-select o.*, u.visit_no is not null as unsure
-from drift_values o
-left join drift_unsaid u on u.series_no = o.series_no and u.visit_no = o.visit_no;
-
 -- drift_opened: one row per series, install it applies to and cycle.   key: series_no, install_no, cycle_no.
 create or replace view drift_opened as
 select
@@ -82,50 +75,10 @@ select
     case when c.opened_by = 'adjusted' and v.surely then 'adjusted and cleaned' else c.opened_by end as opened_by,
     (c.opened_on - date '1970-01-01')::integer as opened_day,
     c.opened_visit_no,
+    c.opened_h,
     -- what adjusting and cleaning at one visit each gave back cannot be told apart
     s.reset_class = 'burner' and v.visit_no is not null as also_cleaned
 from cycles c
 join series s on s.reset_class = c.reset_class
 semi join series_installs a on a.install_no = c.install_no and a.series_no = s.series_no
 left join drift_both v on v.visit_no = c.opened_visit_no and s.reset_class = 'burner';
-
--- drift_cycles: the same with the value found before the work that opened the cycle.   key: series_no, install_no, cycle_no.
-create or replace view drift_cycles as
-select o.*, before.value as value_before
-from drift_opened o
-left join observations before
-    on before.series_no = o.series_no and before.visit_no = o.opened_visit_no and before.stage_order = 0 and before.usable
-    and before.cycle_no < o.cycle_no;
-
--- drift_now: one row per series and install it applies to: the cycle that is open at as_of. A table, since it groups
--- all cycles and is read series by series.   key: series_no, install_no.
-create or replace table drift_now as
-select
-    a.series_no,
-    c.install_no,
-    c.cycle_no,
-    case when c.opened_by = 'adjusted' and v.surely then 'adjusted and cleaned' else c.opened_by end as opened_by,
-    (c.opened_on - date '1970-01-01')::integer as opened_day,
-    c.opened_visit_no,
-    greatest(k.now_h - coalesce(c.opened_h, 0), 0) as hours_open
-from (
-    select install_no, reset_class, max(cycle_no) as cycle_no, arg_max(opened_by, cycle_no) as opened_by,
-        arg_max(opened_on, cycle_no) as opened_on, arg_max(opened_h, cycle_no) as opened_h,
-        max(opened_visit_no) as opened_visit_no
-    from cycles
-    group by install_no, reset_class
-) c
-join series s on s.reset_class = c.reset_class
-join series_installs a on a.install_no = c.install_no and a.series_no = s.series_no
-join install_clock k on k.install_no = c.install_no
-left join drift_both v on v.visit_no = c.opened_visit_no;
-
--- drift_left_open: one row per series and visit of an open cycle that leaves open whether it was worked on. A table, since
--- it is read series by series.   key: series_no, install_no, visit_no.
-create or replace table drift_left_open as
-select d.series_no, d.install_no, v.visit_no, v.day, c.clock_h
-from drift_now d
-join drift_unsaid v on v.series_no = d.series_no and v.install_no = d.install_no
-    and v.visit_no > coalesce(d.opened_visit_no, -1)
-join visit_clock c on c.visit_no = v.visit_no
-order by d.series_no, d.install_no, v.visit_no;

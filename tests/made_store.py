@@ -6,6 +6,9 @@ from datetime import date
 
 import polars as pl
 
+from pipeline.schema import SERIES
+from pipeline.stages.drift_asked import LAST_VALUES, last_values
+from pipeline.stages.drift_inputs import series_rows
 from pipeline.store import Store
 
 MODEL = {
@@ -154,3 +157,10 @@ def made_store(
     store.run("create table input_files as select 0 as file_id, 'visits/one.csv' as name")
     store.set_fact("as_of", as_of)
     return store
+
+
+def with_last_values(store: Store) -> None:
+    """What the fit leaves beside the fits: the views of its inputs, and last_values."""
+    store.run_file("70_drift_inputs.sql")
+    store.run(LAST_VALUES)
+    store.append("last_values", pl.concat(map(last_values, series_rows(store, SERIES))))

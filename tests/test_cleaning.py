@@ -119,7 +119,7 @@ def test_adjusting_and_cleaning_at_one_visit_is_work_of_its_own(says_no):
     cycles(store, Settings())
     store.run_file("70_drift_inputs.sql")
     rows = store.rows(
-        "select opened_by, also_cleaned from drift_cycles where series_no = 3 and cycle_no > 0 order by cycle_no"
+        "select opened_by, also_cleaned from drift_opened where series_no = 3 and cycle_no > 0 order by cycle_no"
     )
     assert rows == [
         ("adjusted", False),
@@ -129,7 +129,7 @@ def test_adjusting_and_cleaning_at_one_visit_is_work_of_its_own(says_no):
         ("rinse", False),
     ]
     flue = store.rows(
-        "select opened_by, also_cleaned from drift_cycles where series_no = 0 and cycle_no > 0 order by all"
+        "select opened_by, also_cleaned from drift_opened where series_no = 0 and cycle_no > 0 order by all"
     )
     assert flue == [("brush", False), ("brush", False), ("rinse", False)]
 

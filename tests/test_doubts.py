@@ -9,9 +9,11 @@ import polars as pl
 
 from models.doubts import doubted_cycles, silent_visits, usual_work
 from models.past import History, stand_at
+from models.read_at import ReadAt
 from pipeline.schema import SERIES
 from pipeline.stages.cycles import as_of_day, load_calendar
-from pipeline.stages.drift_inputs import open_doubts, series_inputs, silent_since
+from pipeline.stages.drift_asked import Asking
+from pipeline.stages.drift_inputs import series_rows
 from pipeline.stages.past_forecasts import pick_tried, sampled_counters
 from pipeline.store import Store
 
@@ -30,9 +32,9 @@ def test_only_the_newest_open_visit_with_nothing_read_after_it_leaves_a_doubt():
         {"install_no": [0, 0, 1, 1, 2], "visit_no": [12, 14, 21, 21, 34], "stage_order": [0, 0, 0, 1, 0],
          "value": [15.0, 18.0, 20.0, 9.0, 12.0]},
     )  # fmt: skip
-    told = doubted_cycles(now, unsaid, readings, "rinse")
+    told = doubted_cycles(now, unsaid, ReadAt.of(readings), "rinse")
     assert told.rows() == [(0, 3, "rinse", 3, 18.0, 3000.0)]
-    unread = doubted_cycles(now, unsaid, readings.clear(), None)
+    unread = doubted_cycles(now, unsaid, ReadAt.of(readings.clear()), None)
     assert unread["install_no"].to_list() == [0, 1, 2]
     assert unread["value_before"].to_list() == [None] * 3
 
@@ -50,7 +52,7 @@ def test_visits_are_heard_from_the_last_reading_of_the_open_cycle_on():
         # after the first visit of the cycle; none; as found at the visit that leaves it open
         {"install_no": [0, 0, 2], "visit_no": [10, 11, 31], "stage_order": [1, 0, 0], "value": [8.0, 9.0, 30.0]}
     )
-    told = silent_visits(now, visits, unsaid, readings)
+    told = silent_visits(now, visits, unsaid, ReadAt.of(readings))
     assert told.rows() == [
         (0, 2, 12, 6000.0, False, None), (0, 2, 13, 5000.0, False, None),
         (1, 0, 21, 8400.0, False, None), (1, 0, 22, 0.0, True, None),
@@ -75,16 +77,18 @@ def test_the_trial_at_the_last_day_doubts_what_the_forecast_doubts(sample_run, t
         tried = pl.Series("install_no", counted.install_no).cast(pl.Int32)
         installs = store.frame("select * from drift_installs").filter(pl.col("install_no").is_in(tried.implode()))
         members = [series for series in SERIES if series.reset_class != "none"]
-        for series, inputs in zip(members, series_inputs(store, members, installs, of="tried"), strict=True):
-            expected = open_doubts(store, [series])[0].filter(pl.col("install_no").is_in(tried.implode()))
-            stand = stand_at(as_of_day(store), History.of(inputs, counted))
+        asking = Asking(store)
+        for whole, rows in zip(series_rows(store, members), series_rows(store, members, of="tried"), strict=True):
+            series, asked = rows.series, asking.of(whole)
+            expected = asked.doubted.filter(pl.col("install_no").is_in(tried.implode()))
+            stand = stand_at(as_of_day(store), History.of(rows.inputs(installs, visits=True), counted))
             found = stand.doubted
             same = ["install_no", "cycle_no", "opened_day", "value_before"]
             assert found.select(same).rows() == expected.select(same).rows(), series.indicator
             # hours without a counter lean on the installs at hand, and these are some of them
             np.testing.assert_allclose(found["hours_open"], expected["hours_open"], rtol=0.1)
             some += found.height
-            heard = silent_since(store, [series])[0].filter(pl.col("install_no").is_in(tried.implode()))
+            heard = asked.visits.silent.filter(pl.col("install_no").is_in(tried.implode()))
             same = ["install_no", "cycle_no", "visit_no", "unsure", "value"]
             assert stand.silent.select(same).rows() == heard.select(same).rows(), series.indicator
             assert set(found["install_no"]) == set(heard.filter("unsure")["install_no"])

@@ -18,7 +18,7 @@ from models.series import FitOptions
 from models.shards import cut, here
 from pipeline.schema import SERIES
 from pipeline.settings import Settings
-from pipeline.stages.drift_inputs import series_inputs
+from pipeline.stages.drift_inputs import series_rows
 from pipeline.stages.drift_shards import SAMPLE, InFiles, in_order, written
 from pipeline.stages.fit import fit
 from pipeline.stages.side_by_side import side_by_side
@@ -55,7 +55,8 @@ def test_the_files_hold_what_the_store_holds(sample_run, tmp_path):
         store.run_file("70_drift_inputs.sql")
         installs, both = store.frame("select * from drift_installs"), 0
         with written(store, SERIES[:6], installs, OPTIONS) as folder:
-            for series, expected in zip(SERIES[:6], series_inputs(store, SERIES[:6], installs), strict=True):
+            for rows in series_rows(store, SERIES[:6]):
+                series, expected = rows.series, rows.inputs(installs)
                 shards = [InFiles(folder, series, k).load() for k in range(len(cut(installs)))]
                 sample = InFiles(folder, series, SAMPLE).load()
                 assert FEWEST_OF_MODEL < sample.installs.height < sample.readings.height
@@ -87,10 +88,11 @@ def test_readings_come_in_the_order_of_the_fit_where_visits_share_a_day():
         },
     )
     mixed = readings.sample(fraction=0.8, shuffle=True, seed=1)
-    found = mixed[in_order(mixed)]
+    by_visit = mixed.with_row_index().sort("visit_no", "stage_order")["index"].to_numpy()
+    found = mixed[in_order(mixed, by_visit)]
     assert found.equals(mixed.sort("install_no", "cycle_no", "day", "stage_order", "visit_no"))
     assert not found.equals(mixed.sort("visit_no", "stage_order"))
-    assert in_order(mixed.clear()).shape == (0,)
+    assert in_order(mixed.clear(), by_visit[:0]).shape == (0,)
 
 
 def test_helpers_find_the_same_digits_as_one_process(sample_run, in_one_process, tmp_path):

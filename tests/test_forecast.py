@@ -10,7 +10,7 @@ import polars as pl
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from made_store import made_store
+from made_store import made_store, with_last_values
 from scipy.optimize import brentq
 from scipy.stats import norm, t
 
@@ -260,7 +260,7 @@ def forecast_store(visits, tests, open_cycles, **kwargs):
     columns = ("install_no", "series_no", "m0", "m1", "v00", "v01", "v11", "gamma", "hours_open", "basis", "readings")
     store.write("open_cycles", pl.DataFrame([dict(zip(columns, row, strict=True)) for row in open_cycles]))
     store.run("create or replace table open_doubts as select *, 0::double as chance from open_cycles limit 0")
-    store.run_file("70_drift_inputs.sql")
+    with_last_values(store)
     store.write("model_drift", MODEL_DRIFT)
     forecast(store, Settings())
     return store

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import polars as pl
 import pytest
-from made_store import made_store
+from made_store import made_store, with_last_values
 from scipy.stats import norm
 
 from models.ranking import rank_models
@@ -51,7 +51,7 @@ def test_every_model_with_installs_has_a_row_for_every_series_that_applies():
     visits = [{"install_no": 0, "visited_on": "2024-03-01"}, {"install_no": 0, "visited_on": "2024-09-01"}]
     store = made_store(installs, visits, [], models=models)
     cycles(store, Settings())
-    store.run_file("70_drift_inputs.sql")
+    with_last_values(store)
     store.write(
         "open_cycles",
         pl.DataFrame(

@@ -10,6 +10,7 @@ import subprocess
 import sys
 import time
 import warnings
+from dataclasses import dataclass
 from pathlib import Path
 
 import psutil
@@ -138,3 +139,37 @@ def test_a_helper_ends_when_the_process_it_helps_is_killed():
 def still_runs(process: int) -> bool:
     """Whether the process still runs (one that ended and that nobody waited for does not)."""
     return psutil.pid_exists(process) and psutil.Process(process).status() != psutil.STATUS_ZOMBIE
+
+
+@dataclass(frozen=True)
+class Keyed:
+    """A piece that takes some time, of a key."""
+
+    key: int
+    seconds: float = 0.1
+
+
+def where_done(piece: Keyed) -> int:
+    time.sleep(piece.seconds)
+    return os.getpid()
+
+
+def test_pieces_go_back_to_who_knows_them():
+    pieces = [Keyed(k) for k in range(10)]
+    side_by_side(where_done, [Keyed(k) for k in range(100, 104)])  # helpers are at hand from here on
+    here = [where == HOME for where in side_by_side(where_done, pieces)]
+    assert 0 < sum(here) < len(pieces)
+    for order in (pieces[::-1], pieces, pieces[::-1]):
+        found = dict(zip((piece.key for piece in order), side_by_side(where_done, order), strict=True))
+        again = [found[piece.key] == HOME for piece in pieces]
+        assert sum(a != b for a, b in zip(again, here, strict=True)) <= 2  # but where one lags behind
+        here = again
+
+
+def test_of_pieces_that_others_know_one_is_taken_over_where_many_are_left(monkeypatch):
+    pieces = [Keyed(k, 0.2) for k in range(8)]
+    side_by_side(where_done, [Keyed(100), Keyed(101)])
+    monkeypatch.setattr(module, "done_here", {piece.key: True for piece in pieces})
+    assert 2 <= side_by_side(where_done, pieces).count(HOME) < len(pieces)
+    monkeypatch.setattr(module, "done_here", {piece.key: True for piece in pieces[:2]})
+    assert side_by_side(where_done, pieces[:2]) == [HOME] * 2

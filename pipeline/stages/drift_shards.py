@@ -19,11 +19,11 @@ from models.series import FitOptions, SeriesInputs
 from models.shards import Mapper, cut
 from models.whole import Searched, WholeFit, fit_whole, joined_whole, search_sample
 from pipeline.schema import Series
-from pipeline.stages.drift_inputs import CYCLE_COLUMNS, READING_COLUMNS
+from pipeline.stages.drift_asked import LAST_VALUES, Asking, last_values
+from pipeline.stages.drift_inputs import OPENED_COLUMNS, READING_COLUMNS, SeriesRows, marked
 from pipeline.store import Store
 
 SAMPLE = "sample"
-VALUE_COLUMNS = f"{READING_COLUMNS.removesuffix(', unsure')}, visit_no"
 
 
 @dataclass(frozen=True)
@@ -81,29 +81,46 @@ def searched_in(series: Series, place: str, options: FitOptions) -> Searched:
 def written(
     store: Store, series: Sequence[Series], installs: pl.DataFrame, options: FitOptions, place: str | None = None
 ) -> Iterator[str]:
-    """A folder with all series by shard, and with what a search sees of each, gone afterwards. installs:
-    drift_installs, by number. place: the folder, if not one beside the store."""
+    """A folder with all series by shard, with what a search sees of each, and what is asked of each, gone afterwards.
+    Writes last_values.
+
+    series: in the order in which they are fitted. installs: drift_installs, by number. place: the folder, if not one
+    beside the store.
+    """
     beside = store.path.parent if store.path is not None else None
     folder = Path(place) if place is not None else Path(tempfile.mkdtemp(prefix="fit-shards-", dir=beside))
     folder.mkdir(parents=True, exist_ok=True)
-    shards: dict[int | str, np.ndarray] = {k: part.installs for k, part in enumerate(cut(installs))}
     try:
-        write(folder, "installs", installs, shards)
-        opened = Opened(store)
-        for s in series:
-            k = s.series_no
-            readings = store.frame(f"select {VALUE_COLUMNS} from drift_values where series_no = {k}")
-            order = in_order(readings)
-            number = readings["install_no"].to_numpy()[order]
-            sample: dict[int | str, np.ndarray] = {SAMPLE: looked_at(number, installs, options)}
-            unsaid = store.frame(f"select visit_no from drift_unsaid where series_no = {k}")["visit_no"].to_numpy()
-            unsure = pl.Series("unsure", marked(unsaid, readings["visit_no"].to_numpy()))
-            write(folder, f"readings-{k}", readings.drop("visit_no").with_columns(unsure), shards | sample, order)
-            write(folder, f"cycles-{k}", opened.with_value_before(s, readings), shards | sample)
-            write(folder, f"installs-{k}", installs, sample)
+        write_all(store, series, installs, options, folder)
         yield str(folder)
     finally:
         shutil.rmtree(folder, ignore_errors=True)
+
+
+def write_all(
+    store: Store, series: Sequence[Series], installs: pl.DataFrame, options: FitOptions, folder: Path
+) -> None:
+    """As `written`, into a folder; what is held on the way is let go."""
+    shards: dict[int | str, np.ndarray] = {k: part.installs for k, part in enumerate(cut(installs))}
+    store.run(LAST_VALUES)
+    write(folder, "installs", installs, shards)
+    opened, asking = Opened(store), Asking(store)
+    for s in series:
+        k = s.series_no
+        values = store.frame(f"select {READING_COLUMNS} from drift_values where series_no = {k}")
+        unsaid = f"select install_no, visit_no, day from drift_unsaid where series_no = {k} order by visit_no"
+        rows = SeriesRows(s, values, opened.of(s), store.frame(unsaid))
+        store.append("last_values", last_values(rows))
+        if s.reset_class == "none":
+            continue
+        order = in_order(values, rows.read.row)
+        number = values["install_no"].to_numpy()[order]
+        sample: dict[int | str, np.ndarray] = {SAMPLE: looked_at(number, installs, options)}
+        fitted = rows.inputs(installs)
+        write(folder, f"readings-{k}", fitted.readings, shards | sample, order)
+        write(folder, f"cycles-{k}", fitted.cycles, shards | sample)
+        write(folder, f"installs-{k}", installs, sample)
+        asking.of(rows).keep(folder, s)
 
 
 class Opened:
@@ -113,36 +130,22 @@ class Opened:
         self.store = store
         self.cycles, self.reset_class, self.installs = pl.DataFrame(), "", pl.DataFrame()
 
-    def with_value_before(self, series: Series, readings: pl.DataFrame) -> pl.DataFrame:
-        """As drift_cycles, by install and number. readings: drift_values of the series."""
+    def of(self, series: Series) -> pl.DataFrame:
+        """OPENED_COLUMNS, by install and number."""
         k = series.series_no
         installs = self.store.frame(f"select install_no from series_installs where series_no = {k} order by install_no")
         if series.reset_class != self.reset_class or not installs.equals(self.installs):
             self.cycles = self.store.frame(
-                "select install_no, cycle_no, opened_by, opened_day, also_cleaned, opened_visit_no from drift_opened "
-                f"where series_no = {k} order by install_no, cycle_no"
+                f"select {OPENED_COLUMNS} from drift_opened where series_no = {k} order by install_no, cycle_no"
             )
             self.reset_class, self.installs = series.reset_class, installs
-        found = readings.filter(pl.col("stage_order") == 0)
-        visit, at = found["visit_no"].to_numpy(), self.cycles["opened_visit_no"].fill_null(-1).to_numpy()
-        last = max(int(visit.max(initial=0)), int(at.max(initial=0)))
-        # the last place, also -1, is for none
-        value, cycle = np.full(last + 2, np.nan), np.zeros(last + 2, dtype=np.int32)
-        value[visit], cycle[visit] = found["value"].to_numpy(), found["cycle_no"].to_numpy()
-        before = np.where(cycle[at] < self.cycles["cycle_no"].to_numpy(), value[at], np.nan)
-        cycles = self.cycles.with_columns(value_before=pl.Series(before, nan_to_null=True))
-        return cycles.select(CYCLE_COLUMNS.split(", "))
+        return self.cycles
 
 
-def in_order(readings: pl.DataFrame) -> np.ndarray:
-    """The rows of drift_values of one series in the order of the fit: by install, cycle, day, stage and visit.
-
-    Visits are numbered by install and day, and each has one value per stage: in their order rows are nearly sorted.
-    """
-    visit, stage = readings["visit_no"].to_numpy(), readings["stage_order"].to_numpy()
-    rows = np.full(2 * (int(visit.max(initial=-1)) + 1), -1, dtype=np.int32)
-    rows[2 * visit + stage] = np.arange(len(visit), dtype=np.int32)
-    order = rows[rows >= 0]
+def in_order(readings: pl.DataFrame, by_visit: np.ndarray) -> np.ndarray:
+    """The rows of readings in the order of the fit: by install, cycle, day, stage and visit. by_visit: by visit and
+    stage; since visits are numbered by install and day, they are nearly sorted so."""
+    order = by_visit.copy()
     install, *keys = (readings[name].to_numpy()[order] for name in ("install_no", "cycle_no", "day", "stage_order"))
     later = np.zeros(max(len(order) - 1, 0), dtype=bool)
     for key in reversed(keys):
@@ -152,13 +155,6 @@ def in_order(readings: pl.DataFrame) -> np.ndarray:
         some = np.flatnonzero(marked(wrong, install))
         order[some] = order[some[np.lexsort((*(key[some] for key in reversed(keys)), install[some]))]]
     return order
-
-
-def marked(few: np.ndarray, numbers: np.ndarray) -> np.ndarray:
-    """Which of the numbers, all from 0, are among the few."""
-    table = np.zeros(max(int(few.max(initial=0)), int(numbers.max(initial=0))) + 1, dtype=bool)
-    table[few] = True
-    return table[numbers]
 
 
 def looked_at(number: np.ndarray, installs: pl.DataFrame, options: FitOptions) -> np.ndarray:

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator
 from functools import partial
 from typing import Any
 
@@ -22,7 +21,8 @@ from models.small import Member, fitted_together
 from models.tails import Z80
 from pipeline.schema import SERIES, Series
 from pipeline.settings import Settings
-from pipeline.stages.drift_inputs import open_cycles, open_doubts, series_inputs, visits_of
+from pipeline.stages.drift_asked import LAST_VALUES, Asked, Asking, last_values
+from pipeline.stages.drift_inputs import ranges, series_rows
 from pipeline.stages.drift_shards import fitted_in_shards, written
 from pipeline.stages.side_by_side import Mapper, side_by_side
 from pipeline.store import Store
@@ -80,7 +80,7 @@ def fit(
 
     Writes drift_fit (one row per series), open_cycles (per install and series), open_doubts (the cycle that
     unrecorded work may have opened since, and the chance of it), model_drift (per model and series),
-    cleaning_effects, analyser_bias and pace_changes.
+    cleaning_effects, analyser_bias, pace_changes, and last_values (per install and series, also such without drift).
     """
     store.run_file("70_drift_inputs.sql")
     installs = store.frame("select * from drift_installs")
@@ -95,7 +95,7 @@ def fit(
         if not fitted.counts[0]:
             continue  # what nobody in the fleet ever read has no forecast: the priors alone know no appliance
         if asked.open.height:
-            now, maybe = open_rows(store, series, fitted, asked)
+            now, maybe = open_rows(series, fitted, asked)
             opened.append(now)
             doubted.append(maybe)
         if sum(rows.height for rows in opened) > HELD_ROWS:
@@ -126,25 +126,22 @@ def fits(
     """Each series with its fit and the cycles asked for: a small fleet's all at once, a large one's in shards, group by
     group."""
     members = [series for group in groups for series in group]
-    asked: dict[Series, Asked] = {}
     if installs.height > 2 * options.search_installs:
-
-        def wanted(series: Series) -> pl.DataFrame:
-            with store.held_to(usual):
-                (asked[series],) = asked_of(store, [series])
-            return asked[series].cycles
-
-        usual = store.memory_gb
-        with written(store, members, installs, options, place) as folder:
+        with written(store, SERIES, installs, options, place) as folder:
+            wanted = lambda series: Asked.kept(folder, series).cycles  # read anew, not held while shards want memory
             found = fitted_in_shards(folder, groups, installs, options, mapper, wanted)
             for group in groups:
                 with store.held_to(MEANWHILE_GB):
-                    fitted = next(found)
-                yield from ((series, told, asked.pop(series)) for series, told in zip(group, fitted, strict=True))
+                    of_group = next(found)
+                for series in group:
+                    yield series, of_group.pop(0), Asked.kept(folder, series)
         return
-    asked = dict(zip(members, asked_of(store, members), strict=True))
-    own = zip(members, series_inputs(store, members, installs), visits_of(store, members), strict=True)
-    pieces = {s: Member(inputs, asked[s].open, asked[s].doubted, visits) for s, inputs, visits in own}
+    rows = dict(zip(SERIES, series_rows(store, SERIES), strict=True))
+    store.run(LAST_VALUES)
+    store.append("last_values", pl.concat(map(last_values, rows.values())))
+    asking = Asking(store)
+    asked = {s: asking.of(rows[s], ends) for s, ends in zip(members, ranges(store, members), strict=True)}
+    pieces = {s: Member(rows[s].inputs(installs), asked[s].open, asked[s].doubted, asked[s].visits) for s in members}
     told = mapper(partial(fitted_together, options=options), [[pieces[series] for series in group] for group in groups])
     for group, fitted in zip(groups, told, strict=True):
         yield from ((series, one, asked[series]) for series, one in zip(group, fitted, strict=True))
@@ -176,30 +173,12 @@ def summary(series: Series, told: Told) -> dict[str, object]:
     }
 
 
-@dataclass(frozen=True)
-class Asked:
-    """The open cycles of a series, and those that unrecorded work may have opened since."""
-
-    open: pl.DataFrame
-    doubted: pl.DataFrame
-
-    @property
-    def cycles(self) -> pl.DataFrame:
-        """All of them."""
-        return pl.concat([self.open, self.doubted], how="vertical_relaxed")
-
-
-def asked_of(store: Store, members: Sequence[Series]) -> list[Asked]:
-    return list(map(Asked, open_cycles(store, members), open_doubts(store, members)))
-
-
-def open_rows(store: Store, series: Series, fitted: Told, asked: Asked) -> tuple[pl.DataFrame, pl.DataFrame]:
+def open_rows(series: Series, fitted: Told, asked: Asked) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Rows of open_cycles of one series and of open_doubts: the posterior of the open cycles, and of those that
     unrecorded work may have opened since."""
     known, doubts, fit = fitted.known, fitted.doubts, fitted.fit
     if doubts is None:
-        (visits,) = visits_of(store, [series])
-        known, doubts = after_visits(known, asked.open, visits, fit.open_share, fit.sigma, series.transform)
+        known, doubts = after_visits(known, asked.open, asked.visits, fit.open_share, fit.sigma, series.transform)
     chance = doubts.select(pl.col("install_no").cast(pl.Int32), pl.col("chance").round_sig_figs(DIGITS))
     told = known_rows(known, asked.doubted, series).join(chance, on="install_no", maintain_order="left")
     return known_rows(known, asked.open, series), told

@@ -9,20 +9,13 @@ from dataclasses import replace
 import numpy as np
 import polars as pl
 
-from models.forecast import (
-    OWN_SHARE,
-    Outlook,
-    chance_on,
-    chance_on_own_day,
-    horizon_day,
-    last_days_within,
-    scaled_limits,
-)
+from models.forecast import Outlook, chance_on, chance_on_own_day, horizon_day, last_days_within
 from models.hours import LoadCalendar, first_of_months
 from models.present_rates import drift_rates
 from pipeline.schema import SERIES, Series
 from pipeline.settings import Settings
 from pipeline.stages.cycles import as_of_day, load_calendar
+from pipeline.stages.forecast_rows import Block, among, keys
 from pipeline.stages.model_ranking import interval_days, on_models, rank_series, write_models
 from pipeline.stages.past_forecasts import trying_past
 from pipeline.stages.side_by_side import Mapper, side_by_side
@@ -41,97 +34,28 @@ VALUE_COLUMNS = {
     "rate_high_per_1000h": pl.Float64, "basis": pl.String,
 }  # fmt: skip
 
-ROWS = """
-    select
-        i.install_id,
-        s.indicator,
-        s.firing,
-        (select value from run_facts where key = 'as_of')::date as as_of,
-        v.last_value,
-        v.last_stage,
-        v.last_on,
-        o.limit_low,
-        o.limit_high,
-        o.limit_source,
-        case
-            when v.last_value is null or not v.of_open_cycle then 'unknown'
-            when o.limit_low is null and o.limit_high is null then 'unknown'
-            when v.last_value < o.limit_low or v.last_value > o.limit_high then 'out_of_range'
-            else 'in_range'
-        end as state,
-        f.p_out_now,
-        f.due_on,
-        f.out_p10_on,
-        f.out_p50_on,
-        f.out_p90_on,
-        f.rate_per_1000h,
-        f.rate_low_per_1000h,
-        f.rate_high_per_1000h,
-        f.basis,
-        o.install_no,
-        o.series_no,
-        o.general
-    from limits o
-    join current_installs i on i.install_no = o.install_no
-    join (select *, row_number() over (order by indicator, firing) as place from series) s on s.series_no = o.series_no
-    left join last_values v on v.install_no = o.install_no and v.series_no = o.series_no
-    left join forecast_values f on f.install_no = o.install_no and f.series_no = o.series_no
-    where {some}
-    order by o.install_no, s.place
-"""
-
 
 def outlook_of(store: Store, series: Series, as_of: int, installs: range | None = None) -> tuple[pl.DataFrame, Outlook]:
     """Every install with an open cycle of a series, or those with these numbers, in order, and what its forecast
     depends on.
 
-    Returns the frame (install_no, basis, limits …) and the outlook, row by row alike.
+    Returns the frame (install_no, basis, model_no …) and the outlook, row by row alike.
     """
-    some = "true" if installs is None else among(installs)
-    frame, outlook = _outlook(store, series, as_of, "open_cycles", some)
-    doubts, restarted = _outlook(store, series, as_of, "open_doubts", some)
+    return _outlook(store, Block.of(store, installs), series, as_of, installs)
+
+
+def _outlook(
+    store: Store, block: Block, series: Series, as_of: int, installs: range | None
+) -> tuple[pl.DataFrame, Outlook]:
+    own = f"where series_no = {series.series_no} and {among(installs)} order by install_no"
+    now, maybe = (store.frame(f"from {cycles} {own}") for cycles in ("open_cycles", "open_doubts"))
+    frame, outlook = block.outlook(series, now, as_of)
+    doubts, restarted = block.outlook(series, maybe, as_of)
     if not len(restarted):
         return frame, outlook
     doubt = np.zeros(len(frame))
     doubt[np.searchsorted(frame["install_no"].to_numpy(), doubts["install_no"].to_numpy())] = doubts["chance"]
     return frame, replace(outlook, doubt=doubt, restarted=restarted)
-
-
-def among(installs: range) -> str:
-    """Of a relation `o`: whether its install is one of these; for SQL."""
-    return f"o.install_no >= {installs.start} and o.install_no < {installs.stop}"
-
-
-def _outlook(store: Store, series: Series, as_of: int, cycles: str, some: str) -> tuple[pl.DataFrame, Outlook]:
-    """The same of the cycles of one table."""
-    frame = store.frame(
-        f"""
-        select o.*, l.limit_low, l.limit_high, c.hours_per_year, c.hours_rel_sd, c.weather_rel_sd, c.now_h,
-            c.counted_h, i.area_no, i.model_no
-        from {cycles} o
-        join limits l on l.install_no = o.install_no and l.series_no = o.series_no
-        join install_clock c on c.install_no = o.install_no
-        join current_installs i on i.install_no = o.install_no
-        where o.series_no = ? and l.series_no = ? and {some}
-        order by o.install_no
-        """,
-        [series.series_no, series.series_no],
-    )
-
-    def column(name: str) -> np.ndarray:
-        return frame[name].cast(pl.Float64).to_numpy()
-
-    low, high = scaled_limits(column("limit_low"), column("limit_high"), series.transform)
-    hours_open = np.maximum(column("hours_open"), 0.0)
-    since_counter = np.maximum(column("now_h") - column("counted_h"), 0.0)
-    return frame, Outlook(
-        m0=column("m0"), m1=column("m1"), v00=column("v00"), v01=column("v01"), v11=column("v11"),
-        gamma=column("gamma"), low=low, high=high, hours_open=hours_open,
-        counted_open=np.maximum(hours_open - since_counter, 0.0), per_year=np.maximum(column("hours_per_year"), 1.0),
-        rel_sd=column("hours_rel_sd"), weather_sd=column("weather_rel_sd"),
-        own=np.where((frame["basis"] == "install").to_numpy(), OWN_SHARE, 0.0),
-        area_no=frame["area_no"].to_numpy().astype(np.int64), as_of=as_of,
-    )  # fmt: skip
 
 
 def forecast(store: Store, settings: Settings, mapper: Mapper = side_by_side) -> None:
@@ -140,7 +64,6 @@ def forecast(store: Store, settings: Settings, mapper: Mapper = side_by_side) ->
     Without a range a series has no forecast, and the water pressure has a state only.
     """
     calendar, as_of = load_calendar(store), as_of_day(store)
-    store.run_file("63_last_values.sql")
     store.run_file("66_forecasts.sql")
     store.run(f"create or replace table curve_values (install_no integer, series_no integer, p_out float[{MONTHS}])")
     store.run_file("67_forecast_curve.sql")
@@ -150,45 +73,42 @@ def forecast(store: Store, settings: Settings, mapper: Mapper = side_by_side) ->
     with trying_past(store, calendar, as_of, mapper):
         for start in range(0, interval.height, AT_ONCE):
             installs = range(start, start + AT_ONCE)
+            block = Block.of(store, installs)
             values: list[pl.DataFrame] = [pl.DataFrame(schema=VALUE_COLUMNS)]
             curves: list[tuple[Series, np.ndarray, np.ndarray]] = []
             for series in members:
-                frame, outlook = outlook_of(store, series, as_of, installs)
+                frame, outlook = _outlook(store, block, series, as_of, installs)
                 if not len(outlook):
                     continue
                 value, curve, days_to_out = _forecast_series(settings, series, frame, outlook, calendar)
                 values.append(value)
                 curves.append(curve)
                 told[series].append(on_models(series, frame, outlook, days_to_out, interval, calendar))
-            _append_forecasts(store, installs, pl.concat(values))
+            last = store.frame(f"from last_values where {among(installs)}")
+            store.append("forecasts", block.rows(last, pl.concat(values), as_of))
             _append_curves(store, curves)
         ranked = [rank_series(store, series, pl.concat(rows)) for series, rows in told.items() if rows]
         write_models(store, ranked)
-
-
-def _append_forecasts(store: Store, installs: range, values: pl.DataFrame) -> None:
-    store.db.register("forecast_values", values)
-    try:
-        store.run(f"insert into forecasts {ROWS.format(some=among(installs))}")
-    finally:
-        store.db.unregister("forecast_values")
 
 
 def _append_curves(store: Store, curves: list[tuple[Series, np.ndarray, np.ndarray]]) -> None:
     """curves: series, install_no and chances of the firsts of the months (n, MONTHS)."""
     if not curves:
         return
-    curves = sorted(curves, key=lambda told: (told[0].indicator, told[0].firing))
-    install = np.concatenate([installs for _, installs, _ in curves])
-    number = np.repeat([series.series_no for series, _, _ in curves], [len(installs) for _, installs, _ in curves])
-    order = np.argsort(install, kind="stable")
-    chances = np.concatenate([chances for _, _, chances in curves])[order]
-    store.append(
-        "curve_values",
-        pl.DataFrame(
-            {"install_no": install[order], "series_no": number[order].astype(np.int32), "p_out": pl.Series(chances)}
-        ),
+    installs = [install for _, install, _ in curves]
+    rows = pl.DataFrame(
+        {
+            "install_no": np.concatenate(installs),
+            "series_no": np.repeat(np.array([s.series_no for s, *_ in curves], np.int32), list(map(len, installs))),
+        }
     )
+    order = np.argsort(keys(rows), kind="stable")
+    place = np.empty_like(order)
+    place[order] = np.arange(len(order))
+    chances = np.empty((len(order), MONTHS), np.float32)
+    for own, (_, _, chance) in zip(np.split(place, np.cumsum(list(map(len, installs)))[:-1]), curves, strict=True):
+        chances[own] = chance
+    store.append("curve_values", rows[order].with_columns(p_out=pl.Series(chances)))
 
 
 def _forecast_series(

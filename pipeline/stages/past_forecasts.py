@@ -13,7 +13,7 @@ from models.baselines import Lesson
 from models.hours import Installs, LoadCalendar
 from models.past import Counted
 from pipeline.schema import SERIES
-from pipeline.stages.drift_inputs import ranges, series_inputs
+from pipeline.stages.drift_inputs import ranges, series_rows
 from pipeline.stages.side_by_side import Mapper, begun, side_by_side
 from pipeline.store import Store
 
@@ -32,22 +32,16 @@ BINS = {
 
 # Numbers are looked for before the views work anything out, where a join would come after.
 TRIED = """
-    create or replace temp table tried_readings as -- of all series at once: the view is not read a second time
-    from drift_readings where install_no in ({installs});
-    create or replace temp table tried_opened as
+    create or replace temp table tried_values as -- of all series at once: the view is not read a second time
+    from drift_values where install_no in ({installs});
+    create or replace temp view tried_opened as
     from drift_opened o semi join tried_installs t on t.install_no = o.install_no;
-    create or replace temp view tried_cycles as
-    select o.*, before.value as value_before
-    from tried_opened o
-    left join tried_readings before
-        on before.series_no = o.series_no and before.visit_no = o.opened_visit_no and before.stage_order = 0
-        and before.cycle_no < o.cycle_no;
     create or replace temp view tried_unsaid as
     from drift_unsaid u semi join tried_installs t on t.install_no = u.install_no
 """
 TRIED_NO_MORE = """
-    drop view tried_cycles; drop view tried_unsaid;
-    drop table tried_readings; drop table tried_opened; drop table tried_installs
+    drop view tried_opened; drop view tried_unsaid;
+    drop table tried_values; drop table tried_installs
 """
 
 
@@ -66,7 +60,7 @@ def trying_past(store: Store, calendar: LoadCalendar, as_of: int, mapper: Mapper
         "select i.* from drift_installs i semi join tried_installs using (install_no) order by install_no"
     )
     members = [series for series in SERIES if series.reset_class != "none"]
-    inputs = series_inputs(store, members, installs, of="tried")
+    inputs = [rows.inputs(installs, visits=True) for rows in series_rows(store, members, of="tried")]
     ends = ranges(store, members, "tried_installs")
     pieces = [
         (known, counted, end["low"].to_numpy(), end["high"].to_numpy(), as_of, SEED)
@@ -86,7 +80,7 @@ def trying_past(store: Store, calendar: LoadCalendar, as_of: int, mapper: Mapper
 
 
 def pick_tried(store: Store) -> None:
-    """Write tried_readings, tried_opened, tried_cycles and tried_unsaid: what the trial sees of `tried_installs`."""
+    """Write tried_values, tried_opened and tried_unsaid: what the trial sees of `tried_installs`."""
     numbers = [str(install) for (install,) in store.rows("select install_no from tried_installs order by install_no")]
     store.run(TRIED.format(installs=", ".join(numbers) or "null"))
 

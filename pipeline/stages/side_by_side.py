@@ -18,7 +18,7 @@ from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from functools import partial
 from importlib import import_module
-from threading import Thread
+from threading import Lock, Thread
 from typing import Any, Generic, TypeVar
 
 from loky import get_reusable_executor, process_executor  # needs no guarded main module, unlike multiprocessing's spawn
@@ -33,6 +33,9 @@ log = logging.getLogger("foulcast")
 # Small matrices and frames only: a processor for each process, and none that waits for its own threads.
 ONE_THREAD = dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "POLARS_MAX_THREADS"), "1")
 LOOKS_UP_S = 2.0  # how often a helper looks whether the process it helps is still there
+WORTH_LEARNING = (
+    3  # pieces that others know, from which on one of them is taken over: to learn it costs as much as some
+)
 MOST_REMEMBERED = 4_000_000_000  # bytes a helper may grow by; loky would replace it, and what it knows, at a tenth
 
 
@@ -134,12 +137,19 @@ def begun(mapper: Mapper, function: Callable[[T], R], pieces: Sequence[T]) -> It
 class Shared(Generic[T, R]):
     """Pieces of which each helper takes one at a time from the front, and this process from the back.
 
-    An executor would hold several ready for a helper that is still at work, and this process would find none.
+    An executor would hold several ready for a helper that is still at work, and this process would find none. A piece
+    with a `key` goes back to who did the last one of that key and remembers what it is about; another takes it only
+    where more are left than it costs to learn that.
     """
 
     def __init__(self, function: Callable[[T], R], pieces: Sequence[T]) -> None:
         self.function, self.pieces = function, pieces
-        self.left = deque(range(len(pieces)))
+        keys = [getattr(piece, "key", None) for piece in pieces]
+        self.known_here = [done_here.get(key) for key in keys]
+        rank = {False: 0, None: 1, True: 2}
+        self.left = deque(sorted(range(len(pieces)), key=lambda k: rank[self.known_here[k]]))
+        self.lock = Lock()
+        self.keys = keys
         self.done: dict[int, R] = {}
         self.failed: BaseException | None = None
         self.threads: list[Thread] = []
@@ -151,7 +161,7 @@ class Shared(Generic[T, R]):
 
     def hand_over(self, executor: Any) -> None:
         """Piece after piece to a helper, until none is left."""
-        while (k := self.taken(self.left.popleft)) is not None:
+        while (k := self.taken(here=False)) is not None:
             try:
                 self.done[k] = executor.submit(self.function, self.pieces[k]).result()
             except BrokenProcessPool:  # done here
@@ -166,19 +176,36 @@ class Shared(Generic[T, R]):
             self.work()
             for thread in self.threads:
                 thread.join()
+            self.threads = []
             self.work()  # what a helper was at when it died
         if self.failed is not None:
             raise self.failed
+        note_done(self.keys, self.known_here)
         return [self.done[k] for k in range(len(self.pieces))]
 
     def work(self) -> None:
-        while (k := self.taken(self.left.pop)) is not None:
+        while (k := self.taken(here=True)) is not None:
             self.done[k] = self.function(self.pieces[k])
 
-    @staticmethod
-    def taken(take: Callable[[], int]) -> int | None:
-        """The next number, None where none is left; a deque's ends are safe between threads."""
-        try:
-            return take()
-        except IndexError:
-            return None
+    def taken(self, here: bool) -> int | None:
+        """The next number for this process or a helper, None where none is left."""
+        with self.lock:
+            if not self.left:
+                return None
+            k = self.left[-1 if here else 0]
+            foreign = self.threads and self.known_here[k] is not None and self.known_here[k] is not here
+            if foreign and len(self.left) < WORTH_LEARNING:
+                return None
+            self.known_here[k] = here
+            return self.left.pop() if here else self.left.popleft()
+
+
+done_here: dict[Any, bool] = {}
+"""By key of the pieces done last: whether this process did them, or a helper."""
+
+
+def note_done(keys: Sequence[Any], known_here: Sequence[bool | None]) -> None:
+    told = {key: known for key, known in zip(keys, known_here, strict=True) if key is not None and known is not None}
+    if told:
+        done_here.clear()
+        done_here.update(told)

@@ -1,0 +1,110 @@
+"""What is asked of a series' fit, by what its visits are heard, and its newest values: worked out of its readings and
+cycles at hand, so that the store need not read them again."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields
+from pathlib import Path
+
+import numpy as np
+import polars as pl
+
+from models.cycle_sums import positions
+from models.doubts import Visits, doubted_cycles, silent_visits
+from pipeline.schema import Series
+from pipeline.stages.drift_inputs import SeriesRows, ranges
+from pipeline.store import Store
+
+HABIT_INSTALLS = 6_000  # from as many is learnt when work is done: the chances then are known to a hundredth
+OPEN_COLUMNS = ("install_no", "cycle_no", "opened_by", "opened_day", "value_before", "hours_open")
+LAST_VALUES = """
+    create or replace table last_values (install_no integer, series_no integer, last_value double, last_stage varchar,
+        last_on date, of_open_cycle boolean)
+"""
+
+
+@dataclass(frozen=True)
+class Asked:
+    """The open cycles of a series, those that unrecorded work may have opened since (OPEN_COLUMNS, each), and by what
+    its visits are heard."""
+
+    open: pl.DataFrame
+    doubted: pl.DataFrame
+    visits: Visits
+
+    @property
+    def cycles(self) -> pl.DataFrame:
+        """All of them."""
+        return pl.concat([self.open, self.doubted], how="vertical_relaxed")
+
+    def keep(self, folder: str | Path, series: Series) -> None:
+        """Write it into a folder."""
+        for name, frame in {"open": self.open, "doubted": self.doubted, **vars(self.visits)}.items():
+            frame.write_ipc(file_of(folder, series, name))
+
+    @classmethod
+    def kept(cls, folder: str | Path, series: Series) -> Asked:
+        """What was written there of a series."""
+        one = lambda name: pl.read_ipc(file_of(folder, series, name))
+        return cls(one("open"), one("doubted"), Visits(*(one(field.name) for field in fields(Visits))))
+
+
+def file_of(folder: str | Path, series: Series, name: str) -> Path:
+    return Path(folder) / f"asked-{name}-{series.series_no}.arrow"
+
+
+class Asking:
+    """Asks of one series after the other. What does not depend on the series is read once."""
+
+    def __init__(self, store: Store) -> None:
+        self.store = store
+        self.visits = store.frame("select install_no, visit_no, clock_h from visit_clock").sort("visit_no")
+        self.installs = store.frame("select install_no, now_h from install_clock order by install_no")
+        every = max(1, store.scalar("select count(*) from drift_installs") // HABIT_INSTALLS)
+        self.some = pl.col("install_no") % every == 0
+        self.usual = dict(
+            store.rows(
+                "select reset_class, mode(opened_by order by opened_by) from cycles "
+                "where opened_by not in ('new', 'unknown') group by reset_class"
+            )
+        )
+
+    def of(self, rows: SeriesRows, ends: pl.DataFrame | None = None) -> Asked:
+        """Of one series. ends: its `drift_inputs.ranges`, if at hand."""
+        place = positions(self.installs["install_no"].to_numpy(), rows.newest["install_no"].to_numpy())
+        now = rows.newest.with_columns(now_h=self.installs["now_h"][place], value_before=rows.before(rows.newest))
+        hours_open = (pl.col("now_h") - pl.col("opened_h").fill_null(0.0)).clip(0.0)
+        clock = positions(self.visits["visit_no"].to_numpy(), rows.unsaid["visit_no"].to_numpy())
+        unsaid = rows.unsaid.with_columns(clock_h=self.visits["clock_h"][clock])
+        visits = Visits(
+            self.visits.filter(self.some),
+            rows.readings.filter(self.some).select("install_no", "visit_no", "stage_order", "value"),
+            rows.cycles.filter(self.some).select("install_no", "opened_visit_no"),
+            rows.unsaid.filter(self.some).select("visit_no"),
+            silent_visits(now, self.visits, unsaid, rows.read),
+            ranges(self.store, [rows.series])[0] if ends is None else ends,
+        )
+        doubted = doubted_cycles(now, unsaid, rows.read, self.usual.get(rows.series.reset_class))
+        return Asked(now.with_columns(hours_open=hours_open).select(OPEN_COLUMNS), doubted, visits)
+
+
+def last_values(rows: SeriesRows) -> pl.DataFrame:
+    """Rows of last_values: the newest value of every install that was ever read. of_open_cycle is false where the
+    newest visit, or a later one, set the indicator back and left no value: then the last value says nothing of now."""
+    newest = rows.read.newest()
+    place, install, row = (of[newest] for of in (rows.read.place, rows.read.install, rows.read.row))
+    of_open_cycle = np.ones(len(row), dtype=bool)
+    if rows.series.reset_class != "none":
+        number = np.append(rows.newest["cycle_no"].to_numpy(), -1)
+        number = number[positions(rows.newest["install_no"].to_numpy(), install)]
+        of_open_cycle = rows.readings["cycle_no"].to_numpy()[row] == number
+    return pl.DataFrame(
+        {
+            "install_no": install,
+            "series_no": pl.Series(np.full(len(row), rows.series.series_no, dtype=np.int32)),
+            "last_value": rows.read.value[row],
+            "last_stage": pl.Series(["as_found", "as_left"]).gather(pl.Series(place % 2)),
+            "last_on": pl.Series(rows.readings["day"].to_numpy()[row]).cast(pl.Date),
+            "of_open_cycle": of_open_cycle,
+        }
+    )
