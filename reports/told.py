@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable
 
 import numpy as np
@@ -71,3 +72,24 @@ def joined(texts: pl.Series, at: np.ndarray, count: int, between: str = "") -> p
 def formatted(pattern: str, *columns: pl.Series) -> pl.Series:
     """The pattern with its {} filled from columns, row by row."""
     return pl.select(pl.format(pattern, *columns)).to_series()
+
+
+def json_rows(frame: pl.DataFrame, unsafe: str = "<") -> str:
+    """The rows as a JSON array of arrays, in ASCII. unsafe: signs of texts that are escaped besides."""
+    cells = [_json_texts(column, unsafe) if column.dtype == pl.String else column for column in frame]
+    rows = formatted(f"[{','.join('{}' for _ in cells)}]", *cells)
+    return f"[{','.join(rows.to_list())}]"
+
+
+def _json_texts(texts: pl.Series, unsafe: str) -> pl.Series:
+    signs = "".join(f"\\x{ord(sign):02x}" for sign in f'"\\{unsafe}')
+    odd = texts.str.contains(f"[^ -~]|[{signs}]").arg_true()
+    plain = formatted('"{}"', texts)
+
+    def escaped(text: str) -> str:
+        quoted = json.dumps(text)
+        for sign in unsafe:
+            quoted = quoted.replace(sign, f"\\u{ord(sign):04x}")
+        return quoted
+
+    return plain.scatter(odd, told(escaped, texts.gather(odd))) if len(odd) else plain

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import json
+
 import numpy as np
 import polars as pl
 from hypothesis import given
 from hypothesis import strategies as st
+from jinja2.utils import htmlsafe_json_dumps
 
 from reports import theme
-from reports.told import MOST, formatted, joined, listed, quantities, tenths, told
+from reports.told import MOST, formatted, joined, json_rows, listed, quantities, tenths, told
 
 NUMBERS = st.one_of(st.floats(-1e6, 1e6), st.integers(-10_000, 10_000).map(lambda k: k / 100))
 UNITS = st.sampled_from([*theme.DECIMALS, "of its own"])
@@ -44,3 +47,13 @@ def test_texts_are_put_together_by_row(pairs: list[tuple[int, str]]) -> None:
 def test_a_pattern_is_filled_row_by_row() -> None:
     assert formatted("{}<{}>", pl.Series(["a", "b"]), pl.Series([1, 2])).to_list() == ["a<1>", "b<2>"]
     assert formatted("{}", pl.Series([], dtype=pl.String)).to_list() == []
+
+
+# jinja2's own filter is the judge of what may stand in a script element.
+@given(st.lists(st.tuples(st.text(), st.integers(0, 9), st.sampled_from(["a", "<b>", "5\u00a0Jan", "\x7f'&\\"]))))
+def test_rows_as_json_are_those_of_jinja(rows: list[tuple[str, int, str]]) -> None:
+    frame = pl.DataFrame(rows, schema={"a": pl.String, "b": pl.Int64, "c": pl.String}, orient="row")
+    judged = htmlsafe_json_dumps([list(row) for row in rows], separators=(",", ":"))
+    assert json_rows(frame, unsafe="<>&'") == judged
+    assert json.loads(json_rows(frame)) == [list(row) for row in rows]
+    assert "<" not in json_rows(frame)

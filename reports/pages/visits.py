@@ -14,6 +14,7 @@ from markupsafe import Markup
 from reports import tables, theme
 from reports.cards import Card, build_cards
 from reports.site import Fleet, Site
+from reports.told import json_rows, told
 
 CARDS_A_PAGE = 160  # about 11 kB each: under 2 MB, and room for the search of a phone page
 CARDS_A_PIECE = 1_000  # and no more than an area beyond
@@ -194,10 +195,12 @@ def _area(site: Site, own: AreaPages, cards: list[Card]) -> None:
         if in_window > len(cards)
         else ""
     )
-    index = [
-        [i, s or "", m or "", theme.STATES[st][1], theme.day(w) if w else ""]
-        for i, s, m, st, w in others.select("install_id", "site_label", "model", "state", "planned_week").iter_rows()
-    ]
+    index = others.select(
+        "install_id",
+        *(pl.col(name).fill_null("") for name in ("site_label", "model")),
+        told(lambda state: theme.STATES[state][1], others["state"]).alias("state"),
+        told(lambda on: theme.day(on) if on else "", others["planned_week"]).alias("week"),
+    )
     note = (
         f"The search knows the {FIND_ON_PHONE:,} installs of this area that are due soonest, of "
         f"{own.other_installs:,} without a card."
@@ -231,7 +234,7 @@ def _area(site: Site, own: AreaPages, cards: list[Card]) -> None:
         site.write_single(
             page_of(area_no, first, "phone"),
             "phone.html.j2",
-            index=index if k == 0 else [],
+            index=Markup(json_rows(index if k == 0 else index.clear(), unsafe="<>&'")),
             find_note=note if k == 0 else "",
             **common,
         )
@@ -267,9 +270,7 @@ def _search(site: Site, find: pl.DataFrame, heads: pl.DataFrame, names: Mapping[
     for (area_no,), part in rows.partition_by("area_no", as_dict=True, maintain_order=True).items():
         for k in range(0, part.height, FIND_A_SHARD):
             name = f"assets/find/area-{int(area_no):02}{f'-{k // FIND_A_SHARD + 1}' if k else ''}.js"
-            site.write_index(
-                name, int(area_no), [list(r) for r in part.slice(k, FIND_A_SHARD).select(keys).iter_rows()]
-            )
+            site.write_index(name, int(area_no), json_rows(part.slice(k, FIND_A_SHARD).select(keys)))
             files.append(name)
     states = [theme.STATES[s][1] for s in theme.STATE_ORDER]
     return {
