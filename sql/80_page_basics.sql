@@ -75,7 +75,7 @@ with soon as (
            v.p_out_at_interval, v.tasks, v.take_along, v.last_visit_on,
            row_number() over (partition by l.area_no order by v.planned_week, v.p_out_at_planned desc nulls last, l.install_no) as card_no,
            count(*) over (partition by l.area_no) as in_window
-    from visit_plan v join page_labels l using (install_id)
+    from visit_plan v join page_labels l using (install_no)
     where v.planned_week is not null and v.planned_week <= page_as_of() + 7 * (select weeks_ahead::integer from page_options)
 )
 select * from soon where card_no <= (select cards_per_area from page_options);

@@ -50,7 +50,7 @@ group by exchanger_design, series_no;
 create or replace view page_find as
 select l.install_no, l.area_no, l.install_id, l.site_label, l.model, s.state, s.due_on, v.planned_week
 from page_labels l join page_state s using (install_no)
-left join visit_plan v on v.install_id = l.install_id;
+left join visit_plan v on v.install_no = l.install_no;
 
 create or replace view page_area_visits as
 select a.area_no, coalesce(nullif(a.name, ''), a.area_id) as area, v.planned_week as week, count(*) as visits,

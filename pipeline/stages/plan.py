@@ -66,6 +66,7 @@ def plan(store: Store, settings: Settings, mapper: Mapper = side_by_side) -> Non
         fleet.frame["interval_on"],
         fleet.frame["latest_on"],
         tasks.cleaning.alias("exchanger_cleaning"),
+        fleet.frame["install_no"],
     )
     store.write("visit_plan", visit_plan)
     idle = [area for (area,) in store.rows("select area_id from current_areas order by area_id")]
