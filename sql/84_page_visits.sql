@@ -37,7 +37,7 @@ qualify row_number() over (partition by o.install_no, o.series_no order by o.vis
 create or replace view page_card_last as
 select install_no, visit_no, visited_on, technician_id, purpose, exchanger_cleaning, trap_cleaned, media_renewed,
        electrodes_cleaned, burner_adjusted, notes
-from current_visits semi join page_cards using (install_no)
+from current_visits where page_has_card(install_no)
 qualify row_number() over (partition by install_no order by visited_on desc, visit_no desc) = 1;
 
 create or replace view page_sisters as
