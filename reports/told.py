@@ -24,9 +24,11 @@ def told(text: Callable[..., str], *columns: pl.Series) -> pl.Series:
     return rows.join(once.with_columns(texts), on=names, how="left", nulls_equal=True, maintain_order="left")["text"]
 
 
-def quantities(values: pl.Series, units: pl.Series) -> pl.Series:
-    """theme.quantity of each value and unit."""
-    return told(theme.quantity, _near(values, decimals(units)), units)
+def quantities(values: pl.Series, units: pl.Series, digits: pl.Series | None = None) -> pl.Series:
+    """theme.quantity of each value and unit. digits: behind the point; None for those of the unit."""
+    if digits is None:
+        digits = decimals(units)
+    return told(theme.quantity, _near(values, digits), units, digits)
 
 
 def decimals(units: pl.Series) -> pl.Series:
