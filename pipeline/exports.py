@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -46,8 +47,11 @@ def write_exports(store: Store, folder: Path) -> dict[str, int]:
     """Write every export into `folder`; returns rows per file."""
     folder.mkdir(parents=True, exist_ok=True)
     store.run_file("90_exports.sql")
-    rows = {e.file: write_csv(store, e.view, folder / e.file, e.key, e.words) for e in EXPORTS}
-    return rows | {CURVES: _write_curves(store, folder / CURVES)}
+    # Reading, encoding and writing hold no lock of Python's, and each takes a thread.
+    with store.beside() as other, ThreadPoolExecutor(1) as thread:
+        curves = thread.submit(_write_curves, other, folder / CURVES)
+        rows = {e.file: write_csv(store, e.view, folder / e.file, e.key, e.words) for e in EXPORTS}
+        return rows | {CURVES: curves.result()}
 
 
 def _write_curves(store: Store, path: Path) -> int:
