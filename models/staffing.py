@@ -260,18 +260,18 @@ def whole_weeks(
     short = np.zeros(n, bool)
     if n == 0:
         return week, short
-    top = np.asarray(staffing.share.argmax(axis=1)).ravel()
-    size = np.asarray(staffing.share.max(axis=1).todense()).ravel()
-    whole = size >= 1 - 1e-6
-    week[whole] = top[whole]
+    shares = staffing.share.tocoo()
+    all_of_it = shares.data >= 1 - 1e-6
+    week[shares.row[all_of_it]] = shares.col[all_of_it]
+    whole = week != NO_WEEK
     left_out = ~whole & (staffing.without >= 1 - 1e-6)
     room = available - np.bincount(week[whole], hours[whole], minlength=weeks)
     split = np.flatnonzero(~whole & ~left_out)
-    priced = cost + staffing.hour_price * hours[:, None]
     for i in split[np.lexsort((split, -hours[split]))]:
         fits = np.flatnonzero(np.isfinite(cost[i]) & (hours[i] <= room + 1e-9))
-        best = fits[np.argmin(priced[i, fits])] if len(fits) else NO_WEEK
-        if best != NO_WEEK and (not none[i] or priced[i, best] <= without[i] + 1e-6):
+        priced = cost[i] + staffing.hour_price * hours[i]
+        best = fits[np.argmin(priced[fits])] if len(fits) else NO_WEEK
+        if best != NO_WEEK and (not none[i] or priced[best] <= without[i] + 1e-6):
             week[i] = best
             room[best] -= hours[i]
         else:
