@@ -20,9 +20,11 @@ from scipy.optimize import linprog
 
 from models.visit_weeks import Array, Ints
 
-SAMPLES = (400, 4000, 20_000)  # installs that price the hours before the whole area does
-CHOICES_PER_INSTALL = 1.7
+SAMPLES = (150, 1200, 6000)  # installs that price the hours before the whole area does
+CHOICES_PER_INSTALL = 1.4
 PRICING_TOLERANCE = 1e-7
+STEP, FASTER = 0.3, 4.0  # how far prices may rise in a round, as a share of the highest; how much farther in the next
+BOUGHT = 1e-6  # hours
 NO_WEEK = -1
 
 
@@ -138,35 +140,49 @@ def _priced(choices: Array, hours: Array, price: Array) -> Array:
 def _generate(
     choices: Array, hours: Array, available: Array, more: MoreHours, price: Array | None, slack: int
 ) -> _Solution:
-    """Solve with few choices, price the others, add the best, until at most `slack` would still lower the cost."""
+    """Solve with few choices, price the others, add the best, until at most `slack` would still lower the cost.
+
+    With few choices the hours may not suffice, and would be priced without bound: each round may buy hours at little
+    above the prices before it, and another follows where it did (du Merle et al. 1999, stabilised column generation).
+    """
     open_ = np.isfinite(choices)
-    keep = open_
-    if price is not None:
-        gap = _priced(choices, hours, price)
-        gap -= gap.min(axis=1)[:, None]
-        finite = gap[open_]
-        wanted = int(CHOICES_PER_INSTALL * len(choices))
-        if len(finite) > wanted:
-            keep = gap <= np.partition(finite, wanted)[wanted]
+    keep = open_ if price is None else _nearly_best(choices, hours, open_, price)
     # Dearer than any choice an install has, so that it is in no optimum; it keeps the few choices feasible.
     worst = np.where(open_, choices, -np.inf).max(axis=1) - choices.min(axis=1)
     dearest = 2 * float((worst / np.maximum(hours, 1e-3)).max()) + 1.0
+    step = dearest if price is None else STEP * max(float(price.max()), 1e-6)
     while True:
-        found, install_price = _restricted(choices, hours, available, more, keep, dearest)
+        limit = np.full(len(available), dearest) if price is None else np.minimum(price + step, dearest)
+        found, install_price, bought = _restricted(choices, hours, available, more, keep, limit)
         reduced = _priced(choices, hours, found.price) - install_price[:, None]
         bad = open_ & ~keep & (reduced < -PRICING_TOLERANCE)
-        if int(bad.sum()) <= slack:
+        if bought <= BOUGHT and int(bad.sum()) <= slack:
             return found
+        if bought > BOUGHT:
+            step *= FASTER
+        price = found.price
         best = np.argsort(np.where(bad, reduced, np.inf), axis=1, kind="stable")[:, :2]
         add = np.zeros_like(bad)
         np.put_along_axis(add, best, True, axis=1)
         keep = keep | (add & bad)
 
 
+def _nearly_best(choices: Array, hours: Array, open_: NDArray[np.bool_], price: Array) -> NDArray[np.bool_]:
+    """The choices nearest to each install's best at some prices, CHOICES_PER_INSTALL on average."""
+    gap = _priced(choices, hours, price)
+    gap -= gap.min(axis=1)[:, None]
+    finite = gap[open_]
+    wanted = int(CHOICES_PER_INSTALL * len(choices))
+    return gap <= np.partition(finite, wanted)[wanted] if len(finite) > wanted else open_
+
+
 def _restricted(
-    choices: Array, hours: Array, available: Array, more: MoreHours, keep: NDArray[np.bool_], dearest: float
-) -> tuple[_Solution, Array]:
-    """HiGHS on the kept choices. Returns the solution, and each install's least priced choice."""
+    choices: Array, hours: Array, available: Array, more: MoreHours, keep: NDArray[np.bool_], limit: Array
+) -> tuple[_Solution, Array, float]:
+    """HiGHS on the kept choices, with as many hours as it takes at the prices `limit`, (weeks,).
+
+    Returns the solution, each install's least priced choice, and how many such hours it bought.
+    """
     n, weeks = len(choices), choices.shape[1] - 1
     count = keep.sum(axis=1)
     only = count == 1  # nothing to choose: taken out, with its hours
@@ -180,7 +196,7 @@ def _restricted(
     place = np.full(weeks + 1, -1)
     place[limited] = np.arange(len(limited))
     used = place[week] >= 0
-    prices = np.vstack([more.price, np.full(weeks, dearest)])[:, limited]
+    prices = np.vstack([more.price, limit])[:, limited]
     most = np.vstack([more.hours, np.full(weeks, np.inf)])[:, limited]
     bought = np.tile(np.arange(len(limited)), len(prices))
     total = k + len(bought)
@@ -192,7 +208,7 @@ def _restricted(
         ),
         shape=(len(limited), total),
     )
-    price, shares, objective = np.zeros(weeks), np.zeros(k), cost_of_fixed
+    price, shares, objective, beyond = np.zeros(weeks), np.zeros(k), cost_of_fixed, 0.0
     if total:
         solution = linprog(
             np.r_[choices[free][row, week], prices.ravel()],
@@ -206,6 +222,7 @@ def _restricted(
         if solution.status != 0:
             raise RuntimeError(f"HiGHS found no optimum for {n} installs and {k} choices: {solution.message}")
         shares, objective = np.clip(solution.x[:k], 0, 1), objective + float(solution.fun)
+        beyond = float(solution.x[total - len(limited) :].sum())
         if len(limited):
             price[limited] = np.maximum(-solution.ineqlin.marginals, 0)
     every = sparse.csr_matrix(
@@ -216,7 +233,7 @@ def _restricted(
         shape=(n, weeks + 1),
     )
     kept = np.where(keep, _priced(choices, hours, price), np.inf)
-    return _Solution(objective, price, every), kept.min(axis=1)
+    return _Solution(objective, price, every), kept.min(axis=1), beyond
 
 
 def whole_weeks(
@@ -243,18 +260,18 @@ def whole_weeks(
     short = np.zeros(n, bool)
     if n == 0:
         return week, short
-    top = np.asarray(staffing.share.argmax(axis=1)).ravel()
-    size = np.asarray(staffing.share.max(axis=1).todense()).ravel()
-    whole = size >= 1 - 1e-6
-    week[whole] = top[whole]
+    shares = staffing.share.tocoo()
+    all_of_it = shares.data >= 1 - 1e-6
+    week[shares.row[all_of_it]] = shares.col[all_of_it]
+    whole = week != NO_WEEK
     left_out = ~whole & (staffing.without >= 1 - 1e-6)
     room = available - np.bincount(week[whole], hours[whole], minlength=weeks)
     split = np.flatnonzero(~whole & ~left_out)
-    priced = cost + staffing.hour_price * hours[:, None]
     for i in split[np.lexsort((split, -hours[split]))]:
         fits = np.flatnonzero(np.isfinite(cost[i]) & (hours[i] <= room + 1e-9))
-        best = fits[np.argmin(priced[i, fits])] if len(fits) else NO_WEEK
-        if best != NO_WEEK and (not none[i] or priced[i, best] <= without[i] + 1e-6):
+        priced = cost[i] + staffing.hour_price * hours[i]
+        best = fits[np.argmin(priced[fits])] if len(fits) else NO_WEEK
+        if best != NO_WEEK and (not none[i] or priced[best] <= without[i] + 1e-6):
             week[i] = best
             room[best] -= hours[i]
         else:

@@ -2,22 +2,20 @@
 
 from __future__ import annotations
 
-import re
-from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
-from functools import lru_cache
 from pathlib import Path
 
 import icalendar
+import numpy as np
 import polars as pl
 
+from reports.told import told
+
 PRODUCT = "-//foulcast//planned visits//EN"
-LAST_LINE = "END:VCALENDAR\r\n"
-ESCAPED = re.compile(r"[\\;,\x00-\x1f\x7f]")  # RFC 5545, 3.3.11, and what is no text
+LAST_LINE = b"END:VCALENDAR\r\n"
+CONTROL = r"[\x00-\x1f\x7f]"
 LINE_OCTETS = 74  # RFC 5545, 3.1: at most 75 without the line break, the blank of a continued line among them
-# The same lines of a text in ASCII; for readers' sake none ends inside an escape.
-LINES = re.compile(rf".{{{LINE_OCTETS}}}(?=.)(?<![^\\]\\)|.{{{LINE_OCTETS - 1}}}(?=..)|.+", re.DOTALL)
 NOT_TEXT = dict.fromkeys((*range(9), 11, 12, 13, *range(14, 32), 127))  # RFC 5545, 3.1: no controls in text
 AS_VALUE = NOT_TEXT | {ord(sign): f"\\{sign}" for sign in "\\;,"} | {ord("\n"): "\\n"}  # RFC 5545, 3.3.11
 CAUTION = "Local code, the maker's instructions and licensed practice come first."
@@ -49,55 +47,65 @@ def write_calendar(piece: AreaCalendar) -> Path:
     calendar.add("version", "2.0")
     calendar.add("calscale", "GREGORIAN")
     calendar.add("x-wr-calname", icalendar.vText(_clean(f"Boiler visits, {piece.area}")))
-    head = calendar.to_ical().decode().removesuffix(LAST_LINE)
-    rows = zip(*(piece.visits[name].to_list() for name in COLUMNS), strict=True)
-    events = "".join(_event(row, piece.stamp, piece.working_days) for row in rows)
-    piece.path.write_bytes(f"{head}{events}{LAST_LINE}".encode())
+    head = calendar.to_ical().removesuffix(LAST_LINE)
+    events = _events(piece.visits, piece.stamp, piece.working_days)
+    piece.path.write_bytes(head + folded("".join(events).encode()) + LAST_LINE)
     return piece.path
 
 
-def _event(row: Sequence, stamp: str, working_days: int) -> str:
-    # The package's own components take a millisecond each, which is minutes for a large fleet.
-    install, uid, site, model, week, due, minutes, chance, leading, tasks, take = row
-    start, end = _days(week, working_days)
-    said = [_phrase(f"Appliance: {model or 'unknown model'}"), f"Expected: {minutes:.0f} minutes"]
-    if leading:
-        said.append(_why(leading) + (f"\\, due {due}" if due else ""))
-    if chance is not None:
-        said.append(f"Chance of being out of range by then: {100 * chance:.0f} %")
-    said += _work(tasks or "", take or "")
-    place = _escaped(site) if site else ""
-    summary = f"SUMMARY:Boiler visit {_escaped(install)}" + (f"\\, {place}" if site else "")
-    return (
-        f"BEGIN:VEVENT\r\nUID:{uid}@foulcast.invalid\r\nDTSTAMP:{stamp}\r\n"
-        f"DTSTART;VALUE=DATE:{start}\r\nDTEND;VALUE=DATE:{end}\r\n{_folded(summary)}\r\n"
-        + (f"{_folded(f'LOCATION:{place}')}\r\n" if site else "")
-        + _folded("DESCRIPTION:" + "\\n".join(said))
-        + "\r\nTRANSP:TRANSPARENT\r\nEND:VEVENT\r\n"
-    )
+def _events(visits: pl.DataFrame, stamp: str, working_days: int) -> pl.Series:
+    """The events as text, their lines not yet folded. The package's own components take a millisecond each."""
+    columns = {name: visits[name] for name in COLUMNS}
+    install, site = _each_escaped(columns["install_id"]), _each_escaped(columns["site_label"].fill_null(""))
+    week = columns["planned_week"]
+    place = pl.when(site.alias("site") != "")
+    leading = columns["leading_indicator"].cast(pl.String).fill_null("")
+    due = pl.format("\\, due {}", columns["due_on"]).fill_null("")
+    chance = pl.Series(np.rint(100 * columns["p_out_at_planned"].fill_null(0.0).to_numpy())).cast(pl.Int64)
+    return pl.select(
+        pl.format(
+            "BEGIN:VEVENT\r\nUID:{}@foulcast.invalid\r\n"
+            f"DTSTAMP:{stamp}\r\n"
+            "DTSTART;VALUE=DATE:{}\r\nDTEND;VALUE=DATE:{}\r\nSUMMARY:Boiler visit {}{}\r\n{}"
+            "DESCRIPTION:Appliance: {}\\nExpected: {} minutes{}{}{}\\n{}\r\nTRANSP:TRANSPARENT\r\nEND:VEVENT\r\n",
+            columns["uid"],
+            told(_day, week),
+            told(_day, week + timedelta(days=working_days)),  # the day after the last one (RFC 5545, 3.6.1)
+            install,
+            place.then(pl.format("\\, {}", site)).otherwise(pl.lit("")),
+            place.then(pl.format("LOCATION:{}\r\n", site)).otherwise(pl.lit("")),
+            told(_model, columns["model"]),
+            pl.Series(np.rint(columns["expected_minutes"].to_numpy())).cast(pl.Int64),
+            told(_why, leading),
+            pl.when(leading != "").then(due).otherwise(pl.lit("")),
+            pl.when(columns["p_out_at_planned"].is_null())
+            .then(pl.lit(""))
+            .otherwise(pl.format("\\nChance of being out of range by then: {} %", chance)),
+            told(_work, columns["tasks"], columns["take_along"]),
+        )
+    ).to_series()
 
 
-@lru_cache(1000)
-def _days(week: date, working_days: int) -> tuple[str, str]:
-    """The first day and the day after the last one (RFC 5545, 3.6.1)."""
-    return week.strftime("%Y%m%d"), (week + timedelta(days=working_days)).strftime("%Y%m%d")
+def folded(lines: bytes) -> bytes:
+    """Content lines, each with its CRLF, in lines of at most 75 octets (RFC 5545, 3.1)."""
+    octets = np.frombuffer(lines, np.uint8)
+    ends = np.flatnonzero(octets == 0x0A) - 1
+    starts = np.append(0, ends[:-1] + 2)[: len(ends)]
+    cuts = [np.zeros(0, np.int64)]
+    while len(starts := starts[(long := ends - starts > LINE_OCTETS)]):
+        ends = ends[long]
+        cut = starts + LINE_OCTETS
+        for _ in range(3):  # not inside a character
+            cut = cut - ((octets[cut] & 0xC0) == 0x80)
+        cut = cut - ((octets[cut - 1] == 0x5C) & (octets[cut - 2] != 0x5C))  # for readers' sake, nor inside an escape
+        cuts.append(cut)
+        starts = cut
+    at = np.sort(np.concatenate(cuts)).tolist()
+    return b"\r\n ".join(map(lines.__getitem__, map(slice, [0, *at], [*at, len(lines)])))
 
 
-def _folded(text: str) -> str:
-    """A content line in lines of at most 75 octets (RFC 5545, 3.1)."""
-    if text.isascii():
-        return text if len(text) <= LINE_OCTETS else "\r\n ".join(LINES.findall(text))
-    line = text.encode()
-    parts, start = [], 0
-    while len(line) - start > LINE_OCTETS:
-        end = start + LINE_OCTETS
-        while line[end] & 0xC0 == 0x80:  # not inside a character
-            end -= 1
-        if line[end - 1] == 0x5C and line[end - 2] != 0x5C:
-            end -= 1
-        parts.append(line[start:end])
-        start = end
-    return b"\r\n ".join([*parts, line[start:]]).decode()
+def _day(on: date) -> str:
+    return on.strftime("%Y%m%d")
 
 
 def _clean(text: str) -> str:
@@ -105,24 +113,27 @@ def _clean(text: str) -> str:
 
 
 def _escaped(text: str) -> str:
-    if ESCAPED.search(text) is None:
-        return text
     return text.translate(AS_VALUE)
 
 
-# The lines of a description are few, and come again and again.
-_phrase = lru_cache(10_000)(_escaped)
+def _each_escaped(texts: pl.Series) -> pl.Series:
+    given, odd = texts, texts.str.contains(CONTROL).arg_true()
+    for sign in "\\;,":
+        texts = texts.str.replace_all(sign, f"\\{sign}", literal=True)
+    return texts.scatter(odd, [_escaped(text) for text in given.gather(odd)]) if len(odd) else texts
 
 
-@lru_cache(1000)
+def _model(model: str | None) -> str:
+    return _escaped(model or "unknown model")
+
+
 def _why(leading: str) -> str:
-    return _escaped(f"Why now: {leading.replace('_', ' ')}")
+    return "\\n" + _escaped(f"Why now: {leading.replace('_', ' ')}") if leading else ""
 
 
-@lru_cache(10_000)
-def _work(tasks: str, take: str) -> list[str]:
+def _work(tasks: str | None, take: str | None) -> str:
     """What to do and to bring, and the caution below it, line by line."""
-    lines = [f"- {part}" for part in tasks.split(";") if part]
+    lines = [f"- {part}" for part in (tasks or "").split(";") if part]
     if take:
         lines.append("Bring: " + ", ".join(take.split(";")))
-    return [_escaped(line) for line in (*lines, CAUTION)]
+    return _escaped("\n".join([*lines, CAUTION]))

@@ -11,22 +11,21 @@ from pathlib import Path
 
 import polars as pl
 
-from pipeline.calendar_events import AreaCalendar
+from pipeline.calendar_events import COLUMNS, AreaCalendar
 from pipeline.store import Store
 
 PLANNED = """
-    select dense_rank() over (order by a.area_no, v.area_id) as number,
-        coalesce(nullif(a.name, ''), v.area_id) as area, v.install_id,
+    select a.area_no, v.area_id, coalesce(nullif(a.name, ''), v.area_id) as area, v.install_no, v.install_id,
         left(sha256(v.install_id || '|' || v.planned_week::varchar), 32) as uid, i.site_label, m.name as model,
         v.planned_week, v.due_on::varchar as due_on, v.expected_minutes, v.p_out_at_planned, v.leading_indicator,
         v.tasks, v.take_along
     from visit_plan v
-    join current_installs i using (install_id)
+    join current_installs i using (install_no)
     left join current_models m on m.model_id = v.model_id
     left join current_areas a on a.area_id = v.area_id
     where v.planned_week is not null
-    order by number, v.planned_week, v.install_id
 """
+FEW = ("area_id", "area", "model", "leading_indicator", "tasks", "take_along")  # texts, each on thousands of visits
 
 
 def area_calendars(store: Store, folder: Path, working_days: int = 5) -> list[AreaCalendar]:
@@ -37,9 +36,16 @@ def area_calendars(store: Store, folder: Path, working_days: int = 5) -> list[Ar
     """
     stamp = datetime.combine(date.fromisoformat(str(store.fact("as_of"))), time(), UTC).strftime("%Y%m%dT%H%M%SZ")
     folder.mkdir(parents=True, exist_ok=True)
-    # Few texts, each on thousands of visits: three quarters of what would be held.
-    planned = store.frame(PLANNED).cast(dict.fromkeys(("tasks", "take_along"), pl.Categorical))
+    planned = store.frame(PLANNED).cast(dict.fromkeys(FEW, pl.Categorical))
+    parts = planned.partition_by("area_no", "area_id", as_dict=True)
+    known_first = sorted(parts, key=lambda area: (area[0] is None, *area))
     return [
-        AreaCalendar(folder / f"visits-{number:03}.ics", visits["area"][0], visits, stamp, working_days)
-        for number, visits in enumerate(planned.partition_by("number", maintain_order=True), start=1)
+        AreaCalendar(
+            folder / f"visits-{number:03}.ics",
+            parts[area]["area"][0],
+            parts[area].select(*COLUMNS, "install_no").sort("planned_week", "install_no"),
+            stamp,
+            working_days,
+        )
+        for number, area in enumerate(known_first, start=1)
     ]

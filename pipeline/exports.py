@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -9,23 +10,29 @@ import numpy as np
 import pyarrow as pa
 from pyarrow import parquet
 
-from pipeline.safe_text import safe_cell_sql
-from pipeline.store import Store, literal, quoted
+from pipeline.csv_rows import write_csv
+from pipeline.store import Store
 
 
 @dataclass(frozen=True)
 class Export:
     """A published file: its name, the view it is written from and the columns that order its rows; none where the
-    table behind the view lies in order already. DuckDB writes the rows of a table as they lie."""
+    table behind the view lies in order already. DuckDB gives the rows of a table as they lie. words: columns of few
+    different texts."""
 
     file: str
     view: str
     key: tuple[str, ...] = ()
+    words: tuple[str, ...] = ()
 
 
 EXPORTS = (
-    Export("forecasts.csv", "export_forecasts"),
-    Export("visit_plan.csv", "export_visit_plan"),
+    Export(
+        "forecasts.csv",
+        "export_forecasts",
+        words=("indicator", "firing", "last_stage", "limit_source", "state", "basis"),
+    ),
+    Export("visit_plan.csv", "export_visit_plan", words=("leading_indicator", "tasks", "take_along")),
     Export("appliance_models.csv", "export_appliance_models", ("model_id", "indicator", "firing")),
     Export("area_weeks.csv", "export_area_weeks", ("area_id", "week")),
     Export("rejected_rows.csv", "export_rejected_rows", ("file", "line", "column", "reason", "value")),
@@ -40,19 +47,11 @@ def write_exports(store: Store, folder: Path) -> dict[str, int]:
     """Write every export into `folder`; returns rows per file."""
     folder.mkdir(parents=True, exist_ok=True)
     store.run_file("90_exports.sql")
-    rows = {export.file: _write(store, export, folder / export.file) for export in EXPORTS}
-    return rows | {CURVES: _write_curves(store, folder / CURVES)}
-
-
-def _write(store: Store, export: Export, path: Path) -> int:
-    columns = store.rows(f"select column_name, column_type from (describe {export.view})")
-    shown = [
-        f"{safe_cell_sql(quoted(name))} as {quoted(name)}" if kind == "VARCHAR" else quoted(name)
-        for name, kind in columns
-    ]
-    order = f"order by {', '.join(quoted(name) for name in export.key)}" if export.key else ""
-    query = f"select {', '.join(shown)} from {export.view} {order}"
-    return store.scalar(f"copy ({query}) to {literal(path)} (format csv, header, delimiter ',')")
+    # Reading, encoding and writing hold no lock of Python's, and each takes a thread.
+    with store.beside() as other, ThreadPoolExecutor(1) as thread:
+        curves = thread.submit(_write_curves, other, folder / CURVES)
+        rows = {e.file: write_csv(store, e.view, folder / e.file, e.key, e.words) for e in EXPORTS}
+        return rows | {CURVES: curves.result()}
 
 
 def _write_curves(store: Store, path: Path) -> int:

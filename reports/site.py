@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import base64
 import hashlib
-import json
 import re
 from concurrent.futures import Executor
 from dataclasses import dataclass, field
@@ -243,10 +242,12 @@ class Site:
         )
         self._put(name, html)
 
-    def write_index(self, name: str, area_no: int, rows: list[list[Any]]) -> None:
-        """A shard of the install search: a script, since a page opened from disk may fetch nothing else."""
-        text = json.dumps(rows, ensure_ascii=True, separators=(",", ":"), allow_nan=False).replace("<", "\\u003c")
-        self._put(name, f"foulcastFind({area_no},{text});\n")
+    def write_index(self, name: str, area_no: int, rows: str) -> None:
+        """A shard of the install search: a script, since a page opened from disk may fetch nothing else.
+
+        rows: as JSON in which no < is left.
+        """
+        self._put(name, f"foulcastFind({area_no},{rows});\n")
 
     def _put(self, name: str, text: str) -> None:
         path = self.folder / name

@@ -1,37 +1,34 @@
 -- page_state: one row per install: what it needs, in one word, and the worst chance behind it.
 -- reads: current_installs, current_areas, current_models, forecasts, observations, visit_plan, run_facts, page_options.   key: install_no.
 -- page_options and page_series are written by the pages stage: weeks ahead, cards per area, units and labels as shown.
-create or replace macro page_as_of() as (select value::date from run_facts where key = 'as_of');
+-- A variable is a constant to a query: it is compared where rows are read, and a subquery where they are put together.
+set variable page_as_of = (select value::date from run_facts where key = 'as_of');
+create or replace macro page_as_of() as getvariable('page_as_of')::date;
 create or replace macro page_share(part, whole) as case when whole > 0 then part / whole end;
 
--- install_states: what each install needs, in one word; out of range goes before due, and due before all else. It stays
--- in the store, for whoever asks and for the summary of a run.   key: install_no.
-create or replace table install_states as
-with worst as (
-    select install_no,
-           bool_or(state = 'out_of_range') as is_out,
-           bool_or(state = 'in_range') as is_in,
-           min(due_on) as due_on
-    from forecasts group by install_no
-)
-select i.install_no, w.due_on,
+-- page_worst: what all series of an install say together.   key: install_no.
+create or replace temp table page_worst as
+select install_no,
+       bool_or(state = 'out_of_range') as is_out,
+       bool_or(state = 'in_range') as is_in,
+       min(due_on) as due_on,
+       1 - exp(sum(ln(greatest(1e-12, 1 - coalesce(p_out_now, 0))))) as p_out_now,
+       count(*) filter (state = 'out_of_range') as series_out,
+       bool_or(state = 'out_of_range' and indicator = 'co_air_free_ppm') as co_out
+from forecasts group by install_no;
+
+create or replace table page_state as
+select i.install_no, i.install_id, i.area_no, i.model_no, w.due_on, w.p_out_now, coalesce(w.series_out, 0) as series_out,
+       coalesce(w.co_out, false) as co_out,
        case when w.is_out then 'out_of_range'
             when w.due_on <= page_as_of() + 90 then 'due'
             when w.is_in then 'in_range'
             else 'unknown' end as state
-from current_installs i left join worst w using (install_no);
+from current_installs i left join page_worst w using (install_no);
 
-create or replace table page_state as
-with worst as (
-    select install_no,
-           1 - exp(sum(ln(greatest(1e-12, 1 - coalesce(p_out_now, 0))))) as p_out_now,
-           count(*) filter (state = 'out_of_range') as series_out,
-           bool_or(state = 'out_of_range' and indicator = 'co_air_free_ppm') as co_out
-    from forecasts group by install_no
-)
-select i.install_no, i.install_id, i.area_no, i.model_no, s.due_on, w.p_out_now, coalesce(w.series_out, 0) as series_out,
-       coalesce(w.co_out, false) as co_out, s.state
-from current_installs i join install_states s using (install_no) left join worst w using (install_no);
+-- install_states: what each install needs, in one word; out of range goes before due, and due before all else. It stays
+-- in the store, for whoever asks and for the summary of a run.   key: install_no.
+create or replace table install_states as select install_no, due_on, state from page_state;
 
 -- page_labels: what people call each install.
 create or replace view page_labels as
@@ -75,10 +72,15 @@ with soon as (
            v.p_out_at_interval, v.tasks, v.take_along, v.last_visit_on,
            row_number() over (partition by l.area_no order by v.planned_week, v.p_out_at_planned desc nulls last, l.install_no) as card_no,
            count(*) over (partition by l.area_no) as in_window
-    from visit_plan v join page_labels l using (install_id)
+    from visit_plan v join page_labels l using (install_no)
     where v.planned_week is not null and v.planned_week <= page_as_of() + 7 * (select weeks_ahead::integer from page_options)
 )
 select * from soon where card_no <= (select cards_per_area from page_options);
+
+-- page_has_card: whether an install has a card. A bit each: a join would copy all rows that it is asked of, wide ones too.
+set variable page_last_install = (select coalesce(max(install_no), 0)::bigint from current_installs);
+set variable page_card_installs = (select bitstring_agg(install_no::bigint, 0, getvariable('page_last_install')) from page_cards);
+create or replace macro page_has_card(number) as get_bit(getvariable('page_card_installs'), number) = 1;
 
 -- page_observations: every reading of the installs in page_sample and page_cards: what pages show reading by reading.
 -- Temporary: a third of its cost was to be written into the store, for a few seconds.

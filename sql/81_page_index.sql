@@ -24,7 +24,7 @@ select count(*) as installs,
        count(*) filter (state <> 'out_of_range' and page_state.due_on <= page_as_of() + 30) as due_30,
        count(*) filter (state <> 'out_of_range' and page_state.due_on <= page_as_of() + 60) as due_60,
        count(*) filter (state <> 'out_of_range' and page_state.due_on <= page_as_of() + 90) as due_90
-from page_state left join visit_plan using (install_id) left join page_out using (install_no);
+from page_state left join visit_plan using (install_no) left join page_out using (install_no);
 
 create or replace view page_first as
 with sound as (
@@ -54,4 +54,4 @@ select p.install_no, l.install_id, l.site_label, l.area_no, l.area, l.model, p.s
        v.planned_week, p.place
 from picked p join page_labels l using (install_no)
 left join lead_series s using (install_no)
-left join visit_plan v on v.install_id = l.install_id;
+left join visit_plan v on v.install_no = l.install_no;

@@ -32,6 +32,7 @@ def results(
                 "take_along": "trap gasket;neutralising media 4 kg",
                 "last_visit_on": date(2025, 9, 10),
                 "interval_on": date(2026, 9, 10) + timedelta(days=int(i) % 120),
+                "install_no": int(i),
             }
             for i in number
         ]

@@ -82,7 +82,7 @@ TABLES = {
                      "high double, n integer",
     "visit_plan": "install_id varchar, area_id varchar, model_id varchar, due_on date, leading_indicator varchar, "
                   "planned_week date, expected_minutes double, p_out_at_planned double, p_out_at_interval double, "
-                  "tasks varchar, take_along varchar, last_visit_on date, interval_on date",
+                  "tasks varchar, take_along varchar, last_visit_on date, interval_on date, install_no integer",
     "area_weeks": "area_id varchar, week date, visits integer, hours_needed double, hours_available double, "
                   "hours_short double, hour_value double",
     "plan_scenarios": "risk_tolerance double, visits integer, hours double, peak_week date, peak_hours double, "

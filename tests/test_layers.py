@@ -15,7 +15,7 @@ PACKAGES = ("pipeline", "models", "reports")
 ORDER = (
     *("interpreter", "kept", "errors", "units", "schema", "settings", "safe_text", "store"),
     *("sql_formulas", "enthalpy", "vapour", "fuels", "combustion", "findings", "patterns", "intake"),
-    *("derive", "exports", "explain", "calendar_events", "calendar_files", "sample", "stages"),
+    *("derive", "csv_rows", "exports", "explain", "calendar_events", "calendar_files", "sample", "stages"),
     *("outfolder", "fleet_place", "prefect_server", "prefect_api"),
     *("terminal", "workers", "job", "flows", "command", "cli"),
 )

@@ -131,9 +131,7 @@ def test_a_reading_out_of_range_is_seen_in_the_catch_up_weeks_the_farthest_out_f
     store.run("update forecasts set state = 'out_of_range', p_out_now = 0.95, last_value = 1.0 + 0.02 * install_no "
               "where install_no < 30 and series_no = 0")  # fmt: skip
     planned(store)
-    out = store.frame(
-        "select install_no, planned_week from visit_plan join current_installs using (install_id) where install_no < 30"
-    )
+    out = store.frame("select install_no, planned_week from visit_plan where install_no < 30")
     assert out["planned_week"].null_count() == 0
     assert out["planned_week"].max() <= FIRST_MONDAY + timedelta(days=7 * 7)  # type: ignore[operator]
     near, far = (out.filter(pl.col("install_no").is_between(*k))["planned_week"] for k in ((0, 9), (20, 29)))
@@ -149,8 +147,7 @@ def test_several_co_readings_out_of_range_are_all_seen_in_the_first_week_whateve
     store.run("update forecasts set state = 'out_of_range', p_out_now = 0.9 "
               "where install_no % 10 = 3 and indicator = 'co_air_free_ppm'")  # fmt: skip
     planned(store)
-    weeks = store.rows("select planned_week from visit_plan join current_installs using (install_id) "
-                       "where install_no % 10 = 3")  # fmt: skip
+    weeks = store.rows("select planned_week from visit_plan where install_no % 10 = 3")  # fmt: skip
     assert {week for (week,) in weeks} == {FIRST_MONDAY}
     assert store.rows("select hours_short from area_weeks order by week limit 1")[0][0] > 0
 
@@ -437,9 +434,7 @@ def test_installs_without_dates_or_interval_are_planned_in_the_first_weeks() -> 
     store.run("update current_installs set installed_on = null where install_no < 5")
     store.run("update current_models set service_interval_months = null, exchanger_material = null where model_no = 1")
     planned(store)
-    weeks = store.rows(
-        "select planned_week from visit_plan join current_installs using (install_id) where install_no < 5"
-    )
+    weeks = store.rows("select planned_week from visit_plan where install_no < 5")
     assert all(week <= FIRST_MONDAY + timedelta(days=7 * 7) for (week,) in weeks)
 
 

@@ -7,11 +7,13 @@ import hashlib
 import html
 import json
 import re
+from collections.abc import Sequence
 from concurrent.futures import BrokenExecutor, Executor, Future
 from datetime import date
 from pathlib import Path
 
 import altair as alt
+import numpy as np
 import polars as pl
 import pytest
 from page_store import built_site, small_store
@@ -22,7 +24,7 @@ from pipeline.settings import settings_from
 from pipeline.stages.page_gas import gas_pairs
 from pipeline.stages.pages import front_of, pages, prepare, staffing_of
 from reports import tables, theme
-from reports.charts.history import History, history_svg, nice_ticks
+from reports.charts.history import history_svgs, nice_ticks
 from reports.drawing import Later, drawn_svg, vega_script, without_idle_limits
 from reports.site import Figure, Fleet, Site, shown, split, still, whole
 
@@ -325,27 +327,41 @@ def test_numbers_keep_their_sign_and_lose_that_of_zero() -> None:
 
 
 def test_ticks_are_round_and_inside() -> None:
-    for low, high in [(0.0, 1.0), (3.2, 7.9), (80, 412), (-0.3, 0.2), (1e-4, 3e-4)]:
-        ticks = nice_ticks(low, high)
-        assert 2 <= len(ticks) <= 6
-        assert all(low - 1e-9 <= t <= high + 1e-9 for t in ticks)
+    low, high = np.array([(0.0, 1.0), (3.2, 7.9), (80, 412), (-0.3, 0.2), (1e-4, 3e-4)]).T
+    pair, ticks = nice_ticks(low, high)
+    assert set(np.bincount(pair, minlength=5)) <= {2, 3, 4, 5, 6}
+    assert ((low[pair] - 1e-9 <= ticks) & (ticks <= high[pair] + 1e-9)).all()
+    # the digits of a step of 1, 2, 2.5 or 5 are few
+    assert all(len(f"{tick:.10f}".rstrip("0").split(".")[1]) <= 5 for tick in ticks)
+
+
+Reading, Month = tuple[date, float, bool], tuple[date, float, float, float]
+
+
+def drawn(
+    pictures: Sequence[tuple[str, str, float | None, float | None, Sequence[Reading], Sequence[Month]]],
+) -> list[str]:
+    """Pictures by label, unit, lower and upper limit, readings (on, value, after work) and forecast."""
+    days = {"label": pl.String, "unit": pl.String, "limit_low": pl.Float64, "limit_high": pl.Float64}
+    readings = [(at, *reading) for at, picture in enumerate(pictures) for reading in picture[4]]
+    fans = [(at, *month) for at, picture in enumerate(pictures) for month in picture[5]]
+    read = {"at": pl.Int64, "visited_on": pl.Date, "value": pl.Float64, "left": pl.Boolean}
+    fan = {"at": pl.Int64, "on": pl.Date, "low": pl.Float64, "middle": pl.Float64, "high": pl.Float64}
+    return history_svgs(
+        pl.DataFrame([picture[:4] for picture in pictures], schema=days, orient="row"),
+        pl.DataFrame(readings, schema=read, orient="row"),
+        pl.DataFrame(fans, schema=fan, orient="row"),
+        date(2026, 1, 1),
+    ).to_list()
+
+
+READ = [(date(2024, 1, 1), 15.0, True), (date(2025, 1, 1), 31.0, False)]
+AHEAD = [(date(2026, 1, 1), 18.0, 20.0, 22.0), (date(2026, 7, 1), 20.0, 25.0, 31.0)]
+NOTHING = ("O2", "%", 3.0, 7.0, [], [])
 
 
 def test_the_card_picture_shows_readings_limit_and_forecast() -> None:
-    fan = [(date(2026, 1, 1), 18.0, 20.0, 22.0), (date(2026, 7, 1), 20.0, 25.0, 31.0)]
-    svg = str(
-        history_svg(
-            History(
-                "Flue over return",
-                "K",
-                [(date(2024, 1, 1), 15.0, True), (date(2025, 1, 1), 31.0, False)],
-                fan,
-                None,
-                30.0,
-                date(2026, 1, 1),
-            )
-        )
-    )
+    (svg,) = drawn([("Flue over return", "K", None, 30.0, READ, AHEAD)])
     assert svg.count("<circle") == 1  # in range, as left
     assert svg.count('class="out"') == 1  # 31 K is above 30 K
     assert svg.count('class="lim"') == svg.count('class="fan"') == svg.count('class="now"') == 1
@@ -353,12 +369,43 @@ def test_the_card_picture_shows_readings_limit_and_forecast() -> None:
     assert "expected 25.0" in svg.replace("\u00a0", " ")
 
 
+def test_the_card_picture_draws_to_scale() -> None:
+    (svg,) = drawn([("Flue over return", "K", None, 30.0, READ, AHEAD)])
+    days = [date(2024, 1, 1), date(2025, 1, 1), date(2026, 1, 1), date(2026, 7, 1)]
+    left, right = 40, 332  # of the picture's 340 pixels
+    scale = (right - left) / (days[-1] - days[0]).days
+    at = [f"{left + scale * (day - days[0]).days:.1f}" for day in days]
+    assert f'cx="{at[0]}"' in svg
+    assert f'class="out" d="M{at[1]} ' in svg
+    assert f'class="now" d="M{at[2]} 12' in svg
+    ticks = {float(value): float(y) for y, value in re.findall(r'y="([\d.]+)" class="e">(\d+)<', svg)}
+    (low, at_low), (high, at_high) = min(ticks.items()), max(ticks.items())
+    circle = float(re.search(r'cy="([\d.]+)"', svg)[1])  # type: ignore[index]
+    expected = at_low - 4 + (15.0 - low) / (high - low) * (at_high - at_low)  # words stand 4 below their line
+    assert circle == pytest.approx(expected, abs=0.15)
+
+
+def test_pictures_drawn_together_are_those_drawn_alone() -> None:
+    some = [
+        ("Flue over return", "K", None, 30.0, READ, AHEAD),
+        NOTHING,
+        ("O2", "%", 3.0, 7.0, [], [(day, *(x / 5 for x in values)) for day, *values in AHEAD]),
+        ("CO air-free <b>", "ppm", None, None, [(date(2012, 2, 29), 1234.56, False)], []),
+    ]
+    alone = [svg for picture in some for svg in drawn([picture])]
+    assert drawn(some) == alone
+    assert alone[1] == ""
+    assert "<b>" not in alone[3]
+    assert "1,235" in alone[3]
+
+
 def test_a_card_without_readings_or_forecast_has_no_picture() -> None:
-    assert history_svg(History("O2", "%", [], [], 3.0, 7.0, date(2026, 1, 1))) == ""
+    assert drawn([NOTHING]) == [""]
+    assert drawn([]) == []
 
 
 def test_a_card_of_one_flat_reading_can_be_drawn() -> None:
-    svg = history_svg(History("O2", "%", [(date(2026, 1, 1), 0.0, False)], [], None, None, date(2026, 1, 1)))
+    (svg,) = drawn([("O2", "%", None, None, [(date(2026, 1, 1), 0.0, False)], [])])
     assert "nan" not in svg.lower()
     assert "<circle" in svg
 

@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipeline.errors import FleetError
-from pipeline.safe_text import safe_cell, safe_cell_sql
+from pipeline.safe_text import safe_cell
 from pipeline.store import Store, literal, quoted
 
 
@@ -70,22 +70,6 @@ def test_any_text_is_a_literal_and_a_name(text: str) -> None:
 )
 def test_what_would_be_a_formula_gets_an_apostrophe(start: str) -> None:
     assert safe_cell(start + "1+1") == "'" + start + "1+1"
-
-
-@settings(deadline=None)
-@given(st.text(alphabet=st.sampled_from("=+-@\t\r\n ＝a'1\u00a0\ufeff\u2003"), max_size=6))
-def test_sql_and_python_agree(text: str) -> None:
-    with Store.open(None) as store:
-        assert store.scalar(f"select {safe_cell_sql('$1::varchar')}", [text]) == safe_cell(text)
-
-
-def test_sql_and_python_agree_on_every_first_character() -> None:
-    first = [chr(k) for k in (*range(0xD800), *range(0xE000, 0x11000))]
-    texts = [before + c + after for before in ("", " ") for c in first for after in ("", "1")]
-    with Store.open(None) as store:
-        store.write("cells", pl.DataFrame({"text": texts}))
-        shown = store.frame(f"select {safe_cell_sql('text')} as shown from cells")["shown"].to_list()
-    assert shown == [safe_cell(text) for text in texts]
 
 
 def test_beside_shares_tables_and_one_thread_is_given_back(tmp_path: Path) -> None:

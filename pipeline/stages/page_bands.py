@@ -43,14 +43,15 @@ def back_to_units(frame: pl.DataFrame, hours: pl.Expr) -> pl.DataFrame:
 
 
 def fans(store: Store, as_of: date, months: int = 12) -> pl.DataFrame:
-    """What each card's series will do over the coming months if nobody visits.
+    """What each drawn series of a card will do over the coming months if nobody visits.
 
     Returns install_no, series_no, on, low, middle, high: middle and the span of 80 %, in the units shown.
 
     Burner hours of a month are the install's hours per year times the area's share for that calendar month.
     """
     cycles = store.frame(
-        "select * from page_card_cycles join page_series using (series_no) order by install_no, series_no"
+        "select * from page_card_cycles semi join page_card_pictures using (install_no, series_no) "
+        "join page_series using (series_no) order by install_no, series_no"
     )
     if cycles.is_empty():
         return pl.DataFrame(

@@ -20,6 +20,7 @@ from pipeline.stages.page_gas import gas_pairs
 from pipeline.stages.side_by_side import helpers, side_by_side
 from pipeline.store import Store
 from pipeline.units import shown_unit, to_shown
+from reports.cards import PICTURES
 from reports.pages import front, limits, models, quality, staffing, tags, visits
 from reports.site import Fleet, Site, clean, shown
 
@@ -82,6 +83,7 @@ def prepare(store: Store, settings: Settings, site: Path) -> Site:
                 "cards_per_area": [max(20, min(CARDS_AN_AREA, CARDS_OF_ALL // areas))],
                 "models_drawn": [3],
                 "points_drawn": [150],
+                "pictures_per_card": [PICTURES],
                 "installs_sampled": [SAMPLED],
                 "travel_minutes": [settings.plan.travel_minutes],
                 "tag_weeks": [TAG_WEEKS],
@@ -291,7 +293,7 @@ def visits_of(store: Store, made: Site) -> None:
         {
             "area_visits": get(store, "select * from page_area_visits"),
             "card_heads": heads,
-            "card_series": get(store, "select * from page_card_series order by install_no, series_no"),
+            "card_series": get(store, "select * from page_card_series order by install_no, pressing"),
             "card_points": get(
                 store, "select * from page_card_points order by install_no, series_no, visited_on, stage_order"
             ),

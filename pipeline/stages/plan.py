@@ -49,11 +49,11 @@ def plan(store: Store, settings: Settings, mapper: Mapper = side_by_side) -> Non
     p_planned = fleet.chances.at_each(np.where(week == NO_WEEK, 0, calendar.first_monday + 7 * week))
     p_interval = fleet.chances.at_each(np.clip(fleet.interval, 0, None))
     planned = np.array(calendar.mondays, "datetime64[D]")[np.maximum(week, 0)]
-    names = np.array([s.indicator for s in SERIES] + [None], object)
-    firings = np.array([s.firing for s in SERIES] + [None], object)
+    lead = pl.Series(np.where(fleet.lead < 0, len(SERIES), fleet.lead))
+    names, firings = (pl.Series([getattr(s, told) for s in SERIES] + [None]) for told in ("indicator", "firing"))
     made = pl.Series(week != NO_WEEK)
     visit_plan = fleet.frame.select("install_id", "area_id", "model_id", "due_on").with_columns(
-        pl.Series("leading_indicator", names[fleet.lead].tolist(), dtype=pl.String),
+        names.gather(lead).alias("leading_indicator"),
         pl.when(made).then(pl.Series(planned.astype("datetime64[ms]")).cast(pl.Date)).alias("planned_week"),
         pl.Series("expected_minutes", np.round(expected, 1)),
         pl.when(made).then(pl.Series(np.round(p_planned, 6))).alias("p_out_at_planned"),
@@ -62,10 +62,11 @@ def plan(store: Store, settings: Settings, mapper: Mapper = side_by_side) -> Non
         pl.when(made).then(tasks.tasks).cast(pl.Categorical).alias("tasks"),
         pl.when(made).then(tasks.take_along).cast(pl.Categorical).alias("take_along"),
         fleet.frame["last_visit_on"],
-        pl.Series("leading_firing", firings[fleet.lead].tolist(), dtype=pl.String),
+        firings.gather(lead).alias("leading_firing"),
         fleet.frame["interval_on"],
         fleet.frame["latest_on"],
         tasks.cleaning.alias("exchanger_cleaning"),
+        fleet.frame["install_no"],
     )
     store.write("visit_plan", visit_plan)
     idle = [area for (area,) in store.rows("select area_id from current_areas order by area_id")]

@@ -168,7 +168,7 @@ def read_fleet(store: Store, as_of: date, plan: PlanSettings, tolerance: float) 
         if nodes is None:
             nodes = np.r_[0.0, month_days(as_of, first_month, chance.shape[1] - 1)]
             total = np.zeros((len(number), chance.shape[1]), np.float32)
-        place = np.searchsorted(number, install)
+        place = _places(number, install)
         for k in np.unique(series):
             here = series == k
             row, p = place[here], np.clip(chance[here], 0, 1)
@@ -224,8 +224,15 @@ def curves(store: Store, number: np.ndarray) -> Iterator[tuple[np.ndarray, np.nd
         ahead = later.to_numpy()
         chance = np.empty((len(key), ahead.shape[1] + 1), np.float32)
         chance[:, 0] = now["p_out_now"].to_numpy()[row_now]
-        chance[:, 1:] = ahead[row]
+        chance[:, 1:] = ahead if np.array_equal(row, np.arange(len(ahead))) else ahead[row]
         yield key // len(SERIES), key % len(SERIES), chance, curve["first_month"][0]
+
+
+def _places(number: np.ndarray, wanted: np.ndarray) -> np.ndarray:
+    """Where each of `wanted` stands in `number`, which ascends; in a store it counts from 0 without gaps."""
+    if len(number) and number[0] == 0 and number[-1] == len(number) - 1:
+        return wanted
+    return np.searchsorted(number, wanted)
 
 
 def _keys(frame: pl.DataFrame) -> np.ndarray:
@@ -258,7 +265,7 @@ def begins_out(store: Store, number: np.ndarray, doubted: dict[int, np.ndarray])
             level, sd = column("m0", 0.0), np.sqrt(np.maximum(column("v00", 0.0) + 2 * own, 1e-12))
             low, high = (column("limit_low", -np.inf) - level) / sd, (level - column("limit_high", np.inf)) / sd
             out = chance_below(low) + chance_below(high)
-            row = np.searchsorted(number, known["install_no"].to_numpy())
+            row = _places(number, known["install_no"].to_numpy())
             out[np.isin(row, doubted.get(series.series_no, np.zeros(0, np.int64)))] = 0.0
             log_in[row] += np.log1p(-np.clip(out, 0, 1 - 1e-9))
     return np.minimum(combined_chance(log_in), MOST_BEGIN_OUT)

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import Any
 
 import polars as pl
+from markupsafe import Markup
 
 from reports import theme
 from reports.site import Site
+from reports.told import quantities, told
 
 # column, heading, unit ('°C', 'K': as shown), digits, indicator whose limits stand beside it
 ROWS = (
@@ -29,25 +32,39 @@ SINGLE = (
 )
 
 
+FIRINGS = ("high", "low")
+# The template takes the rows as they stand: to fill them in there, one by one, took most of the time of these pages.
+ROW = '<tr><th scope="row">{}</th><td class="n">{}</td><td class="n">{}</td><td>{}</td></tr>\n'
+SINGLE_ROW = '<tr><th scope="row">{}</th><td class="n" colspan="2">{}</td><td>{}</td></tr>\n'
+
+
+@dataclass(frozen=True, slots=True)
+class Tag:
+    """All that a tag shows, in words. lines: its table's rows, as elements; outs: whether a value is out of range."""
+
+    site: str
+    install_id: str
+    model: str
+    fuel: str
+    on: str
+    by: str | None
+    purpose: str | None
+    lines: Markup
+    outs: bool
+
+
 def tags_pages(site: Site, frames: Mapping[str, pl.DataFrame], units: Mapping[str, str], weeks: int) -> None:
     """tags.html and tags/area-NN.html.
 
     frames: tags (one row per install), tag_tests (as-left tests), tag_limits; values in the units shown.
     units: what '°C', 'K' and 'kPa' are shown as. weeks: how many weeks back the tags reach.
     """
-    tests: dict[tuple[int, str], dict[str, Any]] = {
-        (r["install_no"], r["firing"]): r for r in frames["tag_tests"].iter_rows(named=True)
-    }
-    limits: dict[tuple[int, str, str], tuple[Any, Any]] = {
-        (r["install_no"], r["indicator"], r["firing"]): (r["limit_low"], r["limit_high"])
-        for r in frames["tag_limits"].iter_rows(named=True)
-    }
-    by_area: dict[int, list[dict[str, Any]]] = {}
+    heads = frames["tags"].sort("area_no", "visited_on", "visit_no", descending=[False, True, False])
+    by_area: dict[int, list[Tag]] = {}
     window: dict[int, tuple[str, int]] = {}
-    for row in (
-        frames["tags"].sort("area_no", "visited_on", "visit_no", descending=[False, True, False]).iter_rows(named=True)
-    ):
-        by_area.setdefault(row["area_no"], []).append(_tag(row, tests, limits, units))
+    lines, outs = _lines(heads, frames["tag_tests"], frames["tag_limits"], units)
+    for row, line, out in zip(heads.iter_rows(named=True), lines, outs, strict=True):
+        by_area.setdefault(row["area_no"], []).append(_tag(row, line, out))
         window[row["area_no"]] = (row["area"], row["in_window"])
     links = [
         {"href": f"tags/area-{no:02}.html", "area": window[no][0], "count": len(tags), "of": window[no][1]}
@@ -73,50 +90,70 @@ def tags_pages(site: Site, frames: Mapping[str, pl.DataFrame], units: Mapping[st
         )
 
 
-def _tag(
-    row: dict[str, Any],
-    tests: Mapping[tuple[int, str], dict[str, Any]],
-    limits: Mapping[tuple[int, str, str], tuple[Any, Any]],
-    units: Mapping[str, str],
-) -> dict[str, Any]:
-    no = row["install_no"]
-    found = {f: tests.get((no, f)) for f in ("high", "low")}
-    lines = []
-    outs = 0
+def _tag(row: Mapping[str, Any], lines: str, out: bool) -> Tag:
+    return Tag(
+        row["site_label"] or row["install_id"],
+        row["install_id"],
+        row["model"],
+        (row["fuel"] or "").replace("_", " "),
+        theme.day(row["visited_on"]),
+        row["technician_id"],
+        row["purpose"],
+        Markup(lines),
+        out,
+    )
 
-    def cell(value: Any, unit: str, digits: int, limit: tuple[Any, Any]) -> str:
-        nonlocal outs
-        if value is None:
-            return theme.DASH
-        out = (limit[0] is not None and value < limit[0]) or (limit[1] is not None and value > limit[1])
-        outs += out
-        return ("▲ " if out else "") + theme.quantity(value, unit, digits)
 
+def _lines(
+    heads: pl.DataFrame, tests: pl.DataFrame, limits: pl.DataFrame, units: Mapping[str, str]
+) -> tuple[pl.Series, pl.Series]:
+    """The rows of each tag's table, and whether a value on it is out of range."""
+    installs = heads.select("install_no")
+
+    def of_installs(frame: pl.DataFrame) -> pl.DataFrame:
+        return installs.join(frame, on="install_no", how="left", maintain_order="left")
+
+    def bounds(indicator: str | None, firing: str) -> tuple[pl.Series, pl.Series]:
+        own = (pl.col("indicator") == (indicator or "")) & (pl.col("firing") == firing)
+        found = of_installs(limits.filter(own).select("install_no", "limit_low", "limit_high"))
+        return found["limit_low"].cast(pl.Float64), found["limit_high"].cast(pl.Float64)
+
+    sides = {firing: of_installs(tests.filter(pl.col("firing") == firing)) for firing in FIRINGS}
+    rows = []
     for key, heading, unit, digits, indicator in ROWS:
-        shown_unit = units.get(unit, unit)
-        values = {f: t[key] if t else None for f, t in found.items()}
-        if all(v is None for v in values.values()):
-            continue
-        own = {f: limits.get((no, indicator or "", f), (None, None)) for f in found}
-        texts = list(dict.fromkeys(theme.limits_short(*own[f], shown_unit) for f in found if own[f] != (None, None)))
-        lines.append(
-            (heading, [cell(values[f], shown_unit, digits, own[f]) for f in found], "; ".join(texts) or theme.DASH)
-        )
+        high, low = (_Cells(sides[f][key], bounds(indicator, f), units.get(unit, unit), digits) for f in FIRINGS)
+        read = high.values.is_not_null() | low.values.is_not_null()
+        both = (high.allowed != low.allowed) & high.allowed.is_not_null() & low.allowed.is_not_null()
+        allowed = pl.when(both).then(pl.format("{}; {}", high.allowed, low.allowed)).otherwise(
+            pl.coalesce(high.allowed, low.allowed, pl.lit(theme.DASH))
+        )  # fmt: skip
+        row = pl.format(ROW, pl.lit(heading), high.texts, low.texts, allowed)
+        rows.append((read, row, high.out | low.out))
     for key, heading, unit, digits, indicator in SINGLE:
-        if row[key] is None:
-            continue
-        shown_unit = units.get(unit, unit)
-        own_limit = limits.get((no, indicator, "any"), (None, None))
-        text = theme.limits_short(*own_limit, shown_unit) if own_limit != (None, None) else theme.DASH
-        lines.append((heading, [cell(row[key], shown_unit, digits if shown_unit != "psi" else 0, own_limit)], text))
-    return {
-        "site": row["site_label"] or row["install_id"],
-        "install_id": row["install_id"],
-        "model": row["model"],
-        "fuel": (row["fuel"] or "").replace("_", " "),
-        "on": theme.day(row["visited_on"]),
-        "by": row["technician_id"],
-        "purpose": row["purpose"],
-        "lines": lines,
-        "outs": outs,
-    }
+        unit = units.get(unit, unit)
+        cells = _Cells(heads[key], bounds(indicator, "any"), unit, 0 if unit == "psi" else digits)
+        row = pl.format(SINGLE_ROW, pl.lit(heading), cells.texts, cells.allowed.fill_null(theme.DASH))
+        rows.append((cells.values.is_not_null(), row, cells.out))
+    told_ = pl.select(
+        lines=pl.concat_str([pl.when(read).then(row).otherwise(pl.lit("")) for read, row, _ in rows]),
+        outs=pl.any_horizontal(*(out for _, _, out in rows)),
+    )
+    return told_["lines"], told_["outs"]
+
+
+class _Cells:
+    """One column of a reading: values; texts, those out of range marked; allowed: the range, null where none is known;
+    out: whether a value lies outside."""
+
+    def __init__(self, values: pl.Series, bounds: tuple[pl.Series, pl.Series], unit: str, digits: int) -> None:
+        low, high = bounds
+        units = pl.repeat(unit, len(values), dtype=pl.String, eager=True)
+        self.values = values.cast(pl.Float64)
+        self.out = ((self.values < low) | (self.values > high)).fill_null(False)
+        shown = quantities(self.values, units, pl.repeat(digits, len(values), dtype=pl.Int64, eager=True))
+        self.texts = pl.select(
+            pl.when(self.out).then(pl.format("▲ {}", shown)).otherwise(shown).alias("text")
+        ).to_series()
+        known = pl.Series(low.is_not_null() | high.is_not_null())
+        allowed = told(theme.limits_short, low, high, units)
+        self.allowed = pl.select(pl.when(known).then(allowed)).to_series()

@@ -12,10 +12,12 @@ import polars as pl
 from markupsafe import Markup
 
 from reports import tables, theme
-from reports.cards import build_cards
+from reports.cards import Card, build_cards
 from reports.site import Fleet, Site
+from reports.told import json_rows, told
 
 CARDS_A_PAGE = 160  # about 11 kB each: under 2 MB, and room for the search of a phone page
+CARDS_A_PIECE = 1_000  # and no more than an area beyond
 FIND_A_SHARD = 20_000
 FIND_ON_PHONE = 8_000
 WEEKS_SHOWN = 8
@@ -37,38 +39,48 @@ def card_pages(heads: pl.DataFrame) -> dict[int, str]:
 
 
 @dataclass(frozen=True)
-class AreaCards:
-    """All that the pages of one area's cards are made from; small enough to travel to another process.
+class AreaPages:
+    """What the pages of one area say beside its cards.
 
-    frames: as `build_cards` takes them, of this area. others: the installs without a card that are due soonest, one row
-    each, of `other_installs`. in_window: visits of the coming weeks, with a card or without.
+    in_window: visits of the coming weeks, with a card or without. others: the installs without a card that are due
+    soonest, one row each, of `other_installs`.
     """
 
-    folder: Path
-    fleet: Fleet
     area_no: int
     area: str
-    frames: dict[str, pl.DataFrame]
     in_window: int
     others: pl.DataFrame
     other_installs: int
 
 
+@dataclass(frozen=True)
+class SomeAreas:
+    """All that the pages of some areas are made from; small enough to travel to another process.
+
+    frames: as `build_cards` takes them, of these areas.
+    """
+
+    folder: Path
+    fleet: Fleet
+    areas: list[AreaPages]
+    frames: dict[str, pl.DataFrame]
+
+
 def visits_pages(
     site: Site,
     frames: Mapping[str, pl.DataFrame],
-    mapper: Callable[[Callable[[AreaCards], list[str]], list[AreaCards]], list[list[str]]],
+    mapper: Callable[[Callable[[SomeAreas], list[str]], list[SomeAreas]], list[list[str]]],
 ) -> None:
     """visits.html, visits/area-NN.html, phone/area-NN.html and the search index.
 
     frames: area_visits (area_no, area, week, visits, hours), card_heads, find (one row per install), area_names, and
     for `build_cards` card_series, card_points, card_fans, card_last and sisters.
-    mapper: does the areas, function of every piece, here or in processes beside.
+    mapper: does some areas at a time, function of every piece, here or in processes beside.
     """
     plan, heads = frames["area_visits"], frames["card_heads"]
     names: dict[int, str] = dict(frames["area_names"].select("area_no", "area").iter_rows())
     shards = _search(site, frames["find"], heads, names)
-    for written in mapper(write_area, _by_areas(site, frames, names)):
+    for written in mapper(write_areas, _pieces(site, frames, names)):
         site.pages += written
     as_of = site.fleet.as_of
     this_week = as_of - timedelta(days=as_of.weekday())
@@ -94,46 +106,48 @@ def visits_pages(
     )
 
 
-def _by_areas(site: Site, frames: Mapping[str, pl.DataFrame], names: Mapping[int, str]) -> list[AreaCards]:
-    """The areas with cards, in order."""
-    heads = frames["card_heads"]
-    area_of = heads.select("install_no", "area_no")
-
-    def apart(frame: pl.DataFrame) -> dict[int, pl.DataFrame]:
-        parts = frame.partition_by("area_no", as_dict=True, maintain_order=True)
-        return {int(area_no): part for (area_no,), part in parts.items()}
-
+def _pieces(site: Site, frames: Mapping[str, pl.DataFrame], names: Mapping[int, str]) -> list[SomeAreas]:
+    """The areas with cards, in order, so many together that a piece has CARDS_A_PIECE cards."""
+    heads, find = frames["card_heads"], frames["find"]
+    if heads.is_empty():
+        return []
+    sizes = heads.group_by("area_no").agg(pl.len(), pl.col("in_window").first()).sort("area_no")
+    sizes = sizes.with_columns(piece=(pl.col("len").cum_sum() - pl.col("len")) // CARDS_A_PIECE)
+    piece_of = heads.select("install_no", "area_no").join(sizes.select("area_no", "piece"), on="area_no")
     of_cards = {
-        name: apart(frames[f"card_{name}"].join(area_of, on="install_no", maintain_order="left"))
-        for name in ("series", "points", "fans", "last")
+        name: _apart(
+            frames[f"card_{name}"].join(piece_of.select("install_no", "piece"), on="install_no", maintain_order="left"),
+            "piece",
+        )
+        for name in ("heads", "series", "points", "fans", "last")
     }
-    others = apart(
-        frames["find"].join(area_of, on="install_no", how="anti").sort("due_on", "install_no", nulls_last=True)
+    others = _apart(
+        find.join(piece_of, on="install_no", how="anti").sort("due_on", "install_no", nulls_last=True), "area_no"
     )
     pieces = []
-    for area_no, own in sorted(apart(heads).items()):
-        given = {name: of_cards[name].get(area_no, frames[f"card_{name}"].clear()) for name in of_cards}
-        rest = others.get(area_no, frames["find"].clear())
-        pieces.append(
-            AreaCards(
-                site.folder,
-                site.fleet,
-                area_no,
-                names.get(area_no, theme.DASH),
-                {"heads": own, "sisters": frames["sisters"], **given},
-                own["in_window"][0],
-                rest.head(FIND_ON_PHONE),
-                rest.height,
+    for piece, some in _apart(sizes, "piece").items():
+        areas = []
+        for area_no, in_window in some.select("area_no", "in_window").iter_rows():
+            rest = others.get(area_no, find.clear())
+            areas.append(
+                AreaPages(area_no, names.get(area_no, theme.DASH), in_window, rest.head(FIND_ON_PHONE), rest.height)
             )
-        )
+        given = {name: of_cards[name].get(piece, frames[f"card_{name}"].clear()) for name in of_cards}
+        pieces.append(SomeAreas(site.folder, site.fleet, areas, {"sisters": frames["sisters"], **given}))
     return pieces
 
 
-def write_area(piece: AreaCards) -> list[str]:
-    """The pages of one area's cards, for the desk and for the phone; returns their names."""
+def _apart(frame: pl.DataFrame, by: str) -> dict[int, pl.DataFrame]:
+    parts = frame.partition_by(by, as_dict=True, maintain_order=True)
+    return {int(number): part for (number,), part in parts.items()}
+
+
+def write_areas(piece: SomeAreas) -> list[str]:
+    """The pages of the cards of some areas, for the desk and for the phone; returns their names."""
     site = Site(piece.folder, piece.fleet)
-    cards = build_cards(**piece.frames, as_of=piece.fleet.as_of)[piece.area_no]
-    _area(site, piece, cards)
+    cards = build_cards(**piece.frames, as_of=piece.fleet.as_of)
+    for area in piece.areas:
+        _area(site, area, cards[area.area_no])
     return site.pages
 
 
@@ -168,13 +182,12 @@ def _by_area(plan: pl.DataFrame, this_week: date, cards: set[int]) -> tables.Tab
     return tables.build("Planned visits by area and week beginning", wide, columns, 300, rest="areas")
 
 
-def _area(site: Site, piece: AreaCards, cards: list[dict[str, Any]]) -> None:
-    area_no, area, in_window, others = piece.area_no, piece.area, piece.in_window, piece.others
+def _area(site: Site, own: AreaPages, cards: list[Card]) -> None:
+    area_no, area, in_window, others = own.area_no, own.area, own.in_window, own.others
     parts = [cards[k : k + CARDS_A_PAGE] for k in range(0, len(cards), CARDS_A_PAGE)]
-    out = sum(c["state"] == "out_of_range" for c in cards)
+    out = sum(c.state == "out_of_range" for c in cards)
     words = (
-        f"{theme.plural(len(cards), 'visit')} planned from the week of {cards[0]['week']} to the week of "
-        f"{cards[-1]['week']}"
+        f"{theme.plural(len(cards), 'visit')} planned from the week of {cards[0].week} to the week of {cards[-1].week}"
     )
     headlines = [f"{words}; {theme.plural(out, 'install')} out of range at the last reading." if out else f"{words}."]
     rest = (
@@ -182,14 +195,16 @@ def _area(site: Site, piece: AreaCards, cards: list[dict[str, Any]]) -> None:
         if in_window > len(cards)
         else ""
     )
-    index = [
-        [i, s or "", m or "", theme.STATES[st][1], theme.day(w) if w else ""]
-        for i, s, m, st, w in others.select("install_id", "site_label", "model", "state", "planned_week").iter_rows()
-    ]
+    index = others.select(
+        "install_id",
+        *(pl.col(name).fill_null("") for name in ("site_label", "model")),
+        told(lambda state: theme.STATES[state][1], others["state"]).alias("state"),
+        told(lambda on: theme.day(on) if on else "", others["planned_week"]).alias("week"),
+    )
     note = (
         f"The search knows the {FIND_ON_PHONE:,} installs of this area that are due soonest, of "
-        f"{piece.other_installs:,} without a card."
-        if piece.other_installs > FIND_ON_PHONE
+        f"{own.other_installs:,} without a card."
+        if own.other_installs > FIND_ON_PHONE
         else ""
     )
     desk = [
@@ -199,7 +214,7 @@ def _area(site: Site, piece: AreaCards, cards: list[dict[str, Any]]) -> None:
     for k, some in enumerate(parts):
         first = 1 + k * CARDS_A_PAGE
         part = f", part {k + 1} of {len(parts)}" if len(parts) > 1 else ""
-        weeks = list(dict.fromkeys((c["planned_week"].isoformat(), c["week"]) for c in some))
+        weeks = list(dict.fromkeys((c.planned_week.isoformat(), c.week) for c in some))
         common: dict[str, Any] = {
             "area": area,
             "part": part,
@@ -219,7 +234,7 @@ def _area(site: Site, piece: AreaCards, cards: list[dict[str, Any]]) -> None:
         site.write_single(
             page_of(area_no, first, "phone"),
             "phone.html.j2",
-            index=index if k == 0 else [],
+            index=Markup(json_rows(index if k == 0 else index.clear(), unsafe="<>&'")),
             find_note=note if k == 0 else "",
             **common,
         )
@@ -255,9 +270,7 @@ def _search(site: Site, find: pl.DataFrame, heads: pl.DataFrame, names: Mapping[
     for (area_no,), part in rows.partition_by("area_no", as_dict=True, maintain_order=True).items():
         for k in range(0, part.height, FIND_A_SHARD):
             name = f"assets/find/area-{int(area_no):02}{f'-{k // FIND_A_SHARD + 1}' if k else ''}.js"
-            site.write_index(
-                name, int(area_no), [list(r) for r in part.slice(k, FIND_A_SHARD).select(keys).iter_rows()]
-            )
+            site.write_index(name, int(area_no), json_rows(part.slice(k, FIND_A_SHARD).select(keys)))
             files.append(name)
     states = [theme.STATES[s][1] for s in theme.STATE_ORDER]
     return {

@@ -1,0 +1,59 @@
+"""Columns as text: the same as Python's format and theme's words, value by value (these are the judges)."""
+
+from __future__ import annotations
+
+import json
+
+import numpy as np
+import polars as pl
+from hypothesis import given
+from hypothesis import strategies as st
+from jinja2.utils import htmlsafe_json_dumps
+
+from reports import theme
+from reports.told import MOST, formatted, joined, json_rows, listed, quantities, tenths, told
+
+NUMBERS = st.one_of(st.floats(-1e6, 1e6), st.integers(-10_000, 10_000).map(lambda k: k / 100))
+UNITS = st.sampled_from([*theme.DECIMALS, "of its own"])
+
+
+@given(st.lists(st.one_of(st.floats(0, MOST), st.integers(0, 100 * MOST).map(lambda k: k / 100))))
+def test_tenths_are_those_of_python(values: list[float]) -> None:
+    assert tenths(np.array(values, float)).to_list() == [f"{x:.1f}" for x in values]
+
+
+@given(st.lists(st.tuples(st.none() | NUMBERS, UNITS)))
+def test_quantities_are_those_of_theme(pairs: list[tuple[float | None, str]]) -> None:
+    values, units = ([pair[k] for pair in pairs] for k in (0, 1))
+    shown = quantities(pl.Series(values, dtype=pl.Float64), pl.Series(units, dtype=pl.String))
+    assert shown.to_list() == [theme.quantity(x, unit) for x, unit in pairs]
+
+
+@given(st.lists(st.tuples(st.none() | NUMBERS, st.none() | NUMBERS, UNITS)))
+def test_told_asks_for_every_row_whatever_is_missing(rows: list[tuple[float | None, float | None, str]]) -> None:
+    kinds = (pl.Float64, pl.Float64, pl.String)
+    columns = [pl.Series([row[k] for row in rows], dtype=kind) for k, kind in enumerate(kinds)]
+    assert told(theme.limits_text, *columns).to_list() == [theme.limits_text(*row) for row in rows]
+
+
+@given(st.lists(st.tuples(st.integers(0, 4), st.text(max_size=3))))
+def test_texts_are_put_together_by_row(pairs: list[tuple[int, str]]) -> None:
+    at, texts = np.array([k for k, _ in pairs], np.int64), pl.Series([t for _, t in pairs], dtype=pl.String)
+    own = [[text for k, text in pairs if k == row] for row in range(6)]
+    assert listed(texts, at, 6) == own
+    assert joined(texts, at, 6, "L").to_list() == ["L".join(some) for some in own]
+
+
+def test_a_pattern_is_filled_row_by_row() -> None:
+    assert formatted("{}<{}>", pl.Series(["a", "b"]), pl.Series([1, 2])).to_list() == ["a<1>", "b<2>"]
+    assert formatted("{}", pl.Series([], dtype=pl.String)).to_list() == []
+
+
+# jinja2's own filter is the judge of what may stand in a script element.
+@given(st.lists(st.tuples(st.text(), st.integers(0, 9), st.sampled_from(["a", "<b>", "5\u00a0Jan", "\x7f'&\\"]))))
+def test_rows_as_json_are_those_of_jinja(rows: list[tuple[str, int, str]]) -> None:
+    frame = pl.DataFrame(rows, schema={"a": pl.String, "b": pl.Int64, "c": pl.String}, orient="row")
+    judged = htmlsafe_json_dumps([list(row) for row in rows], separators=(",", ":"))
+    assert json_rows(frame, unsafe="<>&'") == judged
+    assert json.loads(json_rows(frame)) == [list(row) for row in rows]
+    assert "<" not in json_rows(frame)
