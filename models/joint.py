@@ -26,12 +26,13 @@ from models.leaf_sums import LeafSums, Messages, merge, segment_starts
 from models.mapper import Mapper, here
 from models.series import FitOptions, SeriesInputs
 from models.states import held_tree, install_frame, seen_cycles, unread_cycles
-from models.tree import LevelPrior, Nodes, Priors, Tree
+from models.tree import LevelPrior, Nodes, Priors, Tree, TreeFit
 from models.upper_levels import Above, Evaluation, evaluate_upper
 
 LOWER = 2  # cycles and installs
 FEWEST = 40  # installs that read two of the indicators at least, to tell how they go together
 SAMPLE = 6_000  # installs from which the covariances are learned
+NEAR = 0.01  # of -2 log L: no combination of covariances is more than a tenth of its standard error away
 NEVER = -(2**20)  # stands for the day of no cycle at all, and the day after for one that began before the records
 SAME_DAY = 64  # cycles that may begin on one day
 
@@ -105,15 +106,22 @@ def together(
     read = [np.stack([m.reads(order) for m in said]) for said, order in parts]
     if sum(int((r.sum(axis=0) >= 2).sum()) for r in read) < FEWEST:
         return None
-    start = [block_diag(*(f.psi[level] for f in fits)) for level in range(4)]
-    members = 2.0 * len(fits) + 2.0
-    priors = Priors(levels=tuple(LevelPrior(members, psi) for psi in start))
     try:
-        roots = [np.linalg.cholesky(psi) for psi in start]
-        learned = Group.of(*some(parts, read)).tree().fit(roots, priors, tolerance=1e-3, sigma2=1.0)
+        learned = covariances(Group.of(*some(parts, read)), fits)
         return posteriors(parts, learned.roots, mapper), correlation(learned.psi[1])
     except np.linalg.LinAlgError:
         return None
+
+
+def covariances(group: Group, fits: Sequence[SeriesFit]) -> TreeFit:
+    """Those of all levels and rates at their optimum, from what each series found alone. Raises LinAlgError where no
+    scatter is left."""
+    start = [block_diag(*(f.psi[level] for f in fits)) for level in range(4)]
+    members = 2.0 * len(fits) + 2.0
+    priors = Priors(levels=tuple(LevelPrior(members, psi) for psi in start))
+    roots = [np.linalg.cholesky(psi) for psi in start]
+    # the criterion holds y'y of all readings of the fleet, by which the optimum comes no nearer
+    return group.tree().fit(roots, priors, NEAR, sigma2=1.0, relative=0.0)
 
 
 def some(parts: Sequence[Part], read: Sequence[np.ndarray]) -> tuple[list[Said], pl.DataFrame]:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 Function = Callable[[np.ndarray], tuple[float, np.ndarray, np.ndarray]]
+RELATIVE = 1e-3
 Secants = Sequence[tuple[np.ndarray, np.ndarray]]  # steps, and how the gradient changed over each
 
 
@@ -54,20 +55,22 @@ def minimise(
     limit: int = 100,
     secants: Secants = (),
     enough: float = 0.0,
+    relative: float = RELATIVE,
 ) -> Minimum:
     """Minimise; `function` gives value, gradient and an approximate Hessian. secants: known beforehand; those
     that contradict that Hessian are not believed. enough: a step is the last, and where it leads is not looked at, when
     the step after it would predict a smaller decrease than this, by what the steps before it made of theirs.
 
-    Stops when the predicted decrease falls below tolerance times (1 + 1e-3 |value|), or nothing can be gained any more.
+    Stops when the predicted decrease falls below tolerance times (1 + relative |value|), or nothing can be gained any
+    more.
     """
     x = np.array(start, dtype=float)
     with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
-        return _descend(function, x, tolerance, limit, secants, enough)
+        return _descend(function, x, tolerance, limit, secants, enough, relative)
 
 
 def _descend(
-    function: Function, x: np.ndarray, tolerance: float, limit: int, secants: Secants, enough: float
+    function: Function, x: np.ndarray, tolerance: float, limit: int, secants: Secants, enough: float, relative: float
 ) -> Minimum:
     f, g, h = function(x)
     evaluations, pairs = 1, [(s, y) for s, y in secants if 0.5 < (s @ y) / max(s @ h @ s, 1e-300) < 2.0]
@@ -77,7 +80,7 @@ def _descend(
     while evaluations < limit:
         step = safe_inverse_step(with_secants(h, pairs), g)
         slope = float(g @ step)
-        small = tolerance * (1 + 1e-3 * abs(f))
+        small = tolerance * (1 + relative * abs(f))
         if slope**2 < enough * before:
             return Minimum(x, f, evaluations, True, pairs, x + step)
         if -slope < small:

@@ -16,7 +16,7 @@ import numpy as np
 from models import smallblocks as sb
 from models.leaf_sums import LeafSums, Messages, cut_blocks, segment_starts
 from models.lower_levels import Basis, sweep, sweep_down, sweep_up
-from models.newton import Secants, minimise
+from models.newton import RELATIVE, Secants, minimise
 from models.upper_levels import Evaluation, LevelPrior, Nodes, Priors, evaluate_upper
 
 MANY_NODES = 2000  # a level with more nodes than this is swept in blocks
@@ -66,10 +66,11 @@ class Trunk:
         sigma2: float | None = None,
         secants: Secants = (),
         enough: float = 0.0,
+        relative: float = RELATIVE,
     ) -> TreeFit:
         """Minimise the criterion over all levels' L, starting at `start`; sigma2 None profiles it out. secants: of the
-        levels that the outer search moves, where they are known from another one. enough: as `newton.minimise`; the
-        evaluation is then that before the last step.
+        levels that the outer search moves, where they are known from another one. enough, relative: as
+        `newton.minimise`; the evaluation is that before a last step that is not looked at.
 
         Raises LinAlgError where the readings leave no residual variance (as many effects as readings).
         """
@@ -85,7 +86,7 @@ class Trunk:
                 moving = split_roots(x, self.q)
                 m = self.messages(moving)
                 counted["passes"] += 1
-                upper = self.fit_upper(m, moving, upper, priors, tolerance, sigma2)
+                upper = self.fit_upper(m, moving, upper, priors, tolerance, sigma2, relative)
                 e = self.evaluate([*moving, *upper], priors, sigma2, messages=m, nodes=False)
                 if sigma2 is None and e.sigma2 < SATURATED * self.mean_square:
                     raise np.linalg.LinAlgError("no residual variance is left: as many effects as readings")
@@ -95,7 +96,9 @@ class Trunk:
 
             return in_roots_or_inf(evaluated, range(outside), x.size)
 
-        found = minimise(outer, join_roots(start[:outside]), tolerance, secants=secants, enough=enough)
+        found = minimise(
+            outer, join_roots(start[:outside]), tolerance, secants=secants, enough=enough, relative=relative
+        )
         for _ in range(4):
             if best[1] is None:
                 raise np.linalg.LinAlgError("no residual variance is left: as many effects as readings")
@@ -104,7 +107,7 @@ class Trunk:
             moved = leave_saddle(roots[:outside], e.gradients[:outside])
             if moved is None:
                 break
-            found = minimise(outer, join_roots(moved), tolerance, enough=enough)
+            found = minimise(outer, join_roots(moved), tolerance, enough=enough, relative=relative)
         at = self.evaluate(best[2], priors, sigma2, messages=best[3])
         if found.unseen is not None:
             best[2] = [*split_roots(found.unseen, self.q), *best[2][outside:]]
@@ -118,6 +121,7 @@ class Trunk:
         priors: Priors,
         tolerance: float,
         sigma2: float | None,
+        relative: float = RELATIVE,
     ) -> list[np.ndarray]:
         """The levels above, given what the lower ones say."""
         if not upper:
@@ -133,14 +137,14 @@ class Trunk:
 
             return in_roots_or_inf(evaluated, levels, x.size)
 
-        found = minimise(inner, join_roots(upper), tolerance * 0.1)
+        found = minimise(inner, join_roots(upper), tolerance * 0.1, relative=relative)
         best = split_roots(found.x, q)
         for _ in range(2):
             e = self.evaluate([*lower, *best], priors, sigma2, messages=m, nodes=False, lower=False)
             moved = leave_saddle(best, e.gradients[self.n_lower :])
             if moved is None:
                 break
-            best = split_roots(minimise(inner, join_roots(moved), tolerance * 0.1).x, q)
+            best = split_roots(minimise(inner, join_roots(moved), tolerance * 0.1, relative=relative).x, q)
         return best
 
 

@@ -12,7 +12,7 @@ from drift_fleet import Made, fleet
 from models import smallblocks as sb
 from models.cycle_sums import PARTS, Forest
 from models.drift import fit_series
-from models.joint import Group, cycle_messages, fit_group, joined, posteriors
+from models.joint import Group, covariances, cycle_messages, fit_group, joined, posteriors
 from models.posteriors import posterior
 from models.series import FitOptions, SeriesInputs
 from models.states import evaluate, install_frame, seen_cycles
@@ -59,6 +59,20 @@ def test_an_install_never_read_at_one_firing_learns_from_the_other():
         posterior(together[1], made.open_cycles.tail(1))["basis"].to_list()
         == posterior(alone[1], made.open_cycles.tail(1))["basis"].to_list()
     )
+
+
+def test_covariances_of_a_sample_do_not_depend_on_the_size_of_its_fleet():
+    """y'y of all readings is a constant of the criterion: that of a million installs must not end the search sooner."""
+    made = fleet(installs=300, seed=66, unknown=0.0)
+    fits = [fit_series(made.inputs, OPTIONS), fit_series(second_series(made, 1.0, 1), OPTIONS)]
+    said = [cycle_messages(f) for f in fits]
+    order = install_frame(made.inputs).select("design_no", "model_no", "install_no").sort(pl.all())
+    small = covariances(Group.of(said, order), fits)
+    of_large = [replace(m, leaf=replace(m.leaf, yy=m.leaf.yy + 1e8)) for m in said]
+    large = covariances(Group.of(of_large, order), fits)
+    assert large.passes == small.passes
+    for one, other in zip(large.psi, small.psi, strict=True):
+        np.testing.assert_allclose(one, other, rtol=1e-4, atol=1e-9)
 
 
 def test_unrelated_series_leave_each_other_alone():
