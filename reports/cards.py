@@ -68,7 +68,8 @@ class LastVisit(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Card:
-    """All that a card shows, in words. pictures, rows: as elements of the page. length: how small it must be set."""
+    """All that a card shows, in words. presses: the reading that presses most, if one does. pictures, rows: as elements
+    of the page. length: how small it must be set."""
 
     card_no: int
     install_id: str
@@ -80,6 +81,7 @@ class Card:
     fuel: str
     week: str
     minutes: str
+    presses: str
     why: Sequence[str]
     pictures: Markup
     find: str
@@ -127,8 +129,11 @@ def cautions(
     return tuple(said)
 
 
-def why_now(series: pl.DataFrame, at: np.ndarray, visited: np.ndarray, as_of: date) -> list[list[str]]:
-    """Sentences that say why each install is due: what is out, what will be, with the chances.
+def why_now(
+    series: pl.DataFrame, at: np.ndarray, visited: np.ndarray, as_of: date
+) -> tuple[list[list[str]], list[list[str]]]:
+    """Sentences that say why each install is due: what is out, what will be, with the chances. And the label of the
+    reading that presses most, where one does.
 
     series: as for `build_cards`; at: (m,) the card of each row. visited: (n,) whether the install ever was.
     """
@@ -136,6 +141,7 @@ def why_now(series: pl.DataFrame, at: np.ndarray, visited: np.ndarray, as_of: da
     limits = told(theme.limits_text, series["limit_low"], series["limit_high"], series["unit"])
     later = told(theme.day, series["out_p50_on"])
     rows = series.select(
+        "label",
         at=at,
         read=pl.when(pl.col("last_value").is_null())
         .then(pl.format("{}: never read; {} allowed", "label", limits))
@@ -170,12 +176,17 @@ def why_now(series: pl.DataFrame, at: np.ndarray, visited: np.ndarray, as_of: da
         .filter(pl.int_range(pl.len()).over("at") < pl.col("most"))
         .select(
             "at",
+            most_pressing=pl.when(pl.col("presses") & (pl.int_range(pl.len()).over("at") == 0)).then("label"),
             text=pl.when("out")
             .then(pl.format("{}. Out of range at the last reading.", "read"))
             .otherwise(pl.format("{}{}{}.", "read", "ahead", "half")),
         )
     )
-    return listed(said["text"], said["at"].to_numpy(), len(visited))
+    most = said.drop_nulls("most_pressing")
+    return (
+        listed(said["text"], said["at"].to_numpy(), len(visited)),
+        listed(most["most_pressing"], most["at"].to_numpy(), len(visited)),
+    )
 
 
 def last_done(last: Mapping[str, Any]) -> LastVisit:
@@ -235,7 +246,7 @@ def build_cards(
     out = series["state"].eq_missing("out_of_range").to_numpy()
     co = (series["indicator"] == "co_air_free_ppm").to_numpy()
     is_out, co_out = (np.isin(np.arange(n), at[which]).tolist() for which in (out, out & co))
-    why = why_now(series, at, ~first_time, as_of)
+    why, presses = why_now(series, at, ~first_time, as_of)
     new = first_time[at]
     kin = sisters_say(series.filter(pl.Series(new)), at[new], sisters, heads["exchanger_design"])
     rows, pictures = joined(_rows(series), at, n), _pictures(n, series, points, fans, as_of)
@@ -252,9 +263,12 @@ def build_cards(
                 fuel=(head["fuel"] or "fuel not given").replace("_", " "),
                 week=theme.day(head["planned_week"]),
                 minutes=theme.quantity(head["expected_minutes"], "min", 0),
+                presses="".join(presses[k]),
                 why=reasons,
                 pictures=Markup(picture),
-                find=" ".join(str(head[name] or "") for name in ("install_id", "site_label", "model")).lower(),
+                find=" ".join(
+                    [*(str(head[n] or "") for n in ("install_id", "site_label", "model")), *presses[k]]
+                ).lower(),
                 rows=Markup(row),
                 last=last_visit,
                 todo=todo,

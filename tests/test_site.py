@@ -280,6 +280,19 @@ def test_what_presses_comes_before_limits_in_doubt_and_water_pressure(tmp_path: 
     )
 
 
+def test_a_folded_card_says_what_presses_and_is_found_by_it() -> None:
+    page = (built_site() / "visits" / "area-00.html").read_text(encoding="utf-8")
+    cards = re.findall(r'<details class="card.*?</details>', page, re.DOTALL)
+    told = {card: re.search(r'<span class="presses">(.*?)</span>', card) for card in cards}
+    assert any(told.values())
+    for card, presses in told.items():
+        reasons = re.search(r"<h3>Why now</h3><ul>(.*?)</ul>", card, re.DOTALL)
+        assert reasons is not None
+        if presses is not None:
+            assert presses[1].lower() in re.search(r'data-find="(.*?)"', card)[1]
+            assert reasons[1].startswith(f"<li>{presses[1]}: ")
+
+
 def test_both_ends_of_an_analysers_interval_have_the_digits_of_their_unit() -> None:
     page = text_of(built_site() / "appliance-models.html").replace("\u00a0", " ")
     assert "+0.30 %" in page
