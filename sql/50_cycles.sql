@@ -32,15 +32,3 @@ union all
 select install_no, 'media', cyc_media + 1, visit_no,
     case when commissioned then 'new' else 'renewed' end, visited_on, clock_h
 from visit_clock where rst_media;
-
--- cycles_now: one row per visited install: the number of the open cycle of each reset class.   key: install_no.
-create or replace table cycles_now as
-select
-    install_no,
-    max(cyc_exchanger + rst_exchanger::integer) as exchanger,
-    max(cyc_burner + rst_burner::integer) as burner,
-    max(cyc_electrodes + rst_electrodes::integer) as electrodes,
-    max(cyc_trap + rst_trap::integer) as trap,
-    max(cyc_media + rst_media::integer) as media
-from visit_clock
-group by install_no;

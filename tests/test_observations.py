@@ -201,7 +201,6 @@ def test_cycles_beyond_what_a_byte_holds_are_told_apart(cleanings: int):
     found = store.rows("select cycle_no from observations where series_no = 0 order by visit_no, stage_order")
     assert found == [(0,), (1,), (cleanings - 1,), (cleanings,)]
     assert store.scalar("select max(cycle_no) from cycles") == cleanings
-    assert store.scalar("select exchanger from cycles_now") == cleanings
 
 
 @pytest.mark.parametrize("most", [1e4, 2.09e6, 2.2e6, 4e6])

@@ -22,9 +22,7 @@ from pipeline.stages.side_by_side import Mapper, side_by_side
 from pipeline.store import Store
 
 MONTHS = 36
-AT_ONCE = (
-    125_000  # installs whose series are forecast before the next: they come to lie in the order they are published in
-)
+AT_ONCE = 125_000  # installs whose series are forecast before the next: so they lie in published order
 BLOCK = 16_000  # installs at a time: what one pass needs then stays in the cache
 CURVE_BLOCK = 4_000  # the same for a value per install and month
 REACHED = (0.10, 0.50, 0.90)
