@@ -8,7 +8,7 @@ from pathlib import Path
 
 import polars as pl
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
 from pipeline.csv_rows import write_csv
@@ -30,6 +30,7 @@ def written(folder: Path, frame: pl.DataFrame, **given_: list[str]) -> list[list
 
 
 @ANY_FOLDER
+@example(numbers=[-0.0, float("nan"), -float("nan"), float("-inf"), 5e-324])
 @given(numbers=st.lists(st.none() | st.floats(), min_size=1))
 def test_floats_read_back_to_the_last_digit(tmp_path: Path, numbers: list[float | None]) -> None:
     rows = written(tmp_path, pl.DataFrame({"a": pl.Series(numbers, dtype=pl.Float64), "b": 1}))
