@@ -20,6 +20,7 @@ from pathlib import Path
 
 from pipeline.errors import FleetError
 from pipeline.fleet_place import FleetPlace
+from pipeline.interpreter import give_back_freed_memory
 from pipeline.outfolder import OutFolder, check_folders
 from pipeline.settings import Settings, load_settings
 from pipeline.stages.check import check as check_rows
@@ -131,6 +132,7 @@ def timed(stage: Callable[[Job], str]) -> Callable[[Job], str]:
         log.info("", extra={"stage": name, "begins": True})
         began = time.perf_counter()
         told = stage(job)
+        give_back_freed_memory()
         seconds = time.perf_counter() - began
         job.timings_file.write_text(json.dumps({**job.timings(), name: round(seconds, 3)}))
         log.info(told, extra={"stage": name, "seconds": seconds})

@@ -34,3 +34,22 @@ def test_arrays_made_over_and_over_cost_no_page_faults():
     pages = 50 * 12 * 100_000 * 8 // 4096
     assert faults["held"] < 0.02 * pages
     assert faults["as it is"] > 5 * faults["held"]
+
+
+GIVEN_BACK = """
+import numpy as np, psutil
+from pipeline.interpreter import give_back_freed_memory, hold_freed_memory
+hold_freed_memory()
+size = lambda: psutil.Process().memory_info().rss / 1e6
+arrays = [np.ones(500_000) for _ in range(100)]
+kept, arrays = arrays[::10], None
+held = size()
+give_back_freed_memory()
+print(held - size())
+"""
+
+
+@pytest.mark.skipif(platform.libc_ver()[0] != "glibc", reason="the C library has no malloc_trim")
+def test_freed_memory_goes_back_to_the_system_when_asked_for():
+    told = subprocess.run([sys.executable, "-c", GIVEN_BACK], capture_output=True, text=True, check=True).stdout
+    assert float(told) > 0.7 * 90 * 4  # MB: of a hundred arrays of 4 MB every tenth is kept

@@ -24,7 +24,7 @@ from pipeline.settings import Settings
 from pipeline.stages.drift_asked import LAST_VALUES, Asked, Asking, last_values
 from pipeline.stages.drift_inputs import ranges, series_rows
 from pipeline.stages.drift_shards import fitted_in_shards, written
-from pipeline.stages.side_by_side import Mapper, side_by_side
+from pipeline.stages.side_by_side import Mapper, end_helpers, side_by_side
 from pipeline.store import Store
 
 DEFAULTS = FitOptions()
@@ -135,6 +135,8 @@ def fits(
                     of_group = next(found)
                 for series in group:
                     yield series, of_group.pop(0), Asked.kept(folder, series)
+        if mapper is side_by_side:
+            end_helpers()  # what they hold of shards no later stage wants
         return
     rows = dict(zip(SERIES, series_rows(store, SERIES), strict=True))
     store.run(LAST_VALUES)

@@ -91,6 +91,14 @@ def helpers() -> Any | None:
         return None
 
 
+def end_helpers() -> None:
+    """End the helpers, with all that they remember and hold; the next pieces start new ones."""
+    executor = helpers()
+    if executor is not None:
+        executor.shutdown(wait=False, kill_workers=True)
+    done_here.clear()
+
+
 def import_ahead(names: Sequence[str]) -> None:
     """Import modules: given to a helper that has nothing else to do yet, so that its first piece need not wait."""
     for name in names:
