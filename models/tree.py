@@ -121,7 +121,7 @@ class Trunk:
         priors: Priors,
         tolerance: float,
         sigma2: float | None,
-        relative: float = RELATIVE,
+        relative: float,
     ) -> list[np.ndarray]:
         """The levels above, given what the lower ones say."""
         if not upper:

@@ -9,7 +9,7 @@ from datetime import date
 from functools import partial
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from pipeline.errors import FleetError
 from pipeline.outfolder import OutFolder, check_folders
@@ -47,19 +47,19 @@ def _place(fleet: str, folder: OutFolder) -> FleetPlace:
 
 
 def _run_direct(fleet: str, folder: OutFolder, as_of: date | None) -> None:
-    helper = _begin_beside()
+    _begin_beside()
     from pipeline.job import Job, run_direct
+    from pipeline.stages.side_by_side import end_helpers
 
     place = _place(fleet, folder)
     if place.settings().cluster.address:
         err.print("--direct: [cluster] in fleet.toml is left aside; this machine does all", markup=False)
     run_direct(Job.of(place.source, folder.out, as_of))
-    if helper is not None:  # it would clear up first, and this process wait for that
-        helper.shutdown(wait=False, kill_workers=True)
+    end_helpers()  # they would clear up first, and this process wait for that
 
 
-def _begin_beside() -> Any | None:
-    """Start the helper process, and in it what publishing will need, while this one imports; returns its executor."""
+def _begin_beside() -> None:
+    """Start the helper process, and in it what publishing will need, while this one imports."""
     from pipeline.kept import vega_script_file
     from pipeline.stages.side_by_side import helpers, import_ahead
     from reports.drawing import get_ready, script_later
@@ -69,7 +69,6 @@ def _begin_beside() -> Any | None:
         helper.submit(import_ahead, WORKED_WITH)
         script_later(helper, vega_script_file())
         helper.submit(get_ready)
-    return helper
 
 
 def _run_flow(fleet: str, folder: OutFolder, as_of: date | None, dask: str | None) -> None:

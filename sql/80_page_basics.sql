@@ -4,6 +4,8 @@
 -- A variable is a constant to a query: it is compared where rows are read, and a subquery where they are put together.
 set variable page_as_of = (select value::date from run_facts where key = 'as_of');
 create or replace macro page_as_of() as getvariable('page_as_of')::date;
+-- Of several series, the chance that any is out, taking them as independent.
+create or replace macro page_any_out(chance) as 1 - exp(sum(ln(greatest(1e-12, 1 - coalesce(chance, 0)))));
 create or replace macro page_share(part, whole) as case when whole > 0 then part / whole end;
 
 -- page_worst: what all series of an install say together.   key: install_no.
@@ -12,7 +14,7 @@ select install_no,
        bool_or(state = 'out_of_range') as is_out,
        bool_or(state = 'in_range') as is_in,
        min(due_on) as due_on,
-       1 - exp(sum(ln(greatest(1e-12, 1 - coalesce(p_out_now, 0))))) as p_out_now,
+       page_any_out(p_out_now) as p_out_now,
        count(*) filter (state = 'out_of_range') as series_out,
        bool_or(state = 'out_of_range' and indicator = 'co_air_free_ppm') as co_out
 from forecasts group by install_no;

@@ -29,7 +29,7 @@ from page_state left join visit_plan using (install_no) left join page_out using
 create or replace view page_first as
 with sound as (
     -- of installs with a limit in doubt, the chance that any other reading is out
-    select install_no, 1 - exp(sum(ln(greatest(1e-12, 1 - coalesce(p_out_now, 0))))) as p_out_now
+    select install_no, page_any_out(p_out_now) as p_out_now
     from forecasts semi join (from plan_readings where limit_doubted) using (install_no)
     anti join excused_readings using (install_no, series_no)
     group by install_no

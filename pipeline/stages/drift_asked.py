@@ -10,13 +10,12 @@ import numpy as np
 import polars as pl
 
 from models.cycle_sums import positions
-from models.doubts import Visits, doubted_cycles, silent_visits
+from models.doubts import ASKED, Visits, doubted_cycles, silent_visits
 from pipeline.schema import Series
 from pipeline.stages.drift_inputs import SeriesRows, ranges
 from pipeline.store import Store
 
 HABIT_INSTALLS = 6_000  # from as many is learnt when work is done: the chances then are known to a hundredth
-OPEN_COLUMNS = ("install_no", "cycle_no", "opened_by", "opened_day", "value_before", "hours_open")
 LAST_VALUES = """
     create or replace table last_values (install_no integer, series_no integer, last_value double, last_stage varchar,
         last_on date, of_open_cycle boolean)
@@ -25,7 +24,7 @@ LAST_VALUES = """
 
 @dataclass(frozen=True)
 class Asked:
-    """The open cycles of a series, those that unrecorded work may have opened since (OPEN_COLUMNS, each), and by what
+    """The open cycles of a series, those that unrecorded work may have opened since (`ASKED`, each), and by what
     its visits are heard."""
 
     open: pl.DataFrame
@@ -85,7 +84,7 @@ class Asking:
             ranges(self.store, [rows.series])[0] if ends is None else ends,
         )
         doubted = doubted_cycles(now, unsaid, rows.read, self.usual.get(rows.series.reset_class))
-        return Asked(now.with_columns(hours_open=hours_open).select(OPEN_COLUMNS), doubted, visits)
+        return Asked(now.with_columns(hours_open=hours_open).select(ASKED), doubted, visits)
 
 
 def last_values(rows: SeriesRows) -> pl.DataFrame:

@@ -11,6 +11,7 @@ import holidays
 import numpy as np
 import polars as pl
 
+from models.cycle_sums import positions
 from models.renewal import FreshCycles
 from models.tails import chance_below
 from models.tasks import CLASSES
@@ -168,7 +169,7 @@ def read_fleet(store: Store, as_of: date, plan: PlanSettings, tolerance: float) 
         if nodes is None:
             nodes = np.r_[0.0, month_days(as_of, first_month, chance.shape[1] - 1)]
             total = np.zeros((len(number), chance.shape[1]), np.float32)
-        place = _places(number, install)
+        place = positions(number, install)
         for k in np.unique(series):
             here = series == k
             row, p = place[here], np.clip(chance[here], 0, 1)
@@ -228,13 +229,6 @@ def curves(store: Store, number: np.ndarray) -> Iterator[tuple[np.ndarray, np.nd
         yield key // len(SERIES), key % len(SERIES), chance, curve["first_month"][0]
 
 
-def _places(number: np.ndarray, wanted: np.ndarray) -> np.ndarray:
-    """Where each of `wanted` stands in `number`, which ascends; in a store it counts from 0 without gaps."""
-    if len(number) and number[0] == 0 and number[-1] == len(number) - 1:
-        return wanted
-    return np.searchsorted(number, wanted)
-
-
 def _keys(frame: pl.DataFrame) -> np.ndarray:
     """install_no and series_no as one number."""
     return frame["install_no"].to_numpy().astype(np.int64) * len(SERIES) + frame["series_no"].to_numpy()
@@ -265,7 +259,7 @@ def begins_out(store: Store, number: np.ndarray, doubted: dict[int, np.ndarray])
             level, sd = column("m0", 0.0), np.sqrt(np.maximum(column("v00", 0.0) + 2 * own, 1e-12))
             low, high = (column("limit_low", -np.inf) - level) / sd, (level - column("limit_high", np.inf)) / sd
             out = chance_below(low) + chance_below(high)
-            row = _places(number, known["install_no"].to_numpy())
+            row = positions(number, known["install_no"].to_numpy())
             out[np.isin(row, doubted.get(series.series_no, np.zeros(0, np.int64)))] = 0.0
             log_in[row] += np.log1p(-np.clip(out, 0, 1 - 1e-9))
     return np.minimum(combined_chance(log_in), MOST_BEGIN_OUT)

@@ -73,7 +73,7 @@ def front_page(site: Site, frames: Mapping[str, pl.DataFrame], card_pages: Mappi
 
 def _pressing(due: Mapping[str, int]) -> str:
     """How many of the installs out of range miss more than a limit in doubt or that of the water pressure; nothing
-    where all of them do."""
+    where every one does."""
     waits = []
     if due["out_limit"]:
         waits.append(f"a limit that is in doubt ({due['out_limit']:,})")
