@@ -55,7 +55,7 @@ def _run_direct(fleet: str, folder: OutFolder, as_of: date | None) -> None:
     if place.settings().cluster.address:
         err.print("--direct: [cluster] in fleet.toml is left aside; this machine does all", markup=False)
     run_direct(Job.of(place.source, folder.out, as_of))
-    end_helpers()  # they would clear up first, and this process wait for that
+    end_helpers()  # left to themselves they clear up first, and this process waits for that
 
 
 def _begin_beside() -> None:

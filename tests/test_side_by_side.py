@@ -8,6 +8,7 @@ import os
 import signal
 import subprocess
 import sys
+import threading
 import time
 import warnings
 from dataclasses import dataclass
@@ -173,3 +174,14 @@ def test_of_pieces_that_others_know_one_is_taken_over_where_many_are_left(monkey
     assert 2 <= side_by_side(where_done, pieces).count(HOME) < len(pieces)
     monkeypatch.setattr(module, "done_here", {piece.key: True for piece in pieces[:2]})
     assert side_by_side(where_done, pieces[:2]) == [HOME] * 2
+
+
+def test_whoever_ends_the_helpers_leaves_nothing_to_clear_up():
+    """A program that ended while a thread still let go of semaphores was told of leaked ones, in loky's words."""
+    if module.spare_cores() < 1:
+        pytest.skip("no core for helpers")
+    side_by_side(math.factorial, range(4))
+    module.end_helpers()
+    assert not [thread.name for thread in threading.enumerate() if "ExecutorManager" in thread.name]
+    module.end_helpers()  # none is started in order to be ended
+    assert not [child for child in psutil.Process().children() if "popen_loky" in " ".join(child.cmdline())]

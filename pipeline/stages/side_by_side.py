@@ -83,19 +83,26 @@ def spare_cores() -> int:
 def helpers() -> Any | None:
     """The executor whose processes help this one, starting if need be; None where there is no spare core or none may
     be started."""
+    global started
     if spare_cores() < 1:
         return None
     try:
-        return get_reusable_executor(spare_cores(), timeout=60, initializer=ready, env=ONE_THREAD)
+        started = get_reusable_executor(spare_cores(), timeout=60, initializer=ready, env=ONE_THREAD)
     except OSError:
         return None
+    return started
+
+
+started: Any | None = None
+"""The executor that `helpers` gave last."""
 
 
 def end_helpers() -> None:
     """End the helpers, with all that they remember and hold; the next pieces start new ones."""
-    executor = helpers()
-    if executor is not None:
-        executor.shutdown(wait=False, kill_workers=True)
+    global started
+    if started is not None:
+        started.shutdown(kill_workers=True)  # waited for, which takes milliseconds: else a program that ends now is
+        started = None  # told of semaphores that its threads were about to let go of
     done_here.clear()
 
 
@@ -136,7 +143,7 @@ def begun(mapper: Mapper, function: Callable[[T], R], pieces: Sequence[T]) -> It
     except BaseException:
         if executor is not None:
             shared.left.clear()
-            executor.shutdown(wait=False, kill_workers=True)
+            end_helpers()
         raise
 
 
