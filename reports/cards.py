@@ -15,7 +15,7 @@ from markupsafe import Markup, escape
 
 from reports import theme
 from reports.charts.history import history_svgs
-from reports.told import formatted, joined, listed, quantities, told
+from reports.told import formatted, joined, listed, quantities, telling, told
 
 LONG, LONGER = 1500, 1900  # characters on a card from which it is printed smaller
 PICTURES = 3  # on one card; more do not fit half a sheet of paper
@@ -149,7 +149,7 @@ def why_now(
             pl.format(
                 "{}: {} on {}{}; {} allowed",
                 "label",
-                quantities(series["last_value"], series["unit"]),
+                last_values(series),
                 told(theme.day, series["last_on"]),
                 pl.col("last_stage").replace_strict(LEFT_OR_FOUND, default="", return_dtype=pl.String),
                 limits,
@@ -293,6 +293,12 @@ def _planned(head: Mapping[str, Any]) -> list[str]:
     ]
 
 
+def last_values(series: pl.DataFrame) -> pl.Series:
+    """The last value of each row as text, so that one outside its range is seen to be so."""
+    value, unit = series["last_value"], series["unit"]
+    return quantities(value, unit, telling(value, series["limit_low"], series["limit_high"], unit))
+
+
 def _rows(series: pl.DataFrame) -> pl.Series:
     """The row of each series in the table of readings."""
     limits = (series["limit_low"], series["limit_high"], series["unit"])
@@ -300,7 +306,7 @@ def _rows(series: pl.DataFrame) -> pl.Series:
     return formatted(
         ROW,
         told(escape, series["label"]),
-        told(escape, quantities(series["last_value"], series["unit"])),
+        told(escape, last_values(series)),
         told(theme.day, series["last_on"]),
         told(escape, told(theme.limits_short, *limits)),
         series["state"].replace_strict(MARKS, return_dtype=pl.String),

@@ -12,6 +12,7 @@ from reports import theme
 
 MOST = 400  # coordinates lie below it
 TENTHS = pl.Series([f"{k / 10:.1f}" for k in range(10 * MOST + 1)])
+MORE_DIGITS = 2  # than go with a unit, at most
 TIE = 1e-6  # how near to the middle between two roundings Python is asked
 
 
@@ -29,6 +30,19 @@ def quantities(values: pl.Series, units: pl.Series, digits: pl.Series | None = N
     if digits is None:
         digits = decimals(units)
     return told(theme.quantity, _near(values, digits), units, digits)
+
+
+def telling(values: pl.Series, low: pl.Series, high: pl.Series, units: pl.Series) -> pl.Series:
+    """Digits behind the point with which a value outside its range is seen to be so: those of its unit, or up to two
+    more. 120.4 ppm would read 120, which "at most 120 ppm" allows."""
+    digits = decimals(units)
+    given = pl.DataFrame({"v": values, "low": low, "high": high})
+    for _ in range(MORE_DIGITS):
+        shown = given.select(pl.lit(_near(given[name], digits)).alias(name) for name in given.columns)
+        hidden = (given["v"] > given["high"]) & (shown["v"] <= shown["high"])
+        hidden |= (given["v"] < given["low"]) & (shown["v"] >= shown["low"])
+        digits = digits + hidden.fill_null(False).cast(pl.Int64)
+    return digits
 
 
 def decimals(units: pl.Series) -> pl.Series:

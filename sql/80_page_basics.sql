@@ -16,12 +16,13 @@ select install_no,
        min(due_on) as due_on,
        page_any_out(p_out_now) as p_out_now,
        count(*) filter (state = 'out_of_range') as series_out,
-       bool_or(state = 'out_of_range' and indicator = 'co_air_free_ppm') as co_out
+       bool_or(state = 'out_of_range' and indicator = 'co_air_free_ppm') as co_out,
+       max(last_value / nullif(limit_high, 0)) filter (state = 'out_of_range' and indicator = 'co_air_free_ppm') as co_times_limit
 from forecasts group by install_no;
 
 create or replace table page_state as
 select i.install_no, i.install_id, i.area_no, i.model_no, w.due_on, w.p_out_now, coalesce(w.series_out, 0) as series_out,
-       coalesce(w.co_out, false) as co_out,
+       coalesce(w.co_out, false) as co_out, w.co_times_limit,
        case when w.is_out then 'out_of_range'
             when w.due_on <= page_as_of() + 90 then 'due'
             when w.is_in then 'in_range'
@@ -67,14 +68,16 @@ select install_no, model_no, fuel from current_installs
 qualify row_number() over (partition by model_no, fuel order by (install_no::bigint * 48271) % 2147483647, install_no)
         <= (select installs_sampled from page_options);
 
--- page_cards: one row per visit card: the installs planned for the coming weeks, at most so many per area, soonest first.
+-- page_cards: one row per visit card: the installs planned for the coming weeks, at most so many per area, soonest first,
+-- of a week those with CO out of range, the furthest out before the others.
 create or replace table page_cards as
 with soon as (
     select l.install_no, l.area_no, v.planned_week, v.due_on, v.leading_indicator, v.expected_minutes, v.p_out_at_planned,
            v.p_out_at_interval, v.tasks, v.take_along, v.last_visit_on,
-           row_number() over (partition by l.area_no order by v.planned_week, v.p_out_at_planned desc nulls last, l.install_no) as card_no,
+           row_number() over (partition by l.area_no order by v.planned_week, s.co_out desc, s.co_times_limit desc nulls last,
+                                                             v.p_out_at_planned desc nulls last, l.install_no) as card_no,
            count(*) over (partition by l.area_no) as in_window
-    from visit_plan v join page_labels l using (install_no)
+    from visit_plan v join page_labels l using (install_no) join page_state s using (install_no)
     where v.planned_week is not null and v.planned_week <= page_as_of() + 7 * (select weeks_ahead::integer from page_options)
 )
 select * from soon where card_no <= (select cards_per_area from page_options);

@@ -35,7 +35,7 @@ with sound as (
     group by install_no
 ), picked as (
     select p.install_no, p.state, p.due_on, p.p_out_now, p.co_out,
-           row_number() over (order by p.state = 'out_of_range' desc, p.co_out desc, o.why = 'at_once' desc,
+           row_number() over (order by p.state = 'out_of_range' desc, p.co_out desc, p.co_times_limit desc nulls last, o.why = 'at_once' desc,
                               o.why = 'limit' desc, coalesce(s.p_out_now, p.p_out_now) desc nulls last, p.due_on, p.install_no) as place
     from page_state p left join page_out o using (install_no) left join sound s using (install_no)
     where p.state in ('out_of_range', 'due')

@@ -232,6 +232,7 @@ def test_without_capacity_the_page_says_what_it_cannot_say(tmp_path: Path) -> No
         made.finish()
     page = text_of(tmp_path / "site" / "staffing.html")
     assert "capacity.csv gave no hours" in page
+    assert "Hours there are" not in page
     assert "h are short" not in page
 
 
@@ -278,6 +279,37 @@ def test_what_presses_comes_before_limits_in_doubt_and_water_pressure(tmp_path: 
         "1 of them is pressing; the others miss only a limit that is in doubt (1) or that of the water pressure (1)."
         in page
     )
+
+
+def test_of_co_out_of_range_the_furthest_out_comes_first(tmp_path: Path) -> None:
+    with small_store() as store:
+        # CO of install 5 is 1.004 times its limit, which rounds to the limit itself, of install 7 three times; flue
+        # temperature of install 7 is out, too, and surer to be
+        store.run(f"""
+            update forecasts set state = 'in_range', p_out_now = 0.01, due_on = null;
+            update forecasts set state = 'out_of_range', p_out_now = 0.97, limit_high = 100, limit_low = null,
+                last_value = case install_no when 5 then 100.4 else 300 end
+            where install_no in (5, 7) and indicator = 'co_air_free_ppm' and firing = 'high';
+            update forecasts set state = 'out_of_range', p_out_now = 0.99, last_value = 1.2 * limit_high
+            where install_no = 7 and series_no = 0;
+            update visit_plan set planned_week = {AS_OF.isoformat()!r}, area_id = 'A0'
+            where install_no in (3, 5, 7);
+            update current_installs set area_no = 0 where install_no in (3, 5, 7);
+            update visit_plan set p_out_at_planned = 0.99 where install_no = 3;
+            create or replace table plan_readings as
+            select install_no, install_no in (5, 7) as co_out, false as at_once, false as limit_doubted_out,
+                false as limit_doubted
+            from current_installs
+        """)
+        made = prepare(store, settings_from({}), tmp_path / "site")
+        front_of(store, made)
+        made.finish()
+        assert store.rows("select install_no from page_first order by place limit 2") == [(7,), (5,)]
+        cards = store.rows("select install_no from page_cards where area_no = 0 order by card_no limit 3")
+        assert cards == [(7,), (5,), (3,)]
+        first = "select indicator from page_card_series where install_no = 7 and pressing = 1"
+        assert store.scalar(first) == "co_air_free_ppm"
+    assert "100.4 ppm (at most 100 ppm)" in text_of(tmp_path / "site" / "index.html").replace("\u00a0", " ")
 
 
 def test_a_folded_card_says_what_presses_and_is_found_by_it() -> None:

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from jinja2.utils import htmlsafe_json_dumps
 
 from reports import theme
-from reports.told import MOST, formatted, joined, json_rows, listed, quantities, tenths, told
+from reports.told import MOST, formatted, joined, json_rows, listed, quantities, telling, tenths, told
 
 NUMBERS = st.one_of(st.floats(-1e6, 1e6), st.integers(-10_000, 10_000).map(lambda k: k / 100))
 UNITS = st.sampled_from([*theme.DECIMALS, "of its own"])
@@ -27,6 +27,22 @@ def test_quantities_are_those_of_theme(pairs: list[tuple[float | None, str]]) ->
     values, units = ([pair[k] for pair in pairs] for k in (0, 1))
     shown = quantities(pl.Series(values, dtype=pl.Float64), pl.Series(units, dtype=pl.String))
     assert shown.to_list() == [theme.quantity(x, unit) for x, unit in pairs]
+
+
+def test_a_value_outside_its_range_is_seen_to_be_so() -> None:
+    rows = [  # value, low, high, unit, as shown
+        (120.4, None, 120.0, "ppm", "120.4"),
+        (119.98, 120.0, None, "ppm", "119.98"),
+        (130.2, None, 120.0, "ppm", "130"),
+        (119.6, None, 120.0, "ppm", "120"),  # in range
+        (2.96, 3.0, 7.0, "%", "2.96"),
+        (None, 3.0, 7.0, "%", theme.DASH),
+        (5.04, None, None, "%", "5.0"),
+    ]
+    value, low, high = (pl.Series([row[k] for row in rows], dtype=pl.Float64) for k in range(3))
+    unit = pl.Series([row[3] for row in rows])
+    shown = quantities(value, unit, telling(value, low, high, unit))
+    assert [text.split(theme.NBSP)[0] for text in shown] == [row[4] for row in rows]
 
 
 @given(st.lists(st.tuples(st.none() | NUMBERS, st.none() | NUMBERS, UNITS)))

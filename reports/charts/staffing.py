@@ -50,8 +50,10 @@ def fleet_state_chart(states: pl.DataFrame) -> alt.Chart:
     )
 
 
-def hours_by_week_chart(weeks: pl.DataFrame, area_param: alt.Parameter) -> alt.TopLevelMixin:
-    """Technician hours needed against hours there are, week by week, of one area or of all.
+def hours_by_week_chart(
+    weeks: pl.DataFrame, area_param: alt.Parameter, have_capacity: bool = True
+) -> alt.TopLevelMixin:
+    """Technician hours needed, against hours there are where any are known, week by week, of one area or of all.
 
     weeks: area ('All areas' included), week, week_end, hours_needed, hours_available (null: not given). [h]
     """
@@ -61,26 +63,25 @@ def hours_by_week_chart(weeks: pl.DataFrame, area_param: alt.Parameter) -> alt.T
     tips = [
         alt.Tooltip("week:T", title="Week of", format="%-d %b %Y"),
         alt.Tooltip("hours_needed:Q", title="Hours needed", format=",.1f"),
-        alt.Tooltip("hours_available:Q", title="Hours there are", format=",.1f"),
+        *([alt.Tooltip("hours_available:Q", title="Hours there are", format=",.1f")] if have_capacity else []),
         alt.Tooltip("visits:Q", title="Visits", format=",.0f"),
     ]
-    need = (
-        base.mark_rect(aria=False)
-        .encode(
-            x=x,
-            x2=alt.X2("week_end:T"),
-            y=alt.Y("hours_needed:Q", title="Technician hours per week [h]"),
-            y2=alt.datum(0),
-            color=alt.Color(
-                "kind:N",
-                title=None,
-                scale=alt.Scale(domain=["needed", "there are"], range=[theme.BLUE, theme.VERMILLION]),
-                legend=alt.Legend(symbolType="square"),
-            ),
-            tooltip=tips,
-        )
-        .transform_calculate(kind="'needed'")
+    need = base.mark_rect(aria=False, color=theme.BLUE).encode(
+        x=x,
+        x2=alt.X2("week_end:T"),
+        y=alt.Y("hours_needed:Q", title="Technician hours per week [h]"),
+        y2=alt.datum(0),
+        tooltip=tips,
     )
+    if not have_capacity:
+        return need.properties(width="container", height=260).add_params(area_param)
+    kinds = alt.Color(
+        "kind:N",
+        title=None,
+        scale=alt.Scale(domain=["needed", "there are"], range=[theme.BLUE, theme.VERMILLION]),
+        legend=alt.Legend(symbolType="square"),
+    )
+    need = need.encode(color=kinds).transform_calculate(kind="'needed'")
     have = (
         base.mark_rule(strokeWidth=3, aria=False)
         .encode(x=x, x2=alt.X2("week_end:T"), y=alt.Y("hours_available:Q"), color=alt.Color("kind:N"))

@@ -10,6 +10,7 @@ from markupsafe import Markup, escape
 from reports import tables, theme
 from reports.charts import staffing as charts
 from reports.site import Figure, Site
+from reports.told import telling
 
 AREAS_DRAWN = 30
 
@@ -98,6 +99,10 @@ def install_link(row: Mapping[str, object], card_pages: Mapping[int, str], root:
 
 
 def _first(first: pl.DataFrame, card_pages: Mapping[int, str]) -> tables.Table:
+    first = first.with_columns(
+        digits=telling(*(first[name] for name in ("last_value", "limit_low", "limit_high", "unit")))
+    )
+
     def reading(row: dict) -> str:
         if row["label"] is None:
             return theme.DASH
@@ -105,7 +110,7 @@ def _first(first: pl.DataFrame, card_pages: Mapping[int, str]) -> tables.Table:
         if row["last_value"] is None:
             return f"{row['label']}: never read ({limits})"
         doubt = "; limit in doubt" if row["limit_doubted"] else ""
-        return f"{row['label']}: {theme.quantity(row['last_value'], row['unit'])} ({limits}{doubt})"
+        return f"{row['label']}: {theme.quantity(row['last_value'], row['unit'], row['digits'])} ({limits}{doubt})"
 
     columns = [
         tables.Column("Install", lambda r: install_link(r, card_pages)),

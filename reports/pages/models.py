@@ -99,7 +99,7 @@ def _headlines(models: pl.DataFrame, odd: pl.DataFrame) -> list[str]:
             "after work lie outside."
         )
     if odd.height > 2:
-        said.append(f"{odd.height - 2:,} more limits look wrong.")
+        said.append("1 more limit looks wrong." if odd.height == 3 else f"{odd.height - 2:,} more limits look wrong.")
     return said
 
 

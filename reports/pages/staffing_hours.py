@@ -72,11 +72,8 @@ def hours_by_week(weeks: pl.DataFrame, capacity: bool, context: dict[str, Any], 
         .sort("at", "week")
         .with_columns((pl.col("hours_needed") - pl.col("hours_available")).alias("balance"))
     )
-    note = (
-        f"The {AREAS_DRAWN} areas with most hours short or needed are drawn, of {by_area.height:,}."
-        if by_area.height > AREAS_DRAWN
-        else ""
-    )
+    most = f"the {AREAS_DRAWN} areas with most hours short or needed, of {by_area.height:,}"
+    few = by_area.height <= AREAS_DRAWN
     columns = ["area", "week", "week_end", "visits", "hours_needed", "hours_available"]
     picked = alt.param(name="area", value=ALL)
     # The same name twice would mix two areas in one line.
@@ -90,7 +87,8 @@ def hours_by_week(weeks: pl.DataFrame, capacity: bool, context: dict[str, Any], 
         else f"Hours needed run from {theme.quantity(total['hours_needed'].min(), 'h', 0)} to "
         f"{theme.quantity(top['hours_needed'], 'h', 0)} a week."
     )
-    figures = [Figure("hours", charts.hours_by_week_chart(pick, picked), said, note)]
+    choice = "" if few else f"By area: {most}."
+    figures = [Figure("hours", charts.hours_by_week_chart(pick, picked, capacity), said, choice)]
     if by_area.height > 1:
         figures.append(
             Figure(
@@ -99,7 +97,7 @@ def hours_by_week(weeks: pl.DataFrame, capacity: bool, context: dict[str, Any], 
                 "Orange weeks want hours from elsewhere, blue weeks can lend some."
                 if capacity
                 else "The yellow weeks are the full ones.",
-                note,
+                "" if few else f"Drawn are {most}.",
                 80 + 22 * drawn.height,
             )
         )
@@ -121,6 +119,10 @@ def hours_by_week(weeks: pl.DataFrame, capacity: bool, context: dict[str, Any], 
             15,
             rest="area-weeks are short; all are in exports/area_weeks.csv",
         )
+    there_are = (
+        tables.Column("Hours there are [h]", tables.figures("hours_available"), True),
+        tables.Column("Hours short [h]", tables.figures("hours_short", 1), True),
+    )
     context["by_area"] = tables.build(
         "Hours by area over the plan",
         by_area,
@@ -128,8 +130,7 @@ def hours_by_week(weeks: pl.DataFrame, capacity: bool, context: dict[str, Any], 
             tables.Column("Area", tables.words("area")),
             tables.Column("Visits", tables.figures("visits"), True),
             tables.Column("Hours needed [h]", tables.figures("hours_needed"), True),
-            tables.Column("Hours there are [h]", tables.figures("hours_available"), True),
-            tables.Column("Hours short [h]", tables.figures("hours_short", 1), True),
+            *(there_are if capacity else ()),
             tables.Column("Fullest week [h]", tables.figures("peak"), True),
             tables.Column("Fullest week of", tables.dates("peak_week")),
         ],
