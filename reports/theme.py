@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from datetime import date
 from typing import Any
 
@@ -99,6 +100,12 @@ def day(on: date | None) -> str:
 
 def month(on: date | None) -> str:
     return f"{MONTHS[on.month - 1]}{NBSP}{on.year}" if on else DASH
+
+
+def by_name(name: str | None) -> list[tuple[int, str]]:
+    """A key that sorts names as people do: Ward 2 before Ward 10."""
+    parts = re.split(r"0*([0-9]+)", (name or "").casefold())
+    return [(len(part) if k % 2 else 0, part) for k, part in enumerate(parts)]
 
 
 def plural(count: int, one: str, many: str | None = None) -> str:

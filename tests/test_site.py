@@ -312,6 +312,12 @@ def test_of_co_out_of_range_the_furthest_out_comes_first(tmp_path: Path) -> None
     assert "100.4 ppm (at most 100 ppm)" in text_of(tmp_path / "site" / "index.html").replace("\u00a0", " ")
 
 
+def test_names_are_sorted_as_people_do() -> None:
+    names = ["Ward 10", "ward 2", "Ward 1", None, "9" * 5000, "Ward 02b", "Ward", "7"]
+    ordered = [None, "7", "9" * 5000, "Ward", "Ward 1", "ward 2", "Ward 02b", "Ward 10"]
+    assert sorted(names, key=theme.by_name) == ordered
+
+
 def test_a_folded_card_says_what_presses_and_is_found_by_it() -> None:
     page = (built_site() / "visits" / "area-00.html").read_text(encoding="utf-8")
     cards = re.findall(r'<details class="card.*?</details>', page, re.DOTALL)

@@ -37,11 +37,10 @@ def limits_pages(site: Site, frames: Mapping[str, pl.DataFrame]) -> None:
     pairs: dict[str, list[dict[str, Any]]] = {}
     for row in frames["pairs"].sort("fuel", "o2_pct").iter_rows(named=True):
         pairs.setdefault(row["fuel"], []).append(row)
+    by_name = lambda row: (theme.by_name(row["model"]), row["model_no"], row["fuel"] or "")
     sheets = [
         _sheet(n, row, ranges.get((row["model_no"], row["fuel"]), []), pairs.get(row["fuel"], []))
-        for n, row in enumerate(
-            frames["sheets"].sort("model_no", "fuel", nulls_last=True).iter_rows(named=True), start=1
-        )
+        for n, row in enumerate(sorted(frames["sheets"].iter_rows(named=True), key=by_name), start=1)
     ]
     general = sum(s["general"] for s in sheets)
     headlines = (

@@ -68,7 +68,7 @@ def tags_pages(site: Site, frames: Mapping[str, pl.DataFrame], units: Mapping[st
         window[row["area_no"]] = (row["area"], row["in_window"])
     links = [
         {"href": f"tags/area-{no:02}.html", "area": window[no][0], "count": len(tags), "of": window[no][1]}
-        for no, tags in by_area.items()
+        for no, tags in sorted(by_area.items(), key=lambda item: theme.by_name(window[item[0]][0]))
     ]
     total = sum(w[1] for w in window.values())
     headlines = [

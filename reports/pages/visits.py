@@ -21,6 +21,7 @@ CARDS_A_PIECE = 1_000  # and no more than an area beyond
 FIND_A_SHARD = 20_000
 FIND_ON_PHONE = 8_000
 WEEKS_SHOWN = 8
+AREAS_LISTED = 3_000  # each with the links to its pages
 STATE_NO = {s: k for k, s in enumerate(theme.STATE_ORDER)}
 
 
@@ -161,6 +162,7 @@ def _by_area(plan: pl.DataFrame, this_week: date, cards: set[int]) -> tables.Tab
         )
         .sort("area_no")
     )
+    wide = wide[sorted(range(wide.height), key=lambda k: theme.by_name(wide["area"][k]))]
 
     def link(row: dict[str, Any]) -> Any:
         if row["area_no"] not in cards:
@@ -179,7 +181,7 @@ def _by_area(plan: pl.DataFrame, this_week: date, cards: set[int]) -> tables.Tab
         for k, w in enumerate(weeks)
     ]
     columns.append(tables.Column("Later", tables.figures("later"), True))
-    return tables.build("Planned visits by area and week beginning", wide, columns, 300, rest="areas")
+    return tables.build("Planned visits by area and week beginning", wide, columns, AREAS_LISTED, rest="areas")
 
 
 def _area(site: Site, own: AreaPages, cards: list[Card]) -> None:
