@@ -151,7 +151,9 @@ def why_now(
                 "label",
                 last_values(series),
                 told(theme.day, series["last_on"]),
-                pl.col("last_stage").replace_strict(LEFT_OR_FOUND, default="", return_dtype=pl.String),
+                pl.when("before_work")
+                .then(pl.lit(", before the last work and not read since"))
+                .otherwise(pl.col("last_stage").replace_strict(LEFT_OR_FOUND, default="", return_dtype=pl.String)),
                 limits,
             )
         ),

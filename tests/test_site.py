@@ -312,6 +312,26 @@ def test_of_co_out_of_range_the_furthest_out_comes_first(tmp_path: Path) -> None
     assert "100.4 ppm (at most 100 ppm)" in text_of(tmp_path / "site" / "index.html").replace("\u00a0", " ")
 
 
+def test_a_value_from_before_the_last_work_is_not_taken_for_that_of_now(tmp_path: Path) -> None:
+    with small_store() as store:
+        store.run("""
+            update forecasts set state = 'in_range', p_out_now = 0.01, due_on = null;
+            update forecasts set state = 'unknown', p_out_now = 0.4, due_on = as_of, last_value = 168, limit_high = 120,
+                limit_low = null, last_stage = 'as_found'
+            where install_no in (5, 7) and indicator = 'co_air_free_ppm' and firing = 'high';
+            update forecasts set limit_high = null where install_no = 7;  -- no range at all
+        """)
+        settings = settings_from({})
+        made = prepare(store, settings, tmp_path / "site")
+        front_of(store, made)
+        made.finish()
+        told = dict(store.rows("select install_no, before_work from page_series_state where label like 'CO%high%'"))
+    assert "168 ppm before the last work, not read since (at most 120 ppm)" in text_of(
+        tmp_path / "site" / "index.html"
+    ).replace("\u00a0", " ")
+    assert [install for install, before in told.items() if before] == [5]
+
+
 def test_names_are_sorted_as_people_do() -> None:
     names = ["Ward 10", "ward 2", "Ward 1", None, "9" * 5000, "Ward 02b", "Ward", "7"]
     ordered = [None, "7", "9" * 5000, "Ward", "Ward 1", "ward 2", "Ward 02b", "Ward 10"]

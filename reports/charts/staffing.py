@@ -106,7 +106,7 @@ def hours_heat_chart(weeks: pl.DataFrame, have_capacity: bool) -> alt.Chart:
     return by_area_and_week(
         weeks,
         alt.X("week:T", title="Week beginning", axis=week_axis(weeks)),
-        colour.legend(format=",.0f", gradientLength=220),
+        colour.legend(format=",.1~f", gradientLength=220),
         [
             alt.Tooltip("hours_needed:Q", title="Hours needed", format=",.1f"),
             alt.Tooltip("hours_available:Q", title="Hours there are", format=",.1f"),

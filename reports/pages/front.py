@@ -109,8 +109,11 @@ def _first(first: pl.DataFrame, card_pages: Mapping[int, str]) -> tables.Table:
         limits = theme.limits_text(row["limit_low"], row["limit_high"], row["unit"])
         if row["last_value"] is None:
             return f"{row['label']}: never read ({limits})"
+        before = " before the last work, not read since" if row["before_work"] else ""
         doubt = "; limit in doubt" if row["limit_doubted"] else ""
-        return f"{row['label']}: {theme.quantity(row['last_value'], row['unit'], row['digits'])} ({limits}{doubt})"
+        return (
+            f"{row['label']}: {theme.quantity(row['last_value'], row['unit'], row['digits'])}{before} ({limits}{doubt})"
+        )
 
     columns = [
         tables.Column("Install", lambda r: install_link(r, card_pages)),
