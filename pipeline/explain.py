@@ -128,14 +128,14 @@ class Explanation:
         for test in self.tests:
             parts += [Text(""), Text(test.title, style="bold"), Text(test.given)]
             parts += [Text(f"! {finding}", style="bold") for finding in test.findings]
-            table = Table(pad_edge=False)
-            for name in ("value", "result and limit", "how it came about, from what, by which source"):
-                table.add_column(name, overflow="fold")
+            table = Table.grid(padding=(0, 2))
+            table.add_column(no_wrap=True)
+            table.add_column(overflow="fold")
             for row in test.values:
                 if row.value is not None:
-                    how = Text.assemble(f"{row.words}\n", (f"{row.inputs}\n", "dim"), (row.source, "italic dim"))
-                    table.add_row(Text(row.name), Text(row.result), how)
-            parts.append(table)
+                    how = (f"from {row.inputs}\n", "dim"), (row.source, "italic dim")
+                    table.add_row(Text(row.name), Text.assemble((row.result, "bold"), f"\n{row.words}\n", *how))
+            parts += [Text(""), table]
             if test.empty:
                 parts.append(Text(f"empty: {test.empty}"))
         return Group(*parts)
