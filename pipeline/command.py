@@ -11,7 +11,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING
 
-from pipeline.errors import FleetError
+from pipeline.errors import FleetError, printable, shown_value
 from pipeline.outfolder import OutFolder, check_folders
 from pipeline.prefect_api import prefect_api
 from pipeline.terminal import err, say_summary, stage_lines
@@ -117,15 +117,30 @@ def check_fleet(fleet: str, as_of: date | None) -> None:
         settings = load_settings(folder)
         terminal.print(str(read(store, folder, settings)), markup=False)
         terminal.print(str(check(store, settings, as_of, date.today())), markup=False)
-        reasons = store.rows(
-            """select split_part(reason, ':', 1) as kind, count(*) as n, min(file || ' line ' || line) as first
-               from rejected_rows group by kind order by n desc, kind"""
-        )
+        not_taken = _by_rule(store, "select split_part(reason, ':', 1) as rule, reason as told, * from rejected_rows")
+        doubtful = _by_rule(store, "select concat_ws(': ', rule, message) as told, * from findings")
         warnings = _warnings(store)
     for message in warnings:
         terminal.print(f"note: {message}", markup=False)
-    for kind, n, first in reasons:
-        terminal.print(f"  {n:>7,}  {kind}  (first: {first})", markup=False)
+    for title, lines in (("rows not taken:", not_taken), ("taken, with a finding:", doubtful)):
+        if lines:
+            terminal.print("\n".join([title, *lines]), markup=False)
+
+
+def _by_rule(store: Store, rows: str) -> list[str]:
+    """A line per rule, the commonest first: how many rows, and the first of them in full. rows: a query for rule, told,
+    file, line, column and value."""
+    counted = store.rows(
+        f"""select count(*) as n, first(struct_pack(told, file, line, name := "column", value) order by file, line) as f
+            from ({rows}) group by rule order by n desc, rule"""
+    )
+    lines = []
+    for n, first in counted:
+        place = f"{printable(first['file'])} line {first['line']}"
+        if first["value"]:
+            place += f", {printable(first['name'] or '')} {shown_value(first['value'])}"
+        lines.append(f"  {n:>7,}  {printable(first['told'])} (first: {place})")
+    return lines
 
 
 def propose_headers(fleet: str, write: bool) -> None:

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import csv
 import json
 import os
+import re
 import shutil
 import subprocess
 import sys
@@ -75,6 +77,23 @@ def test_check_writes_nothing(small_fleet: Path, tmp_path: Path) -> None:
     assert done.returncode == 0, done.stderr
     assert "visits" in done.stdout
     assert sorted(p for p in small_fleet.rglob("*")) == before
+
+
+def test_check_tells_of_each_rule_how_many_rows_and_the_first_of_them(small_fleet: Path, tmp_path: Path) -> None:
+    fleet = tmp_path / "fleet"
+    shutil.copytree(small_fleet, fleet)
+    header = "visit_id,install_id,visited_on,burner_hours\n"
+    with (fleet / "installs.csv").open(encoding="utf-8") as file:
+        install = next(csv.DictReader(file))
+    rows = [f"N{k},nobody-{k},2024-05-{k + 10}," for k in range(11)]
+    rows.append(f"N99,{install['install_id']},{install['installed_on']},minus ten")
+    (fleet / "visits" / "aa.csv").write_text(header + "\n".join(rows), encoding="utf-8")
+    before, told = foulcast("check", str(small_fleet)).stdout, foulcast("check", str(fleet)).stdout
+    counts = [int(count) for text in (before, told) for count in re.findall(r"(\d+)  unknown_install: ", text)]
+    assert counts[-1] - sum(counts[:-1]) == 11
+    not_taken, doubtful = told.split("rows not taken:")[1].split("taken, with a finding:")
+    assert re.search(r" unknown_install: .* \(first: visits/aa.csv line 2, install_id 'nobody-0'\)", not_taken)
+    assert re.search(r" unreadable: .* \(first: visits/aa.csv line 13, burner_hours 'minus ten'\)", doubtful)
 
 
 def test_run_with_prefect_records_its_tasks_and_sums_up(small_fleet: Path, tmp_path: Path) -> None:
