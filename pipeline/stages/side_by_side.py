@@ -14,6 +14,7 @@ import time
 import warnings
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from functools import partial
@@ -138,6 +139,16 @@ def begun(mapper: Mapper, function: Callable[[T], R], pieces: Sequence[T]) -> It
             shared.left.clear()
             executor.shutdown(wait=False, kill_workers=True)
         raise
+
+
+def ahead(made: Iterator[T]) -> Iterator[T]:
+    """What an iterator makes, each in a thread beside while the one before is worked on: for what lets go of the
+    interpreter lock, as statements and gathers of large arrays do."""
+    with ThreadPoolExecutor(1) as thread:
+        coming = thread.submit(next, made, None)
+        while (one := coming.result()) is not None:
+            coming = thread.submit(next, made, None)
+            yield one
 
 
 class Shared(Generic[T, R]):
