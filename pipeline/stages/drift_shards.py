@@ -116,7 +116,7 @@ def write_all(
             if rows.series.reset_class == "none":
                 continue
             k = rows.series.series_no
-            before = pl.concat([part.before(part.cycles) for part in parts])
+            before = pl.concat([part.before(part.cycles) for part in parts], rechunk=True)
             fitted = rows.inputs(installs, before=before)
             sample: dict[int | str, np.ndarray] = {SAMPLE: looked_at(rows.readings, installs, options)}
             write(folder, f"readings-{k}", fitted.readings, shards | sample)

@@ -34,7 +34,7 @@ log = logging.getLogger("foulcast")
 # Small matrices and frames only: a processor for each process, and none that waits for its own threads.
 ONE_THREAD = dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "POLARS_MAX_THREADS"), "1")
 LOOKS_UP_S = 2.0  # how often a helper looks whether the process it helps is still there
-WORTH_LEARNING = 3  # pieces left that others know, from which on one is taken over: to learn it costs as much as some
+WORTH_LEARNING = 8  # pieces left that others know, from which on one is taken over: to learn it costs as much as some
 MOST_REMEMBERED = 4_000_000_000  # bytes a helper may grow by; loky would replace it, and what it knows, at a tenth
 
 
