@@ -8,6 +8,7 @@ import os
 import signal
 import subprocess
 import sys
+import threading
 import time
 import warnings
 from dataclasses import dataclass
@@ -18,7 +19,7 @@ import pytest
 from loky import process_executor
 
 from pipeline.stages import side_by_side as module
-from pipeline.stages.side_by_side import begun, side_by_side
+from pipeline.stages.side_by_side import ahead, begun, side_by_side
 
 HOME = os.getpid()
 
@@ -173,3 +174,28 @@ def test_of_pieces_that_others_know_one_is_taken_over_where_many_are_left(monkey
     assert 2 <= side_by_side(where_done, pieces).count(HOME) < len(pieces)
     monkeypatch.setattr(module, "done_here", {piece.key: True for piece in pieces[:2]})
     assert side_by_side(where_done, pieces[:2]) == [HOME] * 2
+
+
+def test_the_next_one_is_made_while_one_is_worked_on():
+    second = threading.Event()
+
+    def numbers():
+        yield 1
+        second.set()
+        yield 2
+
+    with ahead(numbers()) as made:
+        assert next(made) == 1
+        assert second.wait(10)
+        assert list(made) == [2]
+
+
+def test_an_error_in_what_is_made_ahead_is_raised_where_it_is_awaited():
+    def numbers():
+        yield 1
+        raise KeyError("of the second")
+
+    with ahead(numbers()) as made:
+        assert next(made) == 1
+        with pytest.raises(KeyError, match="of the second"):
+            next(made)

@@ -38,8 +38,8 @@ class SeriesRows:
     def blocks(self, size: int) -> Iterator[SeriesRows]:
         """The rows of so many installs after the other: what is worked out of them then stays in the cache. Readings
         by install."""
-        last = max(int(rows["install_no"].max() or 0) for rows in (self.readings, self.cycles))  # type: ignore
-        for first in range(0, last + 1, size):
+        last = [int(rows["install_no"][-1]) for rows in (self.readings, self.cycles) if rows.height]
+        for first in range(0, max(last, default=0) + 1, size):
             own = (of_installs(rows, first, first + size) for rows in (self.readings, self.cycles, self.unsaid))
             yield SeriesRows(self.series, *own)
 
@@ -64,9 +64,7 @@ class SeriesRows:
         """The newest cycle of each install, by install."""
         return self.cycles[last_rows(*(self.cycles[name].to_numpy() for name in ("install_no", "cycle_no")))]
 
-    def inputs(
-        self, installs: pl.DataFrame, visits: bool = False, before: pl.Series | None = None
-    ) -> SeriesInputs:
+    def inputs(self, installs: pl.DataFrame, visits: bool = False, before: pl.Series | None = None) -> SeriesInputs:
         """As the fit sees it; readings in its order. installs: drift_installs, or some of them. visits: with visit_no
         of readings, opened_visit_no of cycles, and unsaid. before: of the cycles, if at hand."""
         s, readings = self.series, self.readings.with_columns(self.unsure)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import shutil
 import tempfile
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import closing, contextmanager
+from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -109,7 +109,7 @@ def write_all(
     store.run(LAST_VALUES)
     write(folder, "installs", installs, shards)
     asking = Asking(store)
-    with store.beside() as reading, closing(ahead(read(reading, series))) as coming:
+    with store.beside() as reading, ahead(read(reading, series)) as coming:
         for rows, ends in coming:
             parts = list(rows.blocks(AT_ONCE))
             store.append("last_values", pl.concat(map(last_values, parts)))

@@ -5,8 +5,8 @@ from __future__ import annotations
 import os
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import closing
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -33,7 +33,7 @@ VALUE_COLUMNS = {
     "out_p50_on": pl.Date, "out_p90_on": pl.Date, "rate_per_1000h": pl.Float64, "rate_low_per_1000h": pl.Float64,
     "rate_high_per_1000h": pl.Float64, "basis": pl.String,
 }  # fmt: skip
-CURVE_COLUMNS = {"install_no": pl.Int32, "series_no": pl.Int32, "p_out": pl.Array(pl.Float32, MONTHS)}
+CURVE_COLUMNS: dict[str, Any] = {"install_no": pl.Int32, "series_no": pl.Int32, "p_out": pl.Array(pl.Float32, MONTHS)}
 
 
 def outlook_of(store: Store, series: Series, as_of: int, installs: range | None = None) -> tuple[pl.DataFrame, Outlook]:
@@ -72,7 +72,7 @@ def forecast(store: Store, settings: Settings, mapper: Mapper = side_by_side) ->
     members = [series for series in SERIES if series.reset_class != "none"]
     told: dict[Series, list[pl.DataFrame]] = {series: [] for series in members}
     with trying_past(store, calendar, as_of, mapper), store.beside() as reading:
-        with closing(ahead(_blocks(reading, settings, members, interval, calendar, as_of))) as blocks:
+        with ahead(_blocks(reading, settings, members, interval, calendar, as_of)) as blocks:
             for block in blocks:
                 store.append("forecasts", block.forecasts)
                 store.append("curve_values", block.curves)
@@ -108,7 +108,7 @@ def _blocks(
         curves: list[tuple[Series, np.ndarray, np.ndarray]] = []
         told: dict[Series, pl.DataFrame] = {}
         outlooks = ((series, *_outlook(store, block, series, as_of, installs)) for series in members)
-        with closing(ahead(outlooks)) as coming:
+        with ahead(outlooks) as coming:
             for series, frame, outlook in coming:
                 if not len(outlook):
                     continue
