@@ -104,11 +104,13 @@ def written(
 def write_all(
     store: Store, series: Sequence[Series], installs: pl.DataFrame, options: FitOptions, folder: Path
 ) -> None:
-    """As `written`, into a folder; what is held on the way is let go."""
+    """As `written`, into a folder; what is held on the way is let go. The store reads a series while the one before is
+    worked on."""
     shards: dict[int | str, np.ndarray] = {k: part.installs for k, part in enumerate(cut(installs))}
     store.run(LAST_VALUES)
     write(folder, "installs", installs, shards)
     asking = Asking(store)
+    in_tree_order = installs.sort("design_no", "model_no", "install_no")  # once for all series
     with store.beside() as reading, ahead(read(reading, series)) as coming:
         for rows, ends in coming:
             parts = list(rows.blocks(AT_ONCE))
@@ -118,7 +120,7 @@ def write_all(
             k = rows.series.series_no
             before = pl.concat([part.before(part.cycles) for part in parts], rechunk=True)
             fitted = rows.inputs(installs, before=before)
-            sample: dict[int | str, np.ndarray] = {SAMPLE: looked_at(rows.readings, installs, options)}
+            sample: dict[int | str, np.ndarray] = {SAMPLE: looked_at(rows.readings, in_tree_order, options)}
             write(folder, f"readings-{k}", fitted.readings, shards | sample)
             write(folder, f"cycles-{k}", fitted.cycles, shards | sample)
             write(folder, f"installs-{k}", installs, sample)
