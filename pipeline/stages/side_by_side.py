@@ -1,7 +1,12 @@
-"""Independent pieces of work, shared between this process and helpers beside it.
+"""What runs beside what: pieces of work shared with helpers, and work ahead in a thread.
 
-numpy on a few thousand rows holds the interpreter lock nearly all the time, so threads would not help. Pieces are small
-to hand over: a small fleet's readings, or where a shard of a large one is found.
+Pieces (`side_by_side`, `begun`): numpy on a few thousand rows holds the interpreter lock nearly all the time, so
+threads would not help, and helpers are processes. Pieces are small to hand over: a small fleet's readings, or where a
+shard of a large one is found.
+
+Ahead (`ahead`): statements and large arrays let go of the lock. The store reads a large fleet's next series while one
+is written into shards; it reads the next series of some installs while one is forecast, and stores the rows of the
+installs before meanwhile.
 """
 
 from __future__ import annotations
