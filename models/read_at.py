@@ -28,7 +28,7 @@ class ReadAt:
     @classmethod
     def of(cls, readings: pl.DataFrame) -> ReadAt:
         """readings: install_no, visit_no, stage_order, value; in any order."""
-        place = readings["visit_no"].to_numpy().astype(np.int64) * 2 + readings["stage_order"].to_numpy()
+        place = places(readings)
         row = rising(place)
         install = readings["install_no"].to_numpy()
         return cls(place[row], install[row], row, readings["value"].cast(pl.Float64).to_numpy())
@@ -51,11 +51,20 @@ class ReadAt:
         return np.append(self.place[newest], -1)[positions(self.install[newest], install)]
 
 
+def places(readings: pl.DataFrame) -> np.ndarray:
+    """Of each reading. readings: visit_no, stage_order."""
+    place = readings["visit_no"].to_numpy().astype(np.int64)
+    place *= 2
+    place += readings["stage_order"].to_numpy()
+    return place
+
+
 def rising(place: np.ndarray) -> np.ndarray:
     """The order in which numbers, each there once, rise."""
     last = int(place.max(initial=-1))
-    if last >= DENSE * len(place):
+    first = int(place.min(initial=last))
+    if last - first >= DENSE * len(place):
         return np.argsort(place)
-    rows = np.full(last + 1, -1, dtype=np.int32)
-    rows[place] = np.arange(len(place), dtype=np.int32)
+    rows = np.full(last - first + 1, -1, dtype=np.int32)
+    rows[place - first] = np.arange(len(place), dtype=np.int32)
     return rows[rows >= 0]

@@ -10,7 +10,7 @@ import pytest
 
 from models.read_at import ReadAt, rising
 from pipeline.schema import SERIES
-from pipeline.stages.drift_asked import Asking, last_values
+from pipeline.stages.drift_asked import Asked, Asking, last_values
 from pipeline.stages.drift_inputs import series_rows
 from pipeline.store import Store
 
@@ -99,6 +99,20 @@ def test_visits_are_silent_where_the_store_says_so(store):
         np.testing.assert_allclose(silent["since_h"], expected["since_h"])
         read += silent["value"].count()
     assert read > 0
+
+
+def test_some_installs_after_the_other_are_told_what_all_are_at_once(store):
+    asking, installs = Asking(store), store.scalar("select count(*) from drift_installs")
+    for rows in series_rows(store, SERIES):
+        blocks = list(rows.blocks(installs // 7))
+        assert len(blocks) > 5
+        assert pl.concat(map(last_values, blocks)).equals(last_values(rows))
+        if rows.series.reset_class == "none":
+            continue
+        found, whole = Asked.joined([asking.of(block) for block in blocks]), asking.of(rows)
+        assert found.cycles.equals(whole.cycles)
+        for name, frame in vars(whole.visits).items():
+            assert getattr(found.visits, name).equals(frame), name
 
 
 def test_cycles_tell_what_was_found_at_the_visit_that_opened_them(store):

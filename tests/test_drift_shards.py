@@ -18,6 +18,7 @@ from models.series import FitOptions
 from models.shards import cut, here
 from pipeline.schema import SERIES
 from pipeline.settings import Settings
+from pipeline.stages import drift_shards
 from pipeline.stages.drift_inputs import series_rows
 from pipeline.stages.drift_shards import SAMPLE, InFiles, in_order, written
 from pipeline.stages.fit import fit
@@ -49,7 +50,8 @@ def in_one_process(sample_run, tmp_path_factory) -> dict[str, pl.DataFrame]:
     return fitted(sample_run, tmp_path_factory.mktemp("shards") / "one", here)
 
 
-def test_the_files_hold_what_the_store_holds(sample_run, tmp_path):
+def test_the_files_hold_what_the_store_holds(sample_run, tmp_path, monkeypatch):
+    monkeypatch.setattr(drift_shards, "AT_ONCE", 100)  # the rows of some installs after the other
     shutil.copy(sample_run / "fleet.duckdb", tmp_path / "fleet.duckdb")
     with Store.open(tmp_path / "fleet.duckdb") as store:
         store.run_file("70_drift_inputs.sql")

@@ -19,7 +19,7 @@ import pytest
 from loky import process_executor
 
 from pipeline.stages import side_by_side as module
-from pipeline.stages.side_by_side import begun, side_by_side
+from pipeline.stages.side_by_side import ahead, begun, side_by_side
 
 HOME = os.getpid()
 
@@ -185,3 +185,28 @@ def test_whoever_ends_the_helpers_leaves_nothing_to_clear_up():
     assert not [thread.name for thread in threading.enumerate() if "ExecutorManager" in thread.name]
     module.end_helpers()  # none is started in order to be ended
     assert not [child for child in psutil.Process().children() if "popen_loky" in " ".join(child.cmdline())]
+
+
+def test_the_next_one_is_made_while_one_is_worked_on():
+    second = threading.Event()
+
+    def numbers():
+        yield 1
+        second.set()
+        yield 2
+
+    with ahead(numbers()) as made:
+        assert next(made) == 1
+        assert second.wait(10)
+        assert list(made) == [2]
+
+
+def test_an_error_in_what_is_made_ahead_is_raised_where_it_is_awaited():
+    def numbers():
+        yield 1
+        raise KeyError("of the second")
+
+    with ahead(numbers()) as made:
+        assert next(made) == 1
+        with pytest.raises(KeyError, match="of the second"):
+            next(made)

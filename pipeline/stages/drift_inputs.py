@@ -6,7 +6,7 @@ fleet's statements cost more than its rows.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -35,6 +35,14 @@ class SeriesRows:
     cycles: pl.DataFrame
     unsaid: pl.DataFrame
 
+    def blocks(self, size: int) -> Iterator[SeriesRows]:
+        """The rows of so many installs after the other: what is worked out of them then stays in the cache. Readings
+        by install."""
+        last = [int(rows["install_no"][-1]) for rows in (self.readings, self.cycles) if rows.height]
+        for first in range(0, max(last, default=0) + 1, size):
+            own = (of_installs(rows, first, first + size) for rows in (self.readings, self.cycles, self.unsaid))
+            yield SeriesRows(self.series, *own)
+
     @cached_property
     def read(self) -> ReadAt:
         return ReadAt.of(self.readings)
@@ -56,11 +64,11 @@ class SeriesRows:
         """The newest cycle of each install, by install."""
         return self.cycles[last_rows(*(self.cycles[name].to_numpy() for name in ("install_no", "cycle_no")))]
 
-    def inputs(self, installs: pl.DataFrame, visits: bool = False) -> SeriesInputs:
+    def inputs(self, installs: pl.DataFrame, visits: bool = False, before: pl.Series | None = None) -> SeriesInputs:
         """As the fit sees it; readings in its order. installs: drift_installs, or some of them. visits: with visit_no
-        of readings, opened_visit_no of cycles, and unsaid."""
+        of readings, opened_visit_no of cycles, and unsaid. before: of the cycles, if at hand."""
         s, readings = self.series, self.readings.with_columns(self.unsure)
-        cycles = self.cycles.with_columns(self.before(self.cycles))
+        cycles = self.cycles.with_columns(self.before(self.cycles) if before is None else before)
         if not visits:
             readings, cycles = readings.drop("visit_no"), cycles.select(CYCLE_COLUMNS)
         of = s.series_no, s.indicator, s.firing, s.transform, s.worse
@@ -83,6 +91,13 @@ def series_rows(store: Store, members: Sequence[Series], of: str = "drift") -> l
         for columns, name, order in asked
     )
     return [SeriesRows(*own) for own in zip(members, *(of_each(rows, members) for rows in told), strict=True)]
+
+
+def of_installs(rows: pl.DataFrame, first: int, end: int) -> pl.DataFrame:
+    """Of rows that lie by install, those of the installs from the first on up to the end."""
+    number = rows["install_no"].to_numpy()
+    start, stop = np.searchsorted(number, np.array([first, end], dtype=number.dtype)).tolist()
+    return rows[start:stop]
 
 
 def marked(few: np.ndarray, numbers: np.ndarray) -> np.ndarray:

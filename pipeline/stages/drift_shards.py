@@ -15,15 +15,19 @@ import polars as pl
 
 from models.drift import sampled
 from models.fitted import Told
+from models.read_at import places, rising
 from models.series import FitOptions, SeriesInputs
 from models.shards import Mapper, cut
 from models.whole import Searched, WholeFit, fit_whole, joined_whole, search_sample
 from pipeline.schema import Series
-from pipeline.stages.drift_asked import LAST_VALUES, Asking, last_values
-from pipeline.stages.drift_inputs import OPENED_COLUMNS, READING_COLUMNS, SeriesRows, marked
+from pipeline.stages.drift_asked import LAST_VALUES, Asked, Asking, last_values
+from pipeline.stages.drift_inputs import OPENED_COLUMNS, READING_COLUMNS, SeriesRows, marked, ranges
+from pipeline.stages.side_by_side import ahead
 from pipeline.store import Store
 
 SAMPLE = "sample"
+AT_ONCE = 50_000  # installs of which is worked out what is asked
+ROWS_AT_ONCE = 1_000_000  # readings that are put in order
 
 
 @dataclass(frozen=True)
@@ -100,27 +104,37 @@ def written(
 def write_all(
     store: Store, series: Sequence[Series], installs: pl.DataFrame, options: FitOptions, folder: Path
 ) -> None:
-    """As `written`, into a folder; what is held on the way is let go."""
+    """As `written`, into a folder; what is held on the way is let go. The store reads a series while the one before is
+    worked on."""
     shards: dict[int | str, np.ndarray] = {k: part.installs for k, part in enumerate(cut(installs))}
     store.run(LAST_VALUES)
     write(folder, "installs", installs, shards)
-    opened, asking = Opened(store), Asking(store)
+    asking = Asking(store)
+    in_tree_order = installs.sort("design_no", "model_no", "install_no")  # once for all series
+    with store.beside() as reading, ahead(read(reading, series)) as coming:
+        for rows, ends in coming:
+            parts = list(rows.blocks(AT_ONCE))
+            store.append("last_values", pl.concat(map(last_values, parts)))
+            if rows.series.reset_class == "none":
+                continue
+            k = rows.series.series_no
+            before = pl.concat([part.before(part.cycles) for part in parts], rechunk=True)
+            fitted = rows.inputs(installs, before=before)
+            sample: dict[int | str, np.ndarray] = {SAMPLE: looked_at(rows.readings, in_tree_order, options)}
+            write(folder, f"readings-{k}", fitted.readings, shards | sample)
+            write(folder, f"cycles-{k}", fitted.cycles, shards | sample)
+            write(folder, f"installs-{k}", installs, sample)
+            Asked.joined([asking.of(part, ends) for part in parts]).keep(folder, rows.series)
+
+
+def read(store: Store, series: Sequence[Series]) -> Iterator[tuple[SeriesRows, pl.DataFrame]]:
+    """The rows of each series, readings in the order of the fit, and its ranges."""
+    opened = Opened(store)
     for s in series:
-        k = s.series_no
-        values = store.frame(f"select {READING_COLUMNS} from drift_values where series_no = {k}")
-        unsaid = f"select install_no, visit_no, day from drift_unsaid where series_no = {k} order by visit_no"
-        rows = SeriesRows(s, values, opened.of(s), store.frame(unsaid))
-        store.append("last_values", last_values(rows))
-        if s.reset_class == "none":
-            continue
-        order = in_order(values, rows.read.row)
-        number = values["install_no"].to_numpy()[order]
-        sample: dict[int | str, np.ndarray] = {SAMPLE: looked_at(number, installs, options)}
-        fitted = rows.inputs(installs)
-        write(folder, f"readings-{k}", fitted.readings, shards | sample, order)
-        write(folder, f"cycles-{k}", fitted.cycles, shards | sample)
-        write(folder, f"installs-{k}", installs, sample)
-        asking.of(rows).keep(folder, s)
+        values = store.frame(f"select {READING_COLUMNS} from drift_values where series_no = {s.series_no}").rechunk()
+        values = values[in_order(values, rising(places(values)))]
+        unsaid = f"select install_no, visit_no, day from drift_unsaid where series_no = {s.series_no} order by visit_no"
+        yield SeriesRows(s, values, opened.of(s), store.frame(unsaid).rechunk()), ranges(store, [s])[0]
 
 
 class Opened:
@@ -137,7 +151,7 @@ class Opened:
         if series.reset_class != self.reset_class or not installs.equals(self.installs):
             self.cycles = self.store.frame(
                 f"select {OPENED_COLUMNS} from drift_opened where series_no = {k} order by install_no, cycle_no"
-            )
+            ).rechunk()
             self.reset_class, self.installs = series.reset_class, installs
         return self.cycles
 
@@ -145,37 +159,35 @@ class Opened:
 def in_order(readings: pl.DataFrame, by_visit: np.ndarray) -> np.ndarray:
     """The rows of readings in the order of the fit: by install, cycle, day, stage and visit. by_visit: by visit and
     stage; since visits are numbered by install and day, they are nearly sorted so."""
-    order = by_visit.copy()
-    install, *keys = (readings[name].to_numpy()[order] for name in ("install_no", "cycle_no", "day", "stage_order"))
-    later = np.zeros(max(len(order) - 1, 0), dtype=bool)
-    for key in reversed(keys):
-        later = (key[1:] < key[:-1]) | ((key[1:] == key[:-1]) & later)
-    wrong = install[1:][later & (install[1:] == install[:-1])]
-    if len(wrong):  # several visits on one day
-        some = np.flatnonzero(marked(wrong, install))
-        order[some] = order[some[np.lexsort((*(key[some] for key in reversed(keys)), install[some]))]]
+    keys = [readings[name].to_numpy() for name in ("install_no", "cycle_no", "day", "stage_order")]
+    wrong = [np.zeros(0, dtype=np.int32)]
+    for first in range(0, len(by_visit), ROWS_AT_ONCE):
+        install, *rest = (key[by_visit[first : first + ROWS_AT_ONCE + 1]] for key in keys)
+        later = np.zeros(max(len(install) - 1, 0), dtype=bool)
+        for key in reversed(rest):
+            later = (key[1:] < key[:-1]) | ((key[1:] == key[:-1]) & later)
+        wrong.append(install[1:][later & (install[1:] == install[:-1])])
+    order, several = by_visit.copy(), np.concatenate(wrong)  # visits on one day
+    if len(several):
+        some = np.flatnonzero(marked(several, keys[0])[order])
+        order[some] = order[some[np.lexsort([key[order[some]] for key in (*reversed(keys[1:]), keys[0])])]]
     return order
 
 
-def looked_at(number: np.ndarray, installs: pl.DataFrame, options: FitOptions) -> np.ndarray:
+def looked_at(readings: pl.DataFrame, installs: pl.DataFrame, options: FitOptions) -> np.ndarray:
     """Numbers of the installs that the search sees: a sample of those that were read, or all where they are few.
-    number: install of each reading, sorted."""
+    readings: by install."""
+    number = readings["install_no"].to_numpy()
     read = number[np.r_[number[:1] >= 0, number[1:] != number[:-1]]]
     return sampled(read, installs, options.search_installs) if len(read) > 2 * options.search_installs else read
 
 
-def write(
-    folder: Path,
-    name: str,
-    rows: pl.DataFrame,
-    blocks: dict[int | str, np.ndarray],
-    order: np.ndarray | None = None,
-) -> None:
-    """The rows of each block of installs, in its order, in a file each. rows: by install, or so in the given order."""
+def write(folder: Path, name: str, rows: pl.DataFrame, blocks: dict[int | str, np.ndarray]) -> None:
+    """The rows of each block of installs, in its order, in a file each. rows: by install."""
     last = max((int(installs.max(initial=0)) for installs in blocks.values()), default=0)
     many = np.bincount(rows["install_no"].to_numpy(), minlength=last + 1)
     starts = np.cumsum(many) - many
     for block, installs in blocks.items():
         first, counts = starts[installs], many[installs]
         at = np.arange(counts.sum()) + np.repeat(first - np.cumsum(counts) + counts, counts)
-        rows[at if order is None else order[at]].write_ipc(file_of(folder, name, block))
+        rows[at].write_ipc(file_of(folder, name, block))

@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 import polars as pl
+from threadpoolctl import threadpool_limits
 
 from models.analysers import STATED
 from models.cleaning import SCHEMA as CLEANING
@@ -127,7 +128,8 @@ def fits(
     group."""
     members = [series for group in groups for series in group]
     if installs.height > 2 * options.search_installs:
-        with written(store, SERIES, installs, options, place) as folder:
+        # matrices of a few columns: more threads in them wait for each other
+        with written(store, SERIES, installs, options, place) as folder, threadpool_limits(1):
             wanted = lambda series: Asked.kept(folder, series).cycles  # read anew, not held while shards want memory
             found = fitted_in_shards(folder, groups, installs, options, mapper, wanted)
             for group in groups:

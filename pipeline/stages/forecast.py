@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import replace
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -18,7 +20,7 @@ from pipeline.stages.cycles import as_of_day, load_calendar
 from pipeline.stages.forecast_rows import Block, among, keys
 from pipeline.stages.model_ranking import interval_days, on_models, rank_series, write_models
 from pipeline.stages.past_forecasts import trying_past
-from pipeline.stages.side_by_side import Mapper, side_by_side
+from pipeline.stages.side_by_side import Mapper, ahead, side_by_side
 from pipeline.store import Store
 
 MONTHS = 36
@@ -31,6 +33,7 @@ VALUE_COLUMNS = {
     "out_p50_on": pl.Date, "out_p90_on": pl.Date, "rate_per_1000h": pl.Float64, "rate_low_per_1000h": pl.Float64,
     "rate_high_per_1000h": pl.Float64, "basis": pl.String,
 }  # fmt: skip
+CURVE_COLUMNS: dict[str, Any] = {"install_no": pl.Int32, "series_no": pl.Int32, "p_out": pl.Array(pl.Float32, MONTHS)}
 
 
 def outlook_of(store: Store, series: Series, as_of: int, installs: range | None = None) -> tuple[pl.DataFrame, Outlook]:
@@ -68,31 +71,58 @@ def forecast(store: Store, settings: Settings, mapper: Mapper = side_by_side) ->
     interval = interval_days(store, as_of)
     members = [series for series in SERIES if series.reset_class != "none"]
     told: dict[Series, list[pl.DataFrame]] = {series: [] for series in members}
-    with trying_past(store, calendar, as_of, mapper):
-        for start in range(0, interval.height, AT_ONCE):
-            installs = range(start, start + AT_ONCE)
-            block = Block.of(store, installs)
-            values: list[pl.DataFrame] = [pl.DataFrame(schema=VALUE_COLUMNS)]
-            curves: list[tuple[Series, np.ndarray, np.ndarray]] = []
-            for series in members:
-                frame, outlook = _outlook(store, block, series, as_of, installs)
+    with trying_past(store, calendar, as_of, mapper), store.beside() as reading:
+        with ahead(_blocks(reading, settings, members, interval, calendar, as_of)) as blocks:
+            for block in blocks:
+                store.append("forecasts", block.forecasts)
+                store.append("curve_values", block.curves)
+                for series, rows in block.told.items():
+                    told[series].append(rows)
+        ranked = [rank_series(store, series, pl.concat(rows)) for series, rows in told.items() if rows]
+        write_models(store, ranked)
+
+
+@dataclass(frozen=True)
+class _Forecast:
+    """Of some installs: rows of forecasts and of curve_values, and `on_models` of each series."""
+
+    forecasts: pl.DataFrame
+    curves: pl.DataFrame
+    told: dict[Series, pl.DataFrame]
+
+
+def _blocks(
+    store: Store,
+    settings: Settings,
+    members: Sequence[Series],
+    interval: pl.DataFrame,
+    calendar: LoadCalendar,
+    as_of: int,
+) -> Iterator[_Forecast]:
+    """The installs of `interval` (see `interval_days`), AT_ONCE after the other."""
+    for start in range(0, interval.height, AT_ONCE):
+        installs = range(start, start + AT_ONCE)
+        block = Block.of(store, installs)
+        last = store.frame(f"from last_values where {among(installs)}")
+        values: list[pl.DataFrame] = [pl.DataFrame(schema=VALUE_COLUMNS)]
+        curves: list[tuple[Series, np.ndarray, np.ndarray]] = []
+        told: dict[Series, pl.DataFrame] = {}
+        outlooks = ((series, *_outlook(store, block, series, as_of, installs)) for series in members)
+        with ahead(outlooks) as coming:
+            for series, frame, outlook in coming:
                 if not len(outlook):
                     continue
                 value, curve, days_to_out = _forecast_series(settings, series, frame, outlook, calendar)
                 values.append(value)
                 curves.append(curve)
-                told[series].append(on_models(series, frame, outlook, days_to_out, interval, calendar))
-            last = store.frame(f"from last_values where {among(installs)}")
-            store.append("forecasts", block.rows(last, pl.concat(values), as_of))
-            _append_curves(store, curves)
-        ranked = [rank_series(store, series, pl.concat(rows)) for series, rows in told.items() if rows]
-        write_models(store, ranked)
+                told[series] = on_models(series, frame, outlook, days_to_out, interval, calendar)
+        yield _Forecast(block.rows(last, pl.concat(values), as_of), _curve_rows(curves), told)
 
 
-def _append_curves(store: Store, curves: list[tuple[Series, np.ndarray, np.ndarray]]) -> None:
-    """curves: series, install_no and chances of the firsts of the months (n, MONTHS)."""
+def _curve_rows(curves: list[tuple[Series, np.ndarray, np.ndarray]]) -> pl.DataFrame:
+    """Rows of curve_values. curves: series, install_no and chances of the firsts of the months (n, MONTHS)."""
     if not curves:
-        return
+        return pl.DataFrame(schema=CURVE_COLUMNS)
     installs = [install for _, install, _ in curves]
     rows = pl.DataFrame(
         {
@@ -106,13 +136,13 @@ def _append_curves(store: Store, curves: list[tuple[Series, np.ndarray, np.ndarr
     chances = np.empty((len(order), MONTHS), np.float32)
     for own, (_, _, chance) in zip(np.split(place, np.cumsum(list(map(len, installs)))[:-1]), curves, strict=True):
         chances[own] = chance
-    store.append("curve_values", rows[order].with_columns(p_out=pl.Series(chances)))
+    return rows[order].with_columns(p_out=pl.Series(chances))
 
 
 def _forecast_series(
     settings: Settings, series: Series, frame: pl.DataFrame, outlook: Outlook, calendar: LoadCalendar
 ) -> tuple[pl.DataFrame, tuple[Series, np.ndarray, np.ndarray], np.ndarray]:
-    """One series of some installs: VALUE_COLUMNS; its entry for `_append_curves`, of installs with a range; and the
+    """One series of some installs: VALUE_COLUMNS; its entry for `_curve_rows`, of installs with a range; and the
     days to a chance of a half, inf beyond ten years, nan without a range."""
     as_of = outlook.as_of
     months = first_of_months(as_of, MONTHS)

@@ -1,7 +1,12 @@
-"""Independent pieces of work, shared between this process and helpers beside it.
+"""What runs beside what: pieces of work shared with helpers, and work ahead in a thread.
 
-numpy on a few thousand rows holds the interpreter lock nearly all the time, so threads would not help. Pieces are small
-to hand over: a small fleet's readings, or where a shard of a large one is found.
+Pieces (`side_by_side`, `begun`): numpy on a few thousand rows holds the interpreter lock nearly all the time, so
+threads would not help, and helpers are processes. Pieces are small to hand over: a small fleet's readings, or where a
+shard of a large one is found.
+
+Ahead (`ahead`): statements and large arrays let go of the lock. The store reads a large fleet's next series while one
+is written into shards; it reads the next series of some installs while one is forecast, and stores the rows of the
+installs before meanwhile.
 """
 
 from __future__ import annotations
@@ -14,6 +19,7 @@ import time
 import warnings
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from functools import partial
@@ -33,7 +39,8 @@ log = logging.getLogger("foulcast")
 # Small matrices and frames only: a processor for each process, and none that waits for its own threads.
 ONE_THREAD = dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "POLARS_MAX_THREADS"), "1")
 LOOKS_UP_S = 2.0  # how often a helper looks whether the process it helps is still there
-WORTH_LEARNING = 3  # pieces left that others know, from which on one is taken over: to learn it costs as much as some
+LEARNING_S = 0.25  # it takes to learn what another knows of a piece: a shard is loaded, its steps are repeated
+ASSUMED_S = 0.1  # each piece takes, until one is through
 MOST_REMEMBERED = 4_000_000_000  # bytes a helper may grow by; loky would replace it, and what it knows, at a tenth
 
 
@@ -147,12 +154,27 @@ def begun(mapper: Mapper, function: Callable[[T], R], pieces: Sequence[T]) -> It
         raise
 
 
+@contextmanager
+def ahead(made: Iterator[T]) -> Iterator[Iterator[T]]:
+    """What an iterator makes, each in a thread beside while the one before is worked on: for what lets go of the
+    interpreter lock, as statements and large arrays do. Two are there at once."""
+
+    def one_by_one(thread: ThreadPoolExecutor) -> Iterator[T]:
+        coming = thread.submit(next, made, None)
+        while (one := coming.result()) is not None:
+            coming = thread.submit(next, made, None)
+            yield one
+
+    with ThreadPoolExecutor(1) as thread:
+        yield one_by_one(thread)
+
+
 class Shared(Generic[T, R]):
     """Pieces of which each helper takes one at a time from the front, and this process from the back.
 
     An executor would hold several ready for a helper that is still at work, and this process would find none. A piece
     with a `key` goes back to who did the last one of that key and remembers what it is about; another takes it only
-    where more are left than it costs to learn that.
+    where all that is left takes longer than to learn that.
     """
 
     def __init__(self, function: Callable[[T], R], pieces: Sequence[T]) -> None:
@@ -162,6 +184,7 @@ class Shared(Generic[T, R]):
         rank = {False: 0, None: 1, True: 2}
         self.left = deque(sorted(range(len(pieces)), key=lambda k: rank[self.known_here[k]]))
         self.lock = Lock()
+        self.began = time.monotonic()
         self.keys = keys
         self.done: dict[int, R] = {}
         self.failed: BaseException | None = None
@@ -207,10 +230,15 @@ class Shared(Generic[T, R]):
                 return None
             k = self.left[-1 if here else 0]
             foreign = self.threads and self.known_here[k] is not None and self.known_here[k] is not here
-            if foreign and len(self.left) < WORTH_LEARNING:
+            if foreign and self.time_left() < LEARNING_S:
                 return None
             self.known_here[k] = here
             return self.left.pop() if here else self.left.popleft()
+
+    def time_left(self) -> float:
+        """Until all is done, by what was done so far. [s]"""
+        each = (time.monotonic() - self.began) / len(self.done) if self.done else ASSUMED_S
+        return len(self.left) * each
 
 
 done_here: dict[Any, bool] = {}
