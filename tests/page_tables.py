@@ -47,6 +47,7 @@ TABLES = {
                "efficiency_gross_pct float, efficiency_net_pct float, adiabatic_flame_c float, exchanger_ntu float, "
                "flue_over_return_k float, findings varchar",
     "install_clock": "install_no integer, hours_per_year double, hours_rel_sd double, basis varchar",
+    "derived_values": "install_no integer", "observed_clock": "visited_on date", "visit_clock": "install_no integer",
     "observations": "install_no integer, series_no integer, indicator varchar, firing varchar, visit_no integer, "
                     "visited_on date, stage varchar, stage_order integer, cycle_no integer, hours_in_cycle double, "
                     "value double, analyser_id varchar, usable boolean",
@@ -100,6 +101,7 @@ def empty_store() -> Store:
     store = Store.open(None)
     for table, columns in TABLES.items():
         store.run(f"create table {table} ({columns})")
+    store.run("create macro observations_of(tests, visits, clock) as table from observations")
     store.set_fact("as_of", AS_OF.isoformat())
     read_out_of_range(store)
     return store
