@@ -89,7 +89,7 @@ def _events(visits: pl.DataFrame, stamp: str, working_days: int) -> pl.Series:
 
 
 def folded(lines: pl.Series) -> np.ndarray:
-    """Texts of content lines, each line with its CRLF, in lines of at most 75 octets (RFC 5545, 3.1); (octets,) uint8."""
+    """Content lines with their CRLFs, each in lines of at most 75 octets (RFC 5545, 3.1): (octets,) uint8."""
     octets = np.frombuffer(lines.to_arrow().buffers()[2], np.uint8)  # Arrow lays texts end to end
     ends = np.flatnonzero(octets == 0x0A) - 1
     starts = np.append(0, ends[:-1] + 2)[: len(ends)]
