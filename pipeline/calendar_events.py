@@ -50,7 +50,7 @@ def write_calendar(piece: AreaCalendar) -> Path:
     head = calendar.to_ical().removesuffix(LAST_LINE)
     with piece.path.open("wb") as file:
         file.write(head)
-        file.write(folded(_events(piece.visits, piece.stamp, piece.working_days)))
+        file.write(folded(_events(piece.visits, piece.stamp, piece.working_days)).data)
         file.write(LAST_LINE)
     return piece.path
 
