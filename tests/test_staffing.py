@@ -192,14 +192,15 @@ def test_an_area_without_stated_capacity_is_spread_over_the_days_worked() -> Non
     assert level == pytest.approx(1.2 * 3 * np.array([5, 5, 2, 0]) / 12)
 
 
+@pytest.mark.parametrize("closed", [[3, 7], list(range(12))])
 @pytest.mark.parametrize("seed", range(4))
-def test_a_week_without_hours_is_worth_what_its_first_hour_would_save(seed: int) -> None:
+def test_a_week_without_hours_is_worth_what_its_first_hour_would_save(seed: int, closed: list[int]) -> None:
     cost, without, hours, available = area(150, 12, seed, tight=1.1)
-    available[[3, 7]] = 0.0  # no visit falls there, so that any high enough price would be a dual
+    available[closed] = 0.0  # no visit falls there, so that any high enough price would be a dual
     solved = solve_weeks(cost, without, hours, available)
     assert abs(solved.bound_gap) < 1e-6 * abs(solved.objective)
     step = 1e-3
-    for week in (3, 7):
+    for week in closed:
         more = available.copy()
         more[week] = step
         saved = (solved.objective - solve_weeks(cost, without, hours, more).objective) / step
