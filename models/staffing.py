@@ -25,6 +25,7 @@ CHOICES_PER_INSTALL = 1.4
 PRICING_TOLERANCE = 1e-7
 STEP, FASTER = 0.3, 4.0  # how far prices may rise in a round, as a share of the highest; how much farther in the next
 BOUGHT = 1e-6  # hours
+ALIKE = 1e-6  # days
 NO_WEEK = -1
 
 
@@ -264,7 +265,8 @@ def whole_weeks(
     for i in split[np.lexsort((split, -hours[split]))]:
         fits = np.flatnonzero(np.isfinite(cost[i]) & (hours[i] <= room + 1e-9))
         priced = cost[i] + staffing.hour_price * hours[i]
-        best = fits[np.argmin(priced[fits])] if len(fits) else NO_WEEK
+        # Its weeks cost alike, but for the last digits of the prices: the first of them, whoever worked these out.
+        best = fits[np.argmax(priced[fits] <= priced[fits].min() + ALIKE)] if len(fits) else NO_WEEK
         if best != NO_WEEK and (not none[i] or priced[best] <= without[i] + 1e-6):
             week[i] = best
             room[best] -= hours[i]

@@ -14,6 +14,7 @@ from scipy.optimize import linprog
 from models.staffing import (
     NO_WEEK,
     MoreHours,
+    Staffing,
     crowded_hours,
     lagrangian_bound,
     solve_weeks,
@@ -166,6 +167,18 @@ def test_the_same_area_gives_the_same_weeks() -> None:
         for _ in range(2)
     )
     assert np.array_equal(one, two)
+
+
+@pytest.mark.parametrize("noise", [-1e-9, 0.0, 1e-9])
+def test_the_last_digits_of_prices_choose_no_week(noise: float) -> None:
+    # Known truth: a visit that the programme splits costs as much in one of its weeks as in the other.
+    shares = sparse.csr_matrix([[0.5, 0.5]])
+    solved = Staffing(0.0, np.array([2.0, 1.0 + noise]), shares, np.zeros(1), 0.0)
+    week, short = whole_weeks(
+        solved, np.array([[1.0, 2.0]]), np.array([90.0]), np.ones(1), np.full(2, 1.0), np.zeros(1, bool)
+    )
+    assert week.tolist() == [0]
+    assert not short.any()
 
 
 def test_an_area_without_installs_or_without_any_hours() -> None:
