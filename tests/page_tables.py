@@ -30,8 +30,8 @@ TABLES = {
                       "electrodes_cleaned boolean, burner_adjusted boolean, trap_drain_found_s double, "
                       "trap_drain_left_s double, condensate_ph_found double, condensate_ph_left double, "
                       "system_pressure_kpa double, notes varchar, file_id integer, line bigint",
-    "current_readings": "visit_no integer, visit_id varchar, stage varchar, firing varchar, o2_pct double, co2_pct "
-    "double, "
+    "current_readings": "visit_no integer, test_no integer, visit_id varchar, stage varchar, firing varchar, "
+                        "o2_pct double, co2_pct double, "
                         "co_ppm double, co_air_free_ppm double, flue_temp_c double, air_temp_c double, "
                         "supply_temp_c double, return_temp_c double, flame_current_ua double, analyser_id varchar, "
                         "file_id integer, line bigint",
