@@ -25,6 +25,7 @@ CHOICES_PER_INSTALL = 1.4
 PRICING_TOLERANCE = 1e-7
 STEP, FASTER = 0.3, 4.0  # how far prices may rise in a round, as a share of the highest; how much farther in the next
 BOUGHT = 1e-6  # hours
+ALIKE = 1e-6  # days
 NO_WEEK = -1
 
 
@@ -114,7 +115,7 @@ def _closed_weeks_priced(choices: Array, hours: Array, available: Array, price: 
     A week without hours takes no visit, so any price above that is a dual too, and HiGHS may return a wild one.
     """
     closed = np.isfinite(available) & (available <= 1e-9)
-    if not closed.any() or closed.all():
+    if not closed.any():
         return price
     open_ = _priced(choices, hours, price)
     open_[:, np.flatnonzero(closed)] = np.inf
@@ -181,57 +182,51 @@ def _restricted(
 ) -> tuple[_Solution, Array, float]:
     """HiGHS on the kept choices, with as many hours as it takes at the prices `limit`, (weeks,).
 
+    Written as changes from one choice of each install to its others, so that the rows are the weeks, and those installs
+    only that have three choices or more.
     Returns the solution, each install's least priced choice, and how many such hours it bought.
     """
     n, weeks = len(choices), choices.shape[1] - 1
-    count = keep.sum(axis=1)
-    only = count == 1  # nothing to choose: taken out, with its hours
-    fixed = keep[only].argmax(axis=1)
-    cost_of_fixed = float(choices[only, fixed].sum())
-    left = available - np.bincount(fixed, hours[only], minlength=weeks + 1)[:weeks]
-    free = np.flatnonzero(~only)
-    row, week = np.nonzero(keep[free])
+    first = keep.argmax(axis=1)
+    others = keep.copy()
+    others[np.arange(n), first] = False
+    row, week = np.nonzero(others)
     k = len(row)
     limited = np.flatnonzero(np.isfinite(available))
     place = np.full(weeks + 1, -1)
     place[limited] = np.arange(len(limited))
-    used = place[week] >= 0
+    several = np.flatnonzero(others.sum(axis=1) > 1)
+    one_of = np.full(n, -1)
+    one_of[several] = len(limited) + np.arange(len(several))
     prices = np.vstack([more.price, limit])[:, limited]
     most = np.vstack([more.hours, np.full(weeks, np.inf)])[:, limited]
     bought = np.tile(np.arange(len(limited)), len(prices))
     total = k + len(bought)
-    visits = sparse.csr_matrix((np.ones(k), (row, np.arange(k))), shape=(len(free), total))
-    budget = sparse.csr_matrix(
-        (
-            np.r_[hours[free][row][used], -np.ones(len(bought))],
-            (np.r_[place[week][used], bought], np.r_[np.flatnonzero(used), k + np.arange(len(bought))]),
-        ),
-        shape=(len(limited), total),
-    )
-    price, shares, objective, beyond = np.zeros(weeks), np.zeros(k), cost_of_fixed, 0.0
+    change, hour = np.arange(k), np.arange(k, total)
+    entry = np.r_[hours[row], -hours[row], np.ones(k), -np.ones(len(bought))]
+    at_row = np.r_[place[week], place[first[row]], one_of[row], bought]
+    at_column = np.r_[change, change, change, hour]
+    there = at_row >= 0
+    rows = (entry[there], (at_row[there], at_column[there]))
+    taken = np.bincount(first, hours, minlength=weeks + 1)[:weeks]
+    cost_of_first = choices[np.arange(n), first]
+    price, shares, objective, beyond = np.zeros(weeks), np.zeros(k), float(cost_of_first.sum()), 0.0
     if total:
         solution = linprog(
-            np.r_[choices[free][row, week], prices.ravel()],
-            A_ub=budget if len(limited) else None,
-            b_ub=left[limited] if len(limited) else None,
-            A_eq=visits if len(free) else None,
-            b_eq=np.ones(len(free)) if len(free) else None,
-            bounds=np.column_stack([np.zeros(total), np.r_[np.full(k, np.inf), most.ravel()]]),
-            method="highs-ipm" if k > 2000 else "highs-ds",
+            np.r_[choices[row, week] - cost_of_first[row], prices.ravel()],
+            A_ub=sparse.csr_matrix(rows, shape=(len(limited) + len(several), total)),
+            b_ub=np.r_[(available - taken)[limited], np.ones(len(several))],
+            bounds=np.column_stack([np.zeros(total), np.r_[np.ones(k), most.ravel()]]),
+            method="highs-ds",
+            options={"presolve": False},  # nothing is left to take out
         )
         if solution.status != 0:
             raise RuntimeError(f"HiGHS found no optimum for {n} installs and {k} choices: {solution.message}")
         shares, objective = np.clip(solution.x[:k], 0, 1), objective + float(solution.fun)
         beyond = float(solution.x[total - len(limited) :].sum())
-        if len(limited):
-            price[limited] = np.maximum(-solution.ineqlin.marginals, 0)
-    every = sparse.csr_matrix(
-        (
-            np.r_[shares, np.ones(len(fixed))],
-            (np.r_[free[row], np.flatnonzero(only)], np.r_[week, fixed]),
-        ),
-        shape=(n, weeks + 1),
-    )
+        price[limited] = np.maximum(-solution.ineqlin.marginals[: len(limited)], 0)
+    stays = np.maximum(1 - np.bincount(row, shares, minlength=n), 0)
+    every = sparse.csr_matrix((np.r_[shares, stays], (np.r_[row, np.arange(n)], np.r_[week, first])), (n, weeks + 1))
     kept = np.where(keep, _priced(choices, hours, price), np.inf)
     return _Solution(objective, price, every), kept.min(axis=1), beyond
 
@@ -270,7 +265,8 @@ def whole_weeks(
     for i in split[np.lexsort((split, -hours[split]))]:
         fits = np.flatnonzero(np.isfinite(cost[i]) & (hours[i] <= room + 1e-9))
         priced = cost[i] + staffing.hour_price * hours[i]
-        best = fits[np.argmin(priced[fits])] if len(fits) else NO_WEEK
+        # Its weeks cost alike, but for the last digits of the prices: the first of them, whoever worked these out.
+        best = fits[np.argmax(priced[fits] <= priced[fits].min() + ALIKE)] if len(fits) else NO_WEEK
         if best != NO_WEEK and (not none[i] or priced[best] <= without[i] + 1e-6):
             week[i] = best
             room[best] -= hours[i]

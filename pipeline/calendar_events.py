@@ -15,9 +15,9 @@ from reports.told import told
 PRODUCT = "-//foulcast//planned visits//EN"
 LAST_LINE = b"END:VCALENDAR\r\n"
 CONTROL = r"[\x00-\x1f\x7f]"
+CONTINUED = np.frombuffer(b"\r\n ", np.uint8)
 LINE_OCTETS = 74  # RFC 5545, 3.1: at most 75 without the line break, the blank of a continued line among them
 NOT_TEXT = dict.fromkeys((*range(9), 11, 12, 13, *range(14, 32), 127))  # RFC 5545, 3.1: no controls in text
-AS_VALUE = NOT_TEXT | {ord(sign): f"\\{sign}" for sign in "\\;,"} | {ord("\n"): "\\n"}  # RFC 5545, 3.3.11
 CAUTION = "Local code, the maker's instructions and licensed practice come first."
 COLUMNS = (
     "install_id", "uid", "site_label", "model", "planned_week", "due_on", "expected_minutes", "p_out_at_planned",
@@ -48,8 +48,10 @@ def write_calendar(piece: AreaCalendar) -> Path:
     calendar.add("calscale", "GREGORIAN")
     calendar.add("x-wr-calname", icalendar.vText(_clean(f"Boiler visits, {piece.area}")))
     head = calendar.to_ical().removesuffix(LAST_LINE)
-    events = _events(piece.visits, piece.stamp, piece.working_days)
-    piece.path.write_bytes(head + folded("".join(events).encode()) + LAST_LINE)
+    with piece.path.open("wb") as file:
+        file.write(head)
+        file.write(folded(_events(piece.visits, piece.stamp, piece.working_days)).data)
+        file.write(LAST_LINE)
     return piece.path
 
 
@@ -86,22 +88,22 @@ def _events(visits: pl.DataFrame, stamp: str, working_days: int) -> pl.Series:
     ).to_series()
 
 
-def folded(lines: bytes) -> bytes:
-    """Content lines, each with its CRLF, in lines of at most 75 octets (RFC 5545, 3.1)."""
-    octets = np.frombuffer(lines, np.uint8)
+def folded(lines: pl.Series) -> np.ndarray:
+    """Content lines with their CRLFs, each in lines of at most 75 octets (RFC 5545, 3.1): (octets,) uint8."""
+    octets = np.frombuffer(lines.to_arrow().buffers()[2], np.uint8)  # Arrow lays texts end to end
     ends = np.flatnonzero(octets == 0x0A) - 1
     starts = np.append(0, ends[:-1] + 2)[: len(ends)]
-    cuts = [np.zeros(0, np.int64)]
+    cut_here = np.zeros(len(octets), bool)
     while len(starts := starts[(long := ends - starts > LINE_OCTETS)]):
         ends = ends[long]
         cut = starts + LINE_OCTETS
         for _ in range(3):  # not inside a character
             cut = cut - ((octets[cut] & 0xC0) == 0x80)
         cut = cut - ((octets[cut - 1] == 0x5C) & (octets[cut - 2] != 0x5C))  # for readers' sake, nor inside an escape
-        cuts.append(cut)
+        cut_here[cut] = True
         starts = cut
-    at = np.sort(np.concatenate(cuts)).tolist()
-    return b"\r\n ".join(map(lines.__getitem__, map(slice, [0, *at], [*at, len(lines)])))
+    cuts = np.flatnonzero(cut_here)
+    return np.insert(octets, np.repeat(cuts, len(CONTINUED)), np.tile(CONTINUED, len(cuts)))
 
 
 def _day(on: date) -> str:
@@ -113,7 +115,10 @@ def _clean(text: str) -> str:
 
 
 def _escaped(text: str) -> str:
-    return text.translate(AS_VALUE)
+    """RFC 5545, 3.3.11. One look for each sign is faster than one for all."""
+    for sign in "\\;,":
+        text = text.replace(sign, f"\\{sign}")
+    return _clean(text).replace("\n", "\\n")
 
 
 def _each_escaped(texts: pl.Series) -> pl.Series:

@@ -12,6 +12,7 @@ from pathlib import Path
 import polars as pl
 
 from pipeline.calendar_events import COLUMNS, AreaCalendar
+from pipeline.csv_rows import coded, texts_of
 from pipeline.store import Store
 
 PLANNED = """
@@ -19,13 +20,14 @@ PLANNED = """
         left(sha256(v.install_id || '|' || v.planned_week::varchar), 32) as uid, i.site_label, m.name as model,
         v.planned_week, v.due_on::varchar as due_on, v.expected_minutes, v.p_out_at_planned, v.leading_indicator,
         v.tasks, v.take_along
-    from visit_plan v
+    from (select * replace ({coded}) from visit_plan) v
     join current_installs i using (install_no)
     left join current_models m on m.model_id = v.model_id
     left join current_areas a on a.area_id = v.area_id
     where v.planned_week is not null
 """
-FEW = ("area_id", "area", "model", "leading_indicator", "tasks", "take_along")  # texts, each on thousands of visits
+WORDS = ("leading_indicator", "tasks", "take_along")  # of the plan: few texts, each on thousands of visits
+NAMES = ("area_id", "area", "model")
 
 
 def area_calendars(store: Store, folder: Path, working_days: int = 5) -> list[AreaCalendar]:
@@ -36,7 +38,12 @@ def area_calendars(store: Store, folder: Path, working_days: int = 5) -> list[Ar
     """
     stamp = datetime.combine(date.fromisoformat(str(store.fact("as_of"))), time(), UTC).strftime("%Y%m%dT%H%M%SZ")
     folder.mkdir(parents=True, exist_ok=True)
-    planned = store.frame(PLANNED).cast(dict.fromkeys(FEW, pl.Categorical))
+    texts = {name: texts_of(store, "visit_plan", name) for name in WORDS}
+    codes = ", ".join(coded(name, some) for name, some in texts.items())
+    planned = store.frame(PLANNED.format(coded=codes)).cast(dict.fromkeys(NAMES, pl.Categorical))
+    planned = planned.with_columns(
+        pl.Series(name, some, dtype=pl.Categorical).gather(planned[name]) for name, some in texts.items()
+    )
     parts = planned.partition_by("area_no", "area_id", as_dict=True)
     known_first = sorted(parts, key=lambda area: (area[0] is None, *area))
     return [

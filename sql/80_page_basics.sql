@@ -1,5 +1,5 @@
 -- page_state: one row per install: what it needs, in one word, and the worst chance behind it.
--- reads: current_installs, current_areas, current_models, forecasts, observations, visit_plan, run_facts, page_options.   key: install_no.
+-- reads: current_installs, current_areas, current_models, forecasts, derived_values, observed_clock, current_visits, visit_clock, visit_plan, run_facts, page_options.   key: install_no.
 -- page_options and page_series are written by the pages stage: weeks ahead, cards per area, units and labels as shown.
 -- A variable is a constant to a query: it is compared where rows are read, and a subquery where they are put together.
 set variable page_as_of = (select value::date from run_facts where key = 'as_of');
@@ -91,6 +91,15 @@ create or replace macro page_has_card(number) as get_bit(getvariable('page_card_
 
 -- page_observations: every reading of the installs in page_sample and page_cards: what pages show reading by reading.
 -- Temporary: a third of its cost was to be written into the store, for a few seconds.
+set variable page_drawn_installs = (
+    select bitstring_agg(install_no::bigint, 0, getvariable('page_last_install'))
+    from (select install_no from page_sample union select install_no from page_cards));
+create or replace macro page_is_drawn(number) as get_bit(getvariable('page_drawn_installs'), number) = 1;
+create or replace temp table page_tests as from derived_values positional join observed_clock where page_is_drawn(install_no);
+create or replace temp table page_visits as
+select visit_no, visit_id, trap_drain_found_s, trap_drain_left_s, condensate_ph_found, condensate_ph_left, system_pressure_kpa
+from current_visits where page_is_drawn(install_no);
+create or replace temp table page_clock as from visit_clock where page_is_drawn(install_no);
 create or replace temp table page_observations as
 select install_no, series_no, visit_no, visited_on, stage, stage_order, hours_in_cycle, value, usable
-from observations semi join (select install_no from page_sample union select install_no from page_cards) using (install_no);
+from observations_of('page_tests', 'page_visits', 'page_clock');

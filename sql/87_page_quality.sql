@@ -26,10 +26,12 @@ select count(*) as visits,
        page_share(count(minutes_on_site), count(*)) as with_minutes
 from current_visits;
 
+-- Grouped by number, faster than by words: test_no ends in 2 for as left, and in 1 more for low fire.
 create or replace view page_test_completeness as
-select stage, firing, count(*) as tests,
+select case when (kind & 2) = 0 then 'as_found' else 'as_left' end as stage,
+       case when (kind & 1) = 0 then 'high' else 'low' end as firing, count(*) as tests,
        page_share(count(o2_pct), count(*)) as with_o2, page_share(count(co2_pct), count(*)) as with_co2,
        page_share(count(coalesce(co_ppm, co_air_free_ppm)), count(*)) as with_co,
        page_share(count(flue_temp_c), count(*)) as with_flue, page_share(count(return_temp_c), count(*)) as with_return,
        page_share(count(flame_current_ua), count(*)) as with_flame, page_share(count(analyser_id), count(*)) as with_analyser
-from current_readings group by stage, firing;
+from (select *, test_no & 3 as kind from current_readings) group by kind;

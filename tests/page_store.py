@@ -132,6 +132,7 @@ def small_store(hostile: str | None = None, installs: int = 60, areas: int = 3, 
                     tests.append(
                         {
                             "visit_no": v,
+                            "test_no": 4 * v + 2 * stage_order + (firing == "low"),
                             "visit_id": f"V{v:06}",
                             "stage": stage,
                             "firing": firing,

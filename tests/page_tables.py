@@ -30,8 +30,8 @@ TABLES = {
                       "electrodes_cleaned boolean, burner_adjusted boolean, trap_drain_found_s double, "
                       "trap_drain_left_s double, condensate_ph_found double, condensate_ph_left double, "
                       "system_pressure_kpa double, notes varchar, file_id integer, line bigint",
-    "current_readings": "visit_no integer, visit_id varchar, stage varchar, firing varchar, o2_pct double, co2_pct "
-    "double, "
+    "current_readings": "visit_no integer, test_no integer, visit_id varchar, stage varchar, firing varchar, "
+                        "o2_pct double, co2_pct double, "
                         "co_ppm double, co_air_free_ppm double, flue_temp_c double, air_temp_c double, "
                         "supply_temp_c double, return_temp_c double, flame_current_ua double, analyser_id varchar, "
                         "file_id integer, line bigint",
@@ -47,6 +47,7 @@ TABLES = {
                "efficiency_gross_pct float, efficiency_net_pct float, adiabatic_flame_c float, exchanger_ntu float, "
                "flue_over_return_k float, findings varchar",
     "install_clock": "install_no integer, hours_per_year double, hours_rel_sd double, basis varchar",
+    "derived_values": "install_no integer", "observed_clock": "visited_on date", "visit_clock": "install_no integer",
     "observations": "install_no integer, series_no integer, indicator varchar, firing varchar, visit_no integer, "
                     "visited_on date, stage varchar, stage_order integer, cycle_no integer, hours_in_cycle double, "
                     "value double, analyser_id varchar, usable boolean",
@@ -100,6 +101,7 @@ def empty_store() -> Store:
     store = Store.open(None)
     for table, columns in TABLES.items():
         store.run(f"create table {table} ({columns})")
+    store.run("create macro observations_of(tests, visits, clock) as table from observations")
     store.set_fact("as_of", AS_OF.isoformat())
     read_out_of_range(store)
     return store

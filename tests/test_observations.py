@@ -212,3 +212,30 @@ def test_hours_kept_as_thousandths_are_the_same_again(most: float):
     assert kept.dtype == (pl.Int32 if most < 2.1e6 else pl.Int64)
     assert (kept.to_numpy() / 1000 == hours).all()
     assert [float(f"{whole // 1000}.{whole % 1000:03}") for whole in kept] == hours.tolist()
+
+
+def test_readings_of_some_installs_are_those_of_all_that_are_theirs():
+    # Known truth: the view itself, asked for the same installs.
+    visits = [
+        {"install_no": i, "visited_on": f"20{16 + n}-0{i + 1}-01", "burner_hours": 1600 * (n + 1)}
+        | {"trap_cleaned": n == 1, "trap_drain_found_s": 9.0 + i, "trap_drain_left_s": 5.0}
+        | {"condensate_ph_left": 7.0, "system_pressure_kpa": 120.0}
+        for n in range(3)
+        for i in range(3)
+    ]
+    tests = [
+        {"visit_no": n, "stage": stage, "firing": firing, "flue_over_return_k": 10.0 + n, "o2_dry_pct": 5.0 + n}
+        for n in range(9)
+        for stage in ("as_found", "as_left")
+        for firing in ("high", "low")
+    ]
+    store = observed([{"media_kg": 4.0}] * 3, visits, tests)
+    for few, table in {
+        "some_tests": "derived_values positional join observed_clock",
+        "some_visits": "current_visits",
+        "some_clock": "visit_clock",
+    }.items():
+        store.run(f"create table {few} as from {table} where install_no <> 1")
+    few = store.rows("from observations_of('some_tests', 'some_visits', 'some_clock') order by all")
+    assert few == store.rows("from observations where install_no <> 1 order by all")
+    assert {series for _, series, *_ in few} == {0, 3, 4, 6, 7, 8}

@@ -14,6 +14,7 @@ from scipy.optimize import linprog
 from models.staffing import (
     NO_WEEK,
     MoreHours,
+    Staffing,
     crowded_hours,
     lagrangian_bound,
     solve_weeks,
@@ -168,6 +169,18 @@ def test_the_same_area_gives_the_same_weeks() -> None:
     assert np.array_equal(one, two)
 
 
+@pytest.mark.parametrize("noise", [-1e-9, 0.0, 1e-9])
+def test_the_last_digits_of_prices_choose_no_week(noise: float) -> None:
+    # Known truth: a visit that the programme splits costs as much in one of its weeks as in the other.
+    shares = sparse.csr_matrix([[0.5, 0.5]])
+    solved = Staffing(0.0, np.array([2.0, 1.0 + noise]), shares, np.zeros(1), 0.0)
+    week, short = whole_weeks(
+        solved, np.array([[1.0, 2.0]]), np.array([90.0]), np.ones(1), np.full(2, 1.0), np.zeros(1, bool)
+    )
+    assert week.tolist() == [0]
+    assert not short.any()
+
+
 def test_an_area_without_installs_or_without_any_hours() -> None:
     nothing = solve_weeks(np.zeros((0, 5)), np.zeros(0), np.zeros(0), np.ones(5))
     assert nothing.hour_price.tolist() == [0] * 5
@@ -192,14 +205,15 @@ def test_an_area_without_stated_capacity_is_spread_over_the_days_worked() -> Non
     assert level == pytest.approx(1.2 * 3 * np.array([5, 5, 2, 0]) / 12)
 
 
+@pytest.mark.parametrize("closed", [[3, 7], list(range(12))])
 @pytest.mark.parametrize("seed", range(4))
-def test_a_week_without_hours_is_worth_what_its_first_hour_would_save(seed: int) -> None:
+def test_a_week_without_hours_is_worth_what_its_first_hour_would_save(seed: int, closed: list[int]) -> None:
     cost, without, hours, available = area(150, 12, seed, tight=1.1)
-    available[[3, 7]] = 0.0  # no visit falls there, so that any high enough price would be a dual
+    available[closed] = 0.0  # no visit falls there, so that any high enough price would be a dual
     solved = solve_weeks(cost, without, hours, available)
     assert abs(solved.bound_gap) < 1e-6 * abs(solved.objective)
     step = 1e-3
-    for week in (3, 7):
+    for week in closed:
         more = available.copy()
         more[week] = step
         saved = (solved.objective - solve_weeks(cost, without, hours, more).objective) / step

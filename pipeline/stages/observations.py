@@ -3,7 +3,8 @@ began.
 
 A view of one branch per series, so that asking for one series reads that series only. A visit's as-found value belongs
 to the cycle before its work, its as-left value to the cycle after. Values that would mislead a fit stay, not usable.
-What a test needs besides derived_values lies in observed_clock, row beside row.
+What a test needs besides derived_values lies in observed_clock, row beside row. The macro observations_of gives the
+same rows of some tests and visits: where few are wanted they are picked once, not in every branch.
 """
 
 from __future__ import annotations
@@ -29,10 +30,10 @@ WHOLE_NUMBERS: dict[type[pl.DataType], str] = {
 
 # The value is kept as FLOAT and rounded on the way out: 4.4 as FLOAT is 4.4000001, above a limit of 4.4.
 TESTED = {
-    "flue_over_return_k": ("flue_over_return_k", "round(d.flue_over_return_k::double, 4)", "flue", True),
-    "co_air_free_ppm": ("co_air_free_ppm", "round(d.co_air_free_ppm::double, 4)", "co", True),
-    "o2_pct": ("o2_dry_pct", "round(d.o2_dry_pct::double, 4)", "o2", False),
-    "flame_current_ua": ("flame_current_ua", "d.flame_current_ua::double", "flame", True),
+    "flue_over_return_k": ("flue_over_return_k", "round(t.flue_over_return_k::double, 4)", "flue", True),
+    "co_air_free_ppm": ("co_air_free_ppm", "round(t.co_air_free_ppm::double, 4)", "co", True),
+    "o2_pct": ("o2_dry_pct", "round(t.o2_dry_pct::double, 4)", "o2", False),
+    "flame_current_ua": ("flame_current_ua", "t.flame_current_ua::double", "flame", True),
 }
 """Indicator -> its column of derived_values, its value, what a doubt about it is called, and whether it is above 0."""
 AT_VISITS = {
@@ -43,29 +44,36 @@ AT_VISITS = {
 """Indicator -> its columns of current_visits before and after the work, and whether it is above 0."""
 
 TEST_BRANCH = """
-select d.install_no, {series_no} as series_no, '{indicator}' as indicator, '{firing}' as firing,
-    d.test_no >> 2 as visit_no, c.visited_on, case when (d.test_no & 2) = 0 then 'as_found' else 'as_left' end as stage,
-    ((d.test_no >> 1) & 1)::tinyint as stage_order,
-    c.cyc_{reset}::integer as cycle_no, c.{reset}_mh / 1000e0 as hours_in_cycle, {value} as value,
-    d.analyser_no::integer as analyser_no, {usable} as usable
-from derived_values d positional join observed_clock c
-where (d.test_no & 1) = {low} and d.{column} is not null
+select t.install_no, {series_no} as series_no, '{indicator}' as indicator, '{firing}' as firing,
+    t.test_no >> 2 as visit_no, t.visited_on, case when (t.test_no & 2) = 0 then 'as_found' else 'as_left' end as stage,
+    ((t.test_no >> 1) & 1)::tinyint as stage_order,
+    t.cyc_{reset}::integer as cycle_no, t.{reset}_mh / 1000e0 as hours_in_cycle, {value} as value,
+    t.analyser_no::integer as analyser_no, {usable} as usable
+from {tests} t
+where (t.test_no & 1) = {low} and t.{column} is not null
 """
 VISIT_BRANCH = """
 select c.install_no, {series_no} as series_no, '{indicator}' as indicator, '{firing}' as firing, c.visit_no,
     c.visited_on, '{stage}' as stage, {stage_order}::tinyint as stage_order, {cycle_no} as cycle_no,
     {hours} as hours_in_cycle, v.{column}::double as value, null::integer as analyser_no,
     m.visit_id is null{above} as usable
-from current_visits v
-join visit_clock c on c.visit_no = v.visit_no
+from {visits} v
+join {clock} c on c.visit_no = v.visit_no
 join series_installs a on a.install_no = c.install_no and a.series_no = {series_no}
 left join misled_values m on m.visit_id = v.visit_id and m.about = '{column}'
 where v.{column} is not null
 """
+ALL = {
+    "tests": "(from derived_values positional join observed_clock)",
+    "visits": "current_visits",
+    "clock": "visit_clock",
+}
+GIVEN = {name: f"query_table({name})" for name in ALL}
+"""What the branches read: for the view, and for the macro, which is told the names of tables."""
 
 
 def write_observations(store: Store, visits: pl.DataFrame) -> None:
-    """Write misled_values, observed_clock and the view observations.
+    """Write misled_values, observed_clock, the view observations and the macro observations_of.
 
     visits: visit_clock, in order. Reads derived_values, findings, current_visits, series_installs.
     """
@@ -74,8 +82,8 @@ def write_observations(store: Store, visits: pl.DataFrame) -> None:
     numbers = ", ".join(f"cyc_{c} {number}{AS_BYTES}, {c}_mh {hours}{AS_BYTES}" for c in CLASSES)
     store.run(f"create or replace table observed_clock (visited_on date, {numbers}, barred utinyint{AS_BYTES})")
     store.append_stream("observed_clock", _clock_of_tests(store, visits))
-    branches = [branch for series in SERIES for branch in _branches(series)]
-    store.run(f"create or replace view observations as {' union all '.join(branches)}")
+    store.run(f"create or replace view observations as {_union(ALL)}")
+    store.run(f"create or replace macro observations_of({', '.join(GIVEN)}) as table ({_union(GIVEN)})")
 
 
 def number_type(visits: pl.DataFrame) -> type[pl.DataType]:
@@ -95,12 +103,16 @@ def thousandths(hours: pl.Series, kind: type[pl.DataType]) -> pl.Series:
     return (hours * 1000).round().cast(kind)
 
 
-def _branches(series: Series) -> Iterator[str]:
-    common = {"series_no": series.series_no, "indicator": series.indicator, "firing": series.firing}
+def _union(sources: dict[str, str]) -> str:
+    return " union all ".join(branch for series in SERIES for branch in _branches(series, sources))
+
+
+def _branches(series: Series, sources: dict[str, str]) -> Iterator[str]:
+    common = {"series_no": series.series_no, "indicator": series.indicator, "firing": series.firing} | sources
     if series.indicator in TESTED:
         column, value, about, above_zero = TESTED[series.indicator]
-        usable = f"(c.barred & {BARRED[about] | BARRED['superseded']}) = 0"
-        usable += f" and {keeps_sql(about, 'd.broken')}" * (about != "flame") + f" and d.{column} > 0" * above_zero
+        usable = f"(t.barred & {BARRED[about] | BARRED['superseded']}) = 0"
+        usable += f" and {keeps_sql(about, 't.broken')}" * (about != "flame") + f" and t.{column} > 0" * above_zero
         low = int(series.firing == "low")
         yield TEST_BRANCH.format(**common, low=low, reset=series.reset_class, column=column, value=value, usable=usable)
         return

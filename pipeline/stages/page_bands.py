@@ -65,7 +65,7 @@ def fans(store: Store, as_of: date, months: int = 12) -> pl.DataFrame:
             }
         )
     firsts = pl.select(pl.lit(as_of).dt.offset_by(pl.format("{}mo", pl.int_range(months + 1)))).to_series()
-    load = np.vstack(cycles["load"].to_list())
+    load = cycles["load"].to_numpy()  # (n, 12)
     run = np.zeros((cycles.height, months + 1))
     for k in range(months):
         run[:, k + 1] = run[:, k] + load[:, firsts[k].month - 1]

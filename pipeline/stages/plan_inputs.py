@@ -25,7 +25,7 @@ from pipeline.store import Store
 DEFAULT_INTERVAL_MONTHS = 12.0
 MONTH_DAYS = 365.25 / 12
 CURVE_MONTHS = 36
-BATCH = 50_000  # installs whose chances are held at a time, one array per series
+BATCH = 20_000  # installs whose chances are held at a time, one array per series: few enough to stay near at hand
 MOST_BEGIN_OUT = 0.5
 
 INSTALLS = """
@@ -188,13 +188,20 @@ def read_fleet(store: Store, as_of: date, plan: PlanSettings, tolerance: float) 
     if nodes is None:  # nothing is forecast: every install waits for its interval
         nodes = np.r_[0.0, month_days(as_of, _next_month(as_of), CURVE_MONTHS)]
         total = np.zeros((len(number), len(nodes)), np.float32)
-    chances = sound = Chances(nodes, np.maximum.accumulate(combined_chance(total), axis=1))
+    chances = sound = Chances(nodes, _rising(total))
     if laid_aside:
         for row, stays in laid_aside:
             total[row] -= stays
-        sound = Chances(nodes, np.maximum.accumulate(combined_chance(total), axis=1))
+        fewer = np.unique(np.concatenate([row for row, _ in laid_aside]))
+        sound = Chances(nodes, chances.chance.copy())
+        sound.chance[fewer] = _rising(total[fewer])
     begins = begins_out(store, number, doubted)
     return Fleet(as_of, frame, chances, sound, latest, interval, began, length, begins, tasks_due, lead)
+
+
+def _rising(log_in_range: np.ndarray) -> np.ndarray:
+    """Chances that any series is out, which do not fall with time, from the sums of log(1 - p). (n, k) -> (n, k)"""
+    return np.maximum.accumulate(combined_chance(log_in_range), axis=1)
 
 
 def _classes(series_no: int) -> tuple[str, ...]:
