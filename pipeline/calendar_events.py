@@ -10,6 +10,7 @@ import icalendar
 import numpy as np
 import polars as pl
 
+from pipeline.schema import SERIES
 from reports.told import told
 
 PRODUCT = "-//foulcast//planned visits//EN"
@@ -18,6 +19,7 @@ CONTROL = r"[\x00-\x1f\x7f]"
 CONTINUED = np.frombuffer(b"\r\n ", np.uint8)
 LINE_OCTETS = 74  # RFC 5545, 3.1: at most 75 without the line break, the blank of a continued line among them
 NOT_TEXT = dict.fromkeys((*range(9), 11, 12, 13, *range(14, 32), 127))  # RFC 5545, 3.1: no controls in text
+TITLES = {series.indicator: series.title for series in SERIES}
 CAUTION = "Local code, the maker's instructions and licensed practice come first."
 COLUMNS = (
     "install_id", "uid", "site_label", "model", "planned_week", "due_on", "expected_minutes", "p_out_at_planned",
@@ -133,7 +135,7 @@ def _model(model: str | None) -> str:
 
 
 def _why(leading: str) -> str:
-    return "\\n" + _escaped(f"Why now: {leading.replace('_', ' ')}") if leading else ""
+    return "\\n" + _escaped(f"Why now: {TITLES.get(leading, leading)}") if leading else ""
 
 
 def _work(tasks: str | None, take: str | None) -> str:

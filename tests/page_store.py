@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import atexit
+import html
+import re
 import shutil
 import tempfile
 from datetime import date, timedelta
@@ -244,3 +246,10 @@ def built_site(units: str = "si") -> Path:
     with small_store() as store:
         pages(store, settings_from({"title": "Upper Valleys", "units": units}), folder / "site")
     return folder / "site"
+
+
+def text_of(path: Path) -> str:
+    """What a reader sees: tags, scripts and pictures taken out."""
+    page = path.read_text(encoding="utf-8")
+    page = re.sub(r"<(script|style|svg)\b.*?</\1>", " ", page, flags=re.S)
+    return html.unescape(re.sub(r"<[^>]+>", " ", page)).replace("\u00a0", " ")

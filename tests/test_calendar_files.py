@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import date, timedelta
 from pathlib import Path
 
@@ -14,6 +15,7 @@ from plan_store import plan_store
 
 from pipeline.calendar_events import folded, write_calendar
 from pipeline.calendar_files import area_calendars
+from pipeline.schema import SERIES
 from pipeline.settings import Settings
 from pipeline.stages.plan import plan
 from pipeline.stages.side_by_side import side_by_side
@@ -46,6 +48,15 @@ def test_each_planned_visit_is_one_event_over_the_working_days_of_its_week(store
     weeks = store.frame("select planned_week from visit_plan where planned_week is not null order by 1")["planned_week"]
     assert found == [(w, w + timedelta(days=5)) for w in weeks]
     assert all(type(start) is date and start.weekday() == 0 for start, _ in found)  # all-day: a date, not a time
+
+
+def test_a_visit_says_why_in_the_words_of_the_pages(store: Store, tmp_path: Path) -> None:
+    said = "".join(e["description"] for path in write_calendars(store, tmp_path) for e in events(path))
+    leading = {name for (name,) in store.rows("select distinct leading_indicator from visit_plan") if name}
+    titles = {series.indicator: series.title for series in SERIES}
+    assert leading
+    assert all(f"Why now: {titles[name]}, due " in said for name in leading)
+    assert not re.search("|".join(titles), said)
 
 
 # RFC 5545: lines end in CRLF and hold at most 75 octets (3.1), text escapes comma, semicolon, backslash and line break
