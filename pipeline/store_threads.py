@@ -1,0 +1,83 @@
+"""Work on one store in several threads; the one place that says how.
+
+Each piece of work has a connection of its own, and its statements run in the thread that does it. One statement in
+several threads would cut the rows that it adds into portions of its own, which DuckDB puts together and writes anew
+when it closes the store. Rows of a large table come in by several statements instead, each of which fills block after
+block; they lie in the table as if one piece had been done after the other, however many threads there are.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import ExitStack
+from dataclasses import dataclass
+from threading import Lock
+from typing import Any
+
+from pipeline.store import Store
+
+BLOCK_ROWS = 122_880
+"""Rows of a block in which DuckDB writes a table."""
+FEW_ROWS = 4 * BLOCK_ROWS
+"""So few rows are worked on in one piece: a block that is left half filled would count."""
+LAST_ROW = 2**63 - 1
+
+
+@dataclass(frozen=True)
+class Work:
+    """A piece of work.
+
+    does: given the store over a connection of its own.
+    adds_to: a table to which it adds rows, in a transaction that it leaves open; "" where there is none.
+    """
+
+    does: Callable[[Store], Any]
+    adds_to: str = ""
+
+
+def in_threads(store: Store, works: Sequence[Work]) -> list[Any]:
+    """What each piece of work returns. They begin in the order given, and what they add to one table is committed in
+    that order. An error is raised once all have ended, and what lies behind the gap is not committed."""
+    tables = {work.adds_to for work in works if work.adds_to}
+    order = {table: _InOrder(n for n, work in enumerate(works) if work.adds_to == table) for table in tables}
+
+    def done(n: int) -> Any:
+        own = stack.enter_context(store.beside())
+        result = works[n].does(own)
+        if works[n].adds_to:
+            order[works[n].adds_to].commit(n, own)
+        return result
+
+    threads = store.threads
+    with store.one_thread(), ExitStack() as stack, ThreadPoolExecutor(threads) as pool:
+        return list(pool.map(done, range(len(works))))
+
+
+class _InOrder:
+    """The transactions of those that add to one table."""
+
+    def __init__(self, numbers: Iterator[int]) -> None:
+        self._left = list(numbers)[::-1]
+        self._ended: dict[int, Store] = {}
+        self._lock = Lock()
+
+    def commit(self, number: int, own: Store) -> None:
+        """Commit what has ended with nothing before it left; who adds rows later waits for nobody."""
+        with self._lock:
+            self._ended[number] = own
+            while self._left and self._left[-1] in self._ended:
+                self._ended.pop(self._left.pop()).run("commit")
+
+
+def adding(query: str, table: str) -> Work:
+    """The work of adding the rows of a query to a table."""
+    return Work(lambda own: own.run(f"begin transaction; insert into {table} {query}"), table)
+
+
+def parts(store: Store, rows: int) -> list[tuple[int, int]]:
+    """(first, beyond) of the parts in which so many rows are worked on side by side: one for each thread, blocks whole,
+    or one in all where there are few. The last is open: its end is LAST_ROW."""
+    number = store.threads if rows > FEW_ROWS else 1
+    first = [rows * n // number // BLOCK_ROWS * BLOCK_ROWS for n in range(number)]
+    return list(zip(first, [*first[1:], LAST_ROW], strict=True))
