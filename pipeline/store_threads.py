@@ -22,6 +22,8 @@ BLOCK_ROWS = 122_880
 FEW_ROWS = 4 * BLOCK_ROWS
 """So few rows are worked on in one piece: a block that is left half filled would count."""
 LAST_ROW = 2**63 - 1
+MOST_THREADS = 4
+"""More would hold more in memory than a store is given: each reads a file in buffers of its own."""
 
 
 @dataclass(frozen=True)
@@ -49,7 +51,7 @@ def in_threads(store: Store, works: Sequence[Work]) -> list[Any]:
             order[works[n].adds_to].commit(n, own)
         return result
 
-    threads = store.threads
+    threads = min(store.threads, MOST_THREADS)
     with store.one_thread(), ExitStack() as stack, ThreadPoolExecutor(threads) as pool:
         return list(pool.map(done, range(len(works))))
 
@@ -76,8 +78,8 @@ def adding(query: str, table: str) -> Work:
 
 
 def parts(store: Store, rows: int) -> list[tuple[int, int]]:
-    """(first, beyond) of the parts in which so many rows are worked on side by side: one for each thread, blocks whole,
-    or one in all where there are few. The last is open: its end is LAST_ROW."""
-    number = store.threads if rows > FEW_ROWS else 1
+    """(first, beyond) of the parts in which so many rows are worked on side by side: one for each thread, but of
+    FEW_ROWS at least, blocks whole. The last is open: its end is LAST_ROW."""
+    number = max(1, min(store.threads, MOST_THREADS, rows // FEW_ROWS))
     first = [rows * n // number // BLOCK_ROWS * BLOCK_ROWS for n in range(number)]
     return list(zip(first, [*first[1:], LAST_ROW], strict=True))

@@ -71,12 +71,12 @@ def test_an_error_is_raised_and_nothing_lies_behind_the_gap(store: Store) -> Non
     assert store.threads == 3
 
 
-@pytest.mark.parametrize("rows", [0, 1, 491_520, 491_521, 1_900_000, 19_000_000])
+@pytest.mark.parametrize("rows", [0, 1, 491_520, 983_040, 1_900_000, 19_000_000])
 @pytest.mark.parametrize("threads", [1, 2, 7])
 def test_parts_hold_every_row_once_and_whole_blocks(store: Store, rows: int, threads: int) -> None:
     store.run(f"set threads = {threads}")
     cut = parts(store, rows)
-    assert len(cut) == (threads if rows > store_threads.FEW_ROWS else 1)
+    assert len(cut) == max(1, min(threads, rows // store_threads.FEW_ROWS, store_threads.MOST_THREADS))
     assert (cut[0][0], cut[-1][1]) == (0, LAST_ROW)
     assert all(beyond == first for (_, beyond), (first, _) in pairwise(cut))
     assert all(first % store_threads.BLOCK_ROWS == 0 for first, _ in cut)
