@@ -43,17 +43,29 @@ def in_threads(store: Store, works: Sequence[Work]) -> list[Any]:
     that order. An error is raised once all have ended, and what lies behind the gap is not committed."""
     tables = {work.adds_to for work in works if work.adds_to}
     order = {table: _InOrder(n for n, work in enumerate(works) if work.adds_to == table) for table in tables}
+    results: list[Any] = [None] * len(works)
+    left, taking = iter(range(len(works))), Lock()
 
-    def done(n: int) -> Any:
-        own = stack.enter_context(store.beside())
-        result = works[n].does(own)
-        if works[n].adds_to:
-            order[works[n].adds_to].commit(n, own)
-        return result
+    def following() -> int | None:
+        with taking:
+            return next(left, None)
 
-    threads = min(store.threads, MOST_THREADS)
-    with store.one_thread(), ExitStack() as stack, ThreadPoolExecutor(threads) as pool:
-        return list(pool.map(done, range(len(works))))
+    def take(n: int | None) -> None:
+        while n is not None:
+            own = stack.enter_context(store.beside())
+            results[n] = works[n].does(own)
+            if works[n].adds_to:
+                order[works[n].adds_to].commit(n, own)
+            n = following()
+
+    helpers = min(store.threads, MOST_THREADS, len(works)) - 1
+    with store.one_thread(), ExitStack() as stack, ThreadPoolExecutor(max(helpers, 1)) as pool:
+        first = following()  # done by this thread, which has memory left of arrays before
+        others = [pool.submit(take, following()) for _ in range(helpers)]
+        take(first)
+        for one in others:
+            one.result()
+    return results
 
 
 class _InOrder:
