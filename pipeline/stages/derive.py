@@ -8,6 +8,7 @@ give a reason to, and their rows are mended.
 from __future__ import annotations
 
 from collections.abc import Iterator
+from functools import partial
 
 import numpy as np
 import polars as pl
@@ -59,6 +60,7 @@ from current_readings r
 join (select * from current_visits semi join suspect_installs using (install_no)) v on v.visit_no = r.visit_no
 join current_installs i on i.install_no = v.install_no
 left join analyser_lines a on a.analyser_id = r.analyser_id
+where r.install_no between {{first}} and {{last}}
 order by r.visit_no, r.stage, r.firing
 """
 
@@ -158,8 +160,11 @@ def derive(store: Store, settings: Settings) -> int:
         off_line = f"select distinct install_no from derived_values where broken & {findings.OFF_LINE} <> 0"
         suspects = np.union1d(jumping, store.frame(off_line)["install_no"].to_numpy()).astype(np.int32)
         store.write("suspect_installs", pl.DataFrame({"install_no": suspects}))
-        compare = Work(lambda own: _compare_tests(own, terms, rh_pct))
-        in_threads(store, [compare, Work(lambda own: _find_rules(own, rh_pct))])
+        pieces = np.array_split(suspects, len(parts(store, store.scalar("select count(*) from derived_values"))))
+        compare = [Work(partial(_compare_tests, terms, rh_pct, piece)) for piece in pieces]
+        *compared, _ = in_threads(store, [*compare, Work(partial(_find_rules, rh_pct))])
+        for table, frames in zip(("mended_tests", "mended_rules"), zip(*compared, strict=True), strict=True):
+            store.write(table, pl.concat(frames))
         store.run(MEND)
         store.run(READING_FINDINGS)
     store.run(DERIVED.format(tests=values_sql(ALL_TESTS, rh_pct)))
@@ -227,21 +232,26 @@ def _whole_installs(pieces: Iterator[pl.DataFrame]) -> Iterator[pl.DataFrame]:
     yield waiting
 
 
-def _find_rules(store: Store, rh_pct: float) -> None:
+def _find_rules(rh_pct: float, store: Store) -> None:
     """found_rules: what tests break by themselves, in words."""
     broken = store.frame(BROKEN.format(tests=values_sql(BROKEN_TESTS, rh_pct, wanted=("co_seen_ppm",))))
     nothing_beside = (pl.lit(None, dtype).alias(name) for name, dtype in findings.PATTERN_COLUMNS.items())
     store.write("found_rules", findings.worded(broken.with_columns(nothing_beside)))
 
 
-def _compare_tests(store: Store, terms: pl.DataFrame, rh_pct: float) -> None:
-    """mended_tests and mended_rules: what all tests of a suspect install together say otherwise than each by itself."""
+def _compare_tests(
+    terms: pl.DataFrame, rh_pct: float, install_no: np.ndarray, store: Store
+) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """mended_tests and mended_rules: what all tests of a suspect install together say otherwise than each by itself.
+
+    install_no: ascending; the suspect installs from the first of them to the last are looked at.
+    """
     mended, told = [], []
-    for part in _whole_installs(_streamed(store, SUSPECT_TESTS)):
+    first, last = (install_no[0], install_no[-1]) if len(install_no) else (0, -1)
+    for part in _whole_installs(_streamed(store, SUSPECT_TESTS.format(first=first, last=last))):
         alone = with_rules(with_values(part.lazy(), terms, rh_pct), COMPARED)
         together = with_patterns(alone, terms)
         changed = together.filter(together["broken"] != alone["broken"])
         mended.append(changed.select("visit_no", "stage", "firing", "broken"))
         told.append(findings.worded(changed))
-    store.write("mended_tests", pl.concat(mended))
-    store.write("mended_rules", pl.concat(told))
+    return pl.concat(mended), pl.concat(told)
