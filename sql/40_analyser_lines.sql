@@ -1,5 +1,5 @@
 -- analyser_lines: one row per analyser: whether its CO2 is measured or computed from O2, and how often it is off the fuel.
--- reads: current_readings, current_installs, fuel_terms, variable every_nth.   key: analyser_id.
+-- reads: readings_between, current_installs, fuel_terms, variable every_nth.   key: analyser_id.
 -- O2 and CO2 of one test imply a CO2max. Computed CO2 gives the same one at all tests of a visit but for rounding,
 -- whatever fuel is set; measured CO2 scatters more. The range of 2, 3, 4 tests divided by 1.13, 1.69, 2.06 estimates one
 -- standard deviation. Off at few installs may be the fault of these. Every nth visit suffices; 20.95 is the O2 of dry air.
@@ -12,7 +12,7 @@ with lines as (
         count(*)::integer as tests,
         max(r.co2_pct / (1 - r.o2_pct / 20.95)) - min(r.co2_pct / (1 - r.o2_pct / 20.95)) as range_pct,
         sum((abs(r.co2_pct - f.fuel_co2_max_pct * (1 - r.o2_pct / 20.95)) > 0.35 + 0.2 * f.fuel_co2_max_pct / 20.95)::integer) as off
-    from current_readings r
+    from readings_between(0, 9223372036854775807) r
     join current_installs i on i.install_no = r.install_no
     join fuel_terms f on f.fuel = i.fuel
     where r.analyser_id is not null

@@ -26,7 +26,7 @@ from pipeline.derive import (
 )
 from pipeline.settings import Settings
 from pipeline.store import AS_BYTES, Store
-from pipeline.store_threads import Work, adding, in_threads, parts
+from pipeline.store_threads import LAST_ROW, Work, adding, in_threads, parts
 
 TESTS_AT_ONCE = 500_000
 """Some 200 MB while they are worked on."""
@@ -47,7 +47,7 @@ join (
 ) i on i.install_no = r.install_no
 """
 """All tests with what `values_sql` wants of them. The fuel is looked up for each install, not for each test."""
-ALL_TESTS = TESTS.format(readings="current_readings")
+ALL_READINGS = f"readings_between(0, {LAST_ROW})"
 
 SUSPECT_TESTS = f"""
 select r.visit_no, v.install_no, r.stage, r.firing, r.analyser_id,
@@ -56,7 +56,7 @@ select r.visit_no, v.install_no, r.stage, r.firing, r.analyser_id,
     case when a.compared_visits >= {patterns.COMPARED_VISITS} then a.scatter_pct <= {patterns.COMPUTED_SCATTER_PCT} end
         as analyser_computes,
     a.off_share
-from current_readings r
+from {ALL_READINGS} r
 join (select * from current_visits semi join suspect_installs using (install_no)) v on v.visit_no = r.visit_no
 join current_installs i on i.install_no = v.install_no
 left join analyser_lines a on a.analyser_id = r.analyser_id
@@ -97,7 +97,7 @@ select r.visit_no, r.stage, r.firing, {GIVEN}, r.broken, i.altitude_m::double as
 from current_installs i
 join (
     select r.*, d.broken
-    from current_readings r
+    from {ALL_READINGS} r
     join (from derived_values where broken <> 0) d on d.test_no = r.test_no
 ) r on r.install_no = i.install_no
 left join fuel_terms f on f.fuel = i.fuel
@@ -167,7 +167,7 @@ def derive(store: Store, settings: Settings) -> int:
             store.write(table, pl.concat(frames))
         store.run(MEND)
         store.run(READING_FINDINGS)
-    store.run(DERIVED.format(tests=values_sql(ALL_TESTS, rh_pct)))
+    store.run(DERIVED.format(tests=values_sql(TESTS.format(readings=ALL_READINGS), rh_pct)))
     return int(store.scalar("select count(*) from derived_values"))
 
 
