@@ -89,10 +89,15 @@ class Store:
         with self.db.cursor() as db:
             yield Store(db, self.path, self.memory_gb)
 
+    @property
+    def threads(self) -> int:
+        """How many threads a statement may run in."""
+        return int(self.scalar("select current_setting('threads')"))
+
     @contextmanager
     def one_thread(self) -> Iterator[None]:
         """Within it, a statement of any connection to this store runs in the thread that gave it."""
-        threads = self.scalar("select current_setting('threads')")
+        threads = self.threads
         self.run("set threads = 1")
         try:
             yield

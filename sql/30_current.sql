@@ -19,14 +19,20 @@ select visit_no, visit_id, install_no, install_id, visited_on, technician_id, pu
 from taken_mended_visits;
 
 -- current_readings: key test_no, or visit_no, stage, firing; test_no = visit_no * 4 + 2 (as left) + 1 (low fire).
-create or replace view current_readings as
-select p.test_no >> 2 as visit_no, p.test_no, r.visit_id, r.stage::varchar as stage, r.firing::varchar as firing, r.o2_pct, r.co2_pct, r.co_ppm,
-       r.co_air_free_ppm, r.flue_temp_c, r.air_temp_c, r.supply_temp_c, r.return_temp_c, r.flame_current_ua, r.analyser_id,
-       r.file_id, p.line
-from landed_readings r positional join reading_places p
+-- readings_between: those of the landed rows from `first` to before `beyond`, and where that is the end, of the mended ones;
+-- with the install_no of their visit, so that tests of an install are found without joining all visits.
+create or replace macro readings_between(first, beyond) as table
+select p.test_no >> 2 as visit_no, p.test_no, p.install_no, r.visit_id, r.stage::varchar as stage, r.firing::varchar as firing,
+       r.o2_pct, r.co2_pct, r.co_ppm, r.co_air_free_ppm, r.flue_temp_c, r.air_temp_c, r.supply_temp_c, r.return_temp_c,
+       r.flame_current_ua, r.analyser_id, r.file_id, p.line
+from (from landed_readings where rowid >= first and rowid < beyond) r
+positional join (from reading_places where rowid >= first and rowid < beyond) p
 where p.test_no >= 0
 union all
-select visit_no, test_no, visit_id, stage::varchar, firing::varchar, o2_pct, co2_pct, co_ppm,
-       co_air_free_ppm, flue_temp_c, air_temp_c, supply_temp_c, return_temp_c, flame_current_ua, analyser_id,
-       file_id, line
-from taken_mended_readings;
+select visit_no, test_no, install_no, visit_id, stage::varchar, firing::varchar,
+       o2_pct, co2_pct, co_ppm, co_air_free_ppm, flue_temp_c, air_temp_c, supply_temp_c, return_temp_c,
+       flame_current_ua, analyser_id, file_id, line
+from taken_mended_readings
+where beyond = 9223372036854775807;
+
+create or replace view current_readings as select * exclude (install_no) from readings_between(0, 9223372036854775807);

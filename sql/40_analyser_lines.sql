@@ -1,12 +1,5 @@
--- analysers: one row per analyser named on any test, numbered in the order of their names.
--- reads: current_readings.   key: analyser_no.
-create or replace table analysers as
-select (row_number() over (order by analyser_id) - 1)::integer as analyser_no, analyser_id
-from (select distinct analyser_id from current_readings where analyser_id is not null)
-order by analyser_no;
-
 -- analyser_lines: one row per analyser: whether its CO2 is measured or computed from O2, and how often it is off the fuel.
--- reads: current_readings, current_visits, current_installs, fuel_terms, variable every_nth.   key: analyser_id.
+-- reads: readings_between, current_installs, fuel_terms, variable every_nth.   key: analyser_id.
 -- O2 and CO2 of one test imply a CO2max. Computed CO2 gives the same one at all tests of a visit but for rounding,
 -- whatever fuel is set; measured CO2 scatters more. The range of 2, 3, 4 tests divided by 1.13, 1.69, 2.06 estimates one
 -- standard deviation. Off at few installs may be the fault of these. Every nth visit suffices; 20.95 is the O2 of dry air.
@@ -15,19 +8,17 @@ with lines as (
     select
         r.analyser_id,
         r.visit_no,
-        v.install_no,
+        r.install_no,
         count(*)::integer as tests,
         max(r.co2_pct / (1 - r.o2_pct / 20.95)) - min(r.co2_pct / (1 - r.o2_pct / 20.95)) as range_pct,
         sum((abs(r.co2_pct - f.fuel_co2_max_pct * (1 - r.o2_pct / 20.95)) > 0.35 + 0.2 * f.fuel_co2_max_pct / 20.95)::integer) as off
-    from current_readings r
-    join current_visits v on v.visit_no = r.visit_no
-    join current_installs i on i.install_no = v.install_no
+    from readings_between(0, 9223372036854775807) r
+    join current_installs i on i.install_no = r.install_no
     join fuel_terms f on f.fuel = i.fuel
     where r.analyser_id is not null
       and r.visit_no % getvariable('every_nth') = 0
-      and v.visit_no % getvariable('every_nth') = 0
       and r.co2_pct > 0 and r.o2_pct between 0 and 13 and coalesce(r.co_ppm, 0) <= 2000 and f.fuel_co2_max_pct > 0
-    group by r.analyser_id, r.visit_no, v.install_no
+    group by r.analyser_id, r.visit_no, r.install_no
 )
 select
     analyser_id,

@@ -78,7 +78,15 @@ def store_of(visits: list[dict[str, Any]], installs: dict[int, dict[str, Any]] |
         ),
     )  # fmt: skip
     rows = [
-        {"visit_no": no, "test_no": test_no(no, test), "visit_id": f"V{no}", **test, "file_id": 1, "line": 2 + no}
+        {
+            "visit_no": no,
+            "test_no": test_no(no, test),
+            "install_no": v["install_no"],
+            "visit_id": f"V{no}",
+            **test,
+            "file_id": 1,
+            "line": 2 + no,
+        }
         for no, v in enumerate(visits)
         for test in v["tests"]
     ]
@@ -87,12 +95,16 @@ def store_of(visits: list[dict[str, Any]], installs: dict[int, dict[str, Any]] |
         pl.DataFrame(
             rows,
             schema={
-                "visit_no": pl.Int32, "test_no": pl.Int32, "visit_id": pl.String, "stage": pl.String,
-                "firing": pl.String,
+                "visit_no": pl.Int32, "test_no": pl.Int32, "install_no": pl.Int32, "visit_id": pl.String,
+                "stage": pl.String, "firing": pl.String,
                 **dict.fromkeys(INPUTS, pl.Float64), "analyser_id": pl.String, "file_id": pl.Int32, "line": pl.Int64,
             },
         ),
     )  # fmt: skip
+    store.run(
+        "create macro readings_between(first, beyond) as table "
+        "from current_readings where rowid >= first and rowid < beyond"
+    )
     store.run(f"create table findings ({FINDINGS})")
     store.run(
         'create table rejected_rows (file varchar, line bigint, "column" varchar, value varchar, reason varchar, '

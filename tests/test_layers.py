@@ -13,7 +13,7 @@ PACKAGES = ("pipeline", "models", "reports")
 
 # Within pipeline a module imports only from those that stand before it; a folder counts as one.
 ORDER = (
-    *("interpreter", "kept", "errors", "units", "schema", "settings", "safe_text", "store"),
+    *("interpreter", "kept", "errors", "units", "schema", "settings", "safe_text", "store", "store_threads"),
     *("sql_formulas", "enthalpy", "vapour", "fuels", "combustion", "findings", "patterns", "intake"),
     *("derive", "csv_rows", "exports", "explain", "calendar_events", "calendar_files", "sample", "stages"),
     *("outfolder", "fleet_place", "prefect_server", "prefect_api"),

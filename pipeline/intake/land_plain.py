@@ -24,33 +24,46 @@ def land_plain(store: Store, plans: list[FilePlan]) -> dict[int, int]:
 
     One statement for all that are alike, the most first: what comes in small portions is written to disk twice. Returns
     the rows by file_id; a file in which it does not see the records that are there is missing (and nothing of it is
-    appended).
+    appended). The transaction is left open.
     """
-    while plans:
+    while True:
         store.run("begin transaction")
         try:
             landed, unclear = _land_together(store, plans)
-            if not unclear:
-                store.run("commit")
-                return landed
-            store.run("rollback")
         except duckdb.Error as error:
-            store.run("rollback")
-            if isinstance(error, duckdb.BinderException | duckdb.CatalogException | duckdb.ParserException):
-                raise  # the statement is wrong, not a file
-            if len(plans) > 1:  # which of them it was is not told
-                return {n: rows for plan in plans for n, rows in land_plain(store, [plan]).items()}
-            return {}
+            unclear = _unreadable(store, plans, error)
+        if not unclear:
+            return landed
+        store.run("rollback")
         plans = [plan for plan in plans if plan.file.file_id not in unclear]
-    return {}
 
 
-def _land_together(store: Store, plans: list[FilePlan]) -> tuple[dict[int, int], set[int]]:
+def _unreadable(store: Store, plans: list[FilePlan], error: duckdb.Error) -> set[int]:
+    """Which files it was that could not be read together; leaves a transaction open as it was."""
+    if isinstance(error, duckdb.BinderException | duckdb.CatalogException | duckdb.ParserException):
+        raise error  # the statement is wrong, not a file
+    unreadable = set()
+    for plan in plans if len(plans) > 1 else []:
+        store.run("rollback; begin transaction")
+        try:
+            _land_together(store, [plan])
+        except duckdb.Error:
+            unreadable.add(plan.file.file_id)
+    return unreadable or {plan.file.file_id for plan in plans}
+
+
+def groups_alike(plans: list[FilePlan]) -> list[list[FilePlan]]:
+    """The plans that one statement reads, the most first."""
     groups: dict[object, list[FilePlan]] = {}
     for plan in plans:
         groups.setdefault(plan.alike, []).append(plan)
-    alike = sorted(groups.values(), key=lambda group: -sum(plan.file.scanned.size for plan in group))
-    kind, numbers = plans[0].file.kind, [plan.file.file_id for plan in plans]
+    return sorted(groups.values(), key=lambda group: -sum(plan.file.scanned.size for plan in group))
+
+
+def _land_together(store: Store, plans: list[FilePlan]) -> tuple[dict[int, int], set[int]]:
+    if not plans:
+        return {}, set()
+    alike, kind, numbers = groups_alike(plans), plans[0].file.kind, [plan.file.file_id for plan in plans]
     before = store.scalar(f"select count(*) from landed_{kind}")
     for place, group in enumerate(alike):
         store.run(f"drop table if exists rejects_{place}; drop table if exists rejects_scan_{place}")

@@ -6,20 +6,25 @@ Every file comes in by one of two ways: `land_plain`, one statement for all plai
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 
 import polars as pl
 
 from pipeline.errors import FleetError
 from pipeline.intake.file_plan import Arrival, FilePlan, notes_of, plan_of
-from pipeline.intake.land_plain import land_plain
+from pipeline.intake.land_plain import groups_alike, land_plain
 from pipeline.intake.land_records import land_file
 from pipeline.intake.parquet import land_parquet
-from pipeline.schema import FOLDER_KINDS
+from pipeline.intake.seen import LARGE_KINDS
+from pipeline.schema import KINDS
 from pipeline.settings import Settings
 from pipeline.store import Store
+from pipeline.store_threads import Work, in_threads
+
+PIECE_BYTES = 40_000_000
+"""So much is read in one statement: some 600,000 readings, of which few are left in a half-filled block."""
 
 
 @dataclass
@@ -60,25 +65,37 @@ def load_files(store: Store, arrivals: Sequence[Arrival], settings: Settings) ->
 
 
 def _land_kinds(store: Store, plans: list[FilePlan]) -> dict[int, int]:
-    """`land_plain` for each kind, the two large ones side by side with a thread each.
+    """`land_plain` for each kind, pieces of the large ones side by side; those of a kind in the order of the plans that
+    are alike, the most first."""
+    done: dict[int, int] = {}
+    works = []
+    for kind in KINDS:
+        of_kind = [plan for plan in plans if plan.file.kind == kind]
+        if kind in LARGE_KINDS:
+            works += [Work(partial(_land_beside, piece), f"landed_{kind}") for piece in _pieces(of_kind)]
+        elif of_kind:
+            done |= land_plain(store, of_kind)
+            store.run("commit")
+    for landed in in_threads(store, works):
+        done |= landed
+    return done
 
-    Several threads in one statement would cut a table into portions of their own, which DuckDB puts together and writes
-    anew when it closes the store; one thread fills block after block.
-    """
-    by_kind: dict[str, list[FilePlan]] = {}
-    for plan in plans:
-        by_kind.setdefault(plan.file.kind, []).append(plan)
 
-    def landed(of_kind: list[FilePlan]) -> dict[int, int]:
-        with store.beside() as own:
-            own.run_file("00_cells.sql")
-            return land_plain(own, of_kind)
+def _land_beside(piece: list[FilePlan], own: Store) -> dict[int, int]:
+    own.run_file("00_cells.sql")
+    return land_plain(own, piece)
 
-    large = [of_kind for kind, of_kind in by_kind.items() if kind in FOLDER_KINDS]
-    done = [land_plain(store, of_kind) for kind, of_kind in by_kind.items() if kind not in FOLDER_KINDS]
-    with store.one_thread(), ThreadPoolExecutor(2) as pool:
-        done += pool.map(landed, large)
-    return {n: rows for of_kind in done for n, rows in of_kind.items()}
+
+def _pieces(plans: list[FilePlan]) -> Iterator[list[FilePlan]]:
+    """The plans in pieces of PIECE_BYTES at least, but for the last."""
+    piece: list[FilePlan] = []
+    for plan in (plan for group in groups_alike(plans) for plan in group):
+        piece.append(plan)
+        if sum(one.file.scanned.size for one in piece) >= PIECE_BYTES:
+            yield piece
+            piece = []
+    if piece:
+        yield piece
 
 
 def _write_units(store: Store, plans: Iterable[FilePlan]) -> None:

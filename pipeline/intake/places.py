@@ -1,8 +1,8 @@
 """visit_no, test_no and their places: which landed row is which visit or test, without copying the rows.
 
-*_places has one row per landed row, in the same order: the line, and visit_no or test_no (-1: set aside, replaced, in
-mended_*, or dead). test_no is visit_no times 4, plus 2 as left, plus 1 at low fire: one whole number where three
-columns would be joined.
+*_places has one row per landed row, in the same order: the line, install_no, and visit_no or test_no (-1: set aside,
+replaced, in mended_*, or dead). test_no is visit_no times 4, plus 2 as left, plus 1 at low fire: one whole number where
+three columns would be joined.
 """
 
 from __future__ import annotations
@@ -11,18 +11,18 @@ import numpy as np
 import polars as pl
 
 from pipeline.intake import aside, repeats
-from pipeline.intake.lines import all_lines
-from pipeline.intake.seen import make_seen, trim_unmatched
+from pipeline.intake.seen import trim_unmatched
 from pipeline.store import Store
 
 NOWHERE = -1
 DAY_BITS = 20
 
 
-def place_visits(store: Store) -> int:
-    """Check the visits and write visit_places and taken_mended_visits; returns the visits taken."""
-    make_seen(store, "visits")
-    lines = all_lines(store, "visits")
+def place_visits(store: Store, lines: np.ndarray) -> np.ndarray:
+    """Check the visits and write visit_places and taken_mended_visits; returns the install_no of each visit_no.
+
+    lines: of all rows of landed_visits.   Reads seen_visits.
+    """
     found = store.db.sql(
         f"""
         select v.row, coalesce(i.install_no, {NOWHERE}) as install_no,
@@ -48,8 +48,13 @@ def place_visits(store: Store) -> int:
     visit_no[row], install_no[row] = np.arange(len(row), dtype=np.int32), install
     mended = _take_mended(store, "visits", {"visit_no": visit_no, "install_no": install_no, "line": lines})
     visit_no[mended] = NOWHERE
-    store.write("visit_places", pl.DataFrame({"visit_no": visit_no, "install_no": install_no, "line": lines}))
-    return len(row)
+    write_places(store, "visit", pl.DataFrame({"visit_no": visit_no, "install_no": install_no, "line": lines}))
+    return install
+
+
+def write_places(store: Store, what: str, places: pl.DataFrame) -> None:
+    """visit_places or reading_places; the numbers fill most of their bits, and lie in no order."""
+    store.write(f"{what}_places", places, [name for name in places.columns if name != "line"])
 
 
 def _tell_counters_back(store: Store, row: np.ndarray, install: np.ndarray, hours: np.ndarray) -> None:
@@ -116,9 +121,11 @@ join (select * from mended_readings where row in (select row from unmatched_read
 """What stands last is held in memory."""
 
 
-def place_readings(store: Store) -> int:
-    """Check the readings and write reading_places and taken_mended_readings; returns the readings taken."""
-    make_seen(store, "readings")
+def place_readings(store: Store, lines: np.ndarray, install_of_visit: np.ndarray) -> pl.DataFrame:
+    """Check the readings and write taken_mended_readings; returns what is to be written as reading_places.
+
+    lines: of all rows of landed_readings.   install_of_visit: install_no by visit_no.   Reads seen_readings.
+    """
     store.run(
         """
         create or replace temp view taken_visits as
@@ -126,7 +133,6 @@ def place_readings(store: Store) -> int:
         union all select visit_id, visit_no from taken_mended_visits
         """
     )
-    lines = all_lines(store, "readings")
     visit_no, code = np.full(len(lines), NOWHERE, np.int32), np.zeros(len(lines), np.uint8)
     _join_visits(store, ALL_READINGS, visit_no, code)
     _write_unmatched(store, "readings", np.flatnonzero(visit_no == NOWHERE))
@@ -138,12 +144,11 @@ def place_readings(store: Store) -> int:
     aside.set_aside(store, "readings")
     visit_no[_set_aside(store, "readings")] = NOWHERE
     _settle_repeats(store, visit_no, code, lines)
-    taken = int(np.count_nonzero(visit_no >= 0))
     test_no = np.where(visit_no >= 0, visit_no * 4 + code, NOWHERE).astype(np.int32)
-    mended = _take_mended(store, "readings", {"visit_no": visit_no, "test_no": test_no, "line": lines})
-    test_no[mended] = NOWHERE
-    store.write("reading_places", pl.DataFrame({"test_no": test_no, "line": lines}))
-    return taken
+    install_no = np.append(install_of_visit, NOWHERE).astype(np.int32)[visit_no]  # the last for what stands nowhere
+    numbers = {"visit_no": visit_no, "test_no": test_no, "install_no": install_no, "line": lines}
+    test_no[_take_mended(store, "readings", numbers)] = NOWHERE
+    return pl.DataFrame({"test_no": test_no, "install_no": install_no, "line": lines})
 
 
 def _join_visits(store: Store, joined: str, visit_no: np.ndarray, code: np.ndarray) -> None:

@@ -25,19 +25,28 @@ and coalesce(supply_temp_c, 140) between 41 and 230 and coalesce(return_temp_c, 
 
 def make_seen(store: Store, kind: str) -> None:
     """Create seen_KIND (row, file_id, columns, odd) and, for large kinds, mended_KIND beneath it."""
-    columns = list(columns_of(kind).values())
-    cleaned = ", ".join(f"{clean_sql(c)} as {quoted(c.column)}" for c in columns)
-    if kind not in LARGE_KINDS:
+    if kind in LARGE_KINDS:
+        mend(store, kind)
+        view_seen(store, kind)
+    else:
+        cleaned = _cleaned(kind)
         store.run(f"create or replace temp table seen_{kind} as select row, file_id, {cleaned}, odd from raw_{kind}")
-        return
+
+
+def mend(store: Store, kind: str) -> None:
+    """Write mended_KIND of a large kind."""
+    columns = list(columns_of(kind).values())
     tests = [*unclean_tests(columns), *([f"({IN_FAHRENHEIT})"] if kind == "readings" else [])]
     unclean = " union all ".join(f"select row from raw_{kind} where {test}" for test in tests)
     store.run(f"create or replace temp table unclean_rows as select distinct row from ({unclean})")
     store.run(
-        f"create or replace table mended_{kind} as select row, file_id, {cleaned}, odd from raw_{kind} "
+        f"create or replace table mended_{kind} as select row, file_id, {_cleaned(kind)}, odd from raw_{kind} "
         "where row in (select row from unclean_rows) order by row"
     )
-    view_seen(store, kind)
+
+
+def _cleaned(kind: str) -> str:
+    return ", ".join(f"{clean_sql(c)} as {quoted(c.column)}" for c in columns_of(kind).values())
 
 
 def trim_unmatched(store: Store) -> None:
@@ -56,9 +65,8 @@ def trim_unmatched(store: Store) -> None:
     )
     if not store.scalar("select count(*) from unclean_rows"):
         return
-    cleaned = ", ".join(f"{clean_sql(c)} as {quoted(c.column)}" for c in columns_of("readings").values())
     store.run(
-        f"insert into mended_readings by name select row, file_id, {cleaned}, odd from raw_readings "
+        f"insert into mended_readings by name select row, file_id, {_cleaned('readings')}, odd from raw_readings "
         "where row in (select row from unclean_rows) order by row"
     )
     view_seen(store, "readings")

@@ -4,15 +4,21 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from datetime import date
+from functools import partial
+
+import numpy as np
 
 from pipeline.intake import aside
-from pipeline.intake.places import place_readings, place_visits
+from pipeline.intake.lines import all_lines
+from pipeline.intake.places import place_readings, place_visits, write_places
 from pipeline.intake.reference import take_reference
+from pipeline.intake.seen import mend, view_seen
 from pipeline.intake.told import write_told
-from pipeline.schema import KINDS
+from pipeline.schema import FOLDER_KINDS, KINDS
 from pipeline.settings import Settings
 from pipeline.stages.read import keep_warnings
 from pipeline.store import Store
+from pipeline.store_threads import Work, in_threads
 
 
 @dataclass
@@ -48,11 +54,9 @@ def check(store: Store, settings: Settings, as_of: date | None, today: date) -> 
     store.run_file("00_cells.sql")
     aside.begin(store)
     store.run(f"set variable last_day = '{as_of or today}'")
-    take_reference(store, settings, warnings)
-    place_visits(store)
-    place_readings(store)
-    aside.find(store, "visits")
-    aside.find(store, "readings")
+    lines = _prepare(store, settings, warnings)
+    places = place_readings(store, lines["readings"], place_visits(store, lines["visits"]))
+    in_threads(store, [Work(lambda own: write_places(own, "reading", places)), Work(lambda _: _find(store))])
     store.run_file("30_current.sql")
     newest = store.scalar("select max(visited_on) from current_visits")
     if newest is None:
@@ -65,6 +69,27 @@ def check(store: Store, settings: Settings, as_of: date | None, today: date) -> 
     keep_warnings(store, "check", warnings)
     _count(store, report)
     return report
+
+
+def _prepare(store: Store, settings: Settings, warnings: list[str]) -> dict[str, np.ndarray]:
+    """Take the reference tables, and beside that look what is to be mended of the others and in which lines these lie;
+    returns the lines. The lists of rows are of the store's own connection, as what is temporary is."""
+    lines = {}
+
+    def look_at(kind: str, own: Store) -> None:
+        mend(own, kind)
+        lines[kind] = all_lines(own, kind)
+
+    looks = [Work(partial(look_at, kind)) for kind in FOLDER_KINDS]
+    in_threads(store, [Work(lambda _: take_reference(store, settings, warnings)), *looks])
+    for kind in FOLDER_KINDS:
+        view_seen(store, kind)
+    return lines
+
+
+def _find(store: Store) -> None:
+    for kind in FOLDER_KINDS:
+        aside.find(store, kind)
 
 
 WORK = {

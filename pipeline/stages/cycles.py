@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import asdict
 from datetime import date
+from functools import partial
 
 import numpy as np
 import polars as pl
@@ -15,8 +16,9 @@ from models.hours import Installs, LoadCalendar, day_number
 from models.yearly_hours import BASES
 from pipeline.schema import SERIES, columns_of
 from pipeline.settings import Settings
-from pipeline.stages.observations import hours_type, number_type, thousandths, write_observations
+from pipeline.stages.observations import hours_type, number_type, observing, read_tests, thousandths, view_observations
 from pipeline.store import Store
+from pipeline.store_threads import Work, in_threads
 
 MISTYPED = "counter_impossible"
 OPENED_BY = ("new", "adjusted", *columns_of("visits")["exchanger_cleaning"].allowed)
@@ -60,6 +62,27 @@ def cycles(store: Store, settings: Settings) -> None:
     visit_clock, cycles, observations, series_installs and limits.
     """
     store.write("series", pl.DataFrame([asdict(s) for s in SERIES]))
+    store.run_file("55_misled_values.sql")
+    with store.joins_as_written():
+        (on_installs, on_visits, mistyped), tests = in_threads(store, [Work(_clocks), Work(read_tests)])
+        in_threads(
+            store,
+            [
+                *observing(store, on_visits, tests),
+                Work(partial(_write_visit_marks, on_visits)),
+                Work(lambda own: _findings(own, mistyped)),
+                Work(lambda own: own.write("install_clock", on_installs)),
+            ],
+        )
+        store.run(VISIT_CLOCK)
+        store.run_file("41_series.sql")
+        store.run_file("50_cycles.sql")
+        view_observations(store)
+        store.run_file("60_limits.sql")
+
+
+def _clocks(store: Store) -> tuple[pl.DataFrame, pl.DataFrame, np.ndarray]:
+    """install_clock and visit_clock, and the visit_no of counters that were not taken."""
     calendar, as_of = load_calendar(store), as_of_day(store)
     installs = store.frame(
         """
@@ -98,18 +121,7 @@ def cycles(store: Store, settings: Settings) -> None:
         clock = burner_clock(fleet, install_no, day, counter, calendar, start_day)
 
     on_installs = _install_clock(installs, visits, fleet, clock, start_day, calendar, as_of)
-    store.write("install_clock", on_installs)
-    on_visits = _visit_clock(visits, on_installs, clock)
-    as_bytes = [*(f"{name}_mh" for name in HOURS), *(f"cyc_{name}" for name in RESETS), *OPENED.values(), "marks"]
-    store.write("visit_marks", _packed(on_visits), as_bytes)
-    store.run(VISIT_CLOCK)
-    with store.joins_as_written():
-        _findings(store, clock)
-    store.run_file("41_series.sql")
-    store.run_file("50_cycles.sql")
-    write_observations(store, on_visits)
-    with store.joins_as_written():
-        store.run_file("60_limits.sql")
+    return on_installs, _visit_clock(visits, on_installs, clock), clock.mistyped
 
 
 def record_starts(installed_day: np.ndarray, install_no: np.ndarray, day: np.ndarray) -> np.ndarray:
@@ -161,14 +173,16 @@ def _visit_clock(visits: pl.DataFrame, installs: pl.DataFrame, clock: Clock) -> 
     )
 
 
-def _packed(on_visits: pl.DataFrame) -> pl.DataFrame:
+def _write_visit_marks(on_visits: pl.DataFrame, store: Store) -> None:
     """visit_marks: what the view visit_clock is made from. What tests need of their visit stands beside the tests."""
     marks = pl.sum_horizontal(pl.col(name).cast(pl.Int16) * (1 << bit) for bit, name in enumerate(MARKS))
     small = pl.col(*(f"cyc_{name}" for name in RESETS)).cast(number_type(on_visits))
     hours = (thousandths(on_visits[f"{name}_h"], hours_type(on_visits)).alias(f"{name}_mh") for name in HOURS)
-    return on_visits.select(
+    packed = on_visits.select(
         "visit_no", "install_no", "visited_on", small, *OPENED.values(), marks.alias("marks"), *hours
     )
+    as_bytes = [*(f"{name}_mh" for name in HOURS), *(f"cyc_{name}" for name in RESETS), *OPENED.values(), "marks"]
+    store.write("visit_marks", packed, as_bytes)
 
 
 def _install_clock(
@@ -221,9 +235,9 @@ def _install_clock(
     )
 
 
-def _findings(store: Store, clock: Clock) -> None:
-    """clock_findings: the counters that were not taken, in the columns of findings."""
-    store.write("mistyped_counters", pl.DataFrame({"visit_no": clock.mistyped.astype(np.int32)}))
+def _findings(store: Store, mistyped: np.ndarray) -> None:
+    """clock_findings: the counters that were not taken, in the columns of findings.   mistyped: their visit_no."""
+    store.write("mistyped_counters", pl.DataFrame({"visit_no": mistyped.astype(np.int32)}))
     store.run(
         f"""
         create or replace table clock_findings as

@@ -1,13 +1,14 @@
 """derive: combustion values and findings of every current test.
 
-One statement works out, in the store, what the fit needs of all tests and which rules each breaks by itself; the other
-values are a view. What only several tests of an install show is then looked for among the few installs that give a
-reason to, and their rows are mended.
+The store works out, in parts side by side, what the fit needs of all tests and which rules each breaks by itself; the
+other values are a view. What only several tests of an install show is then looked for among the few installs that
+give a reason to, and their rows are mended.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
+from functools import partial
 
 import numpy as np
 import polars as pl
@@ -25,6 +26,7 @@ from pipeline.derive import (
 )
 from pipeline.settings import Settings
 from pipeline.store import AS_BYTES, Store
+from pipeline.store_threads import LAST_ROW, Work, adding, in_threads, parts
 
 TESTS_AT_ONCE = 500_000
 """Some 200 MB while they are worked on."""
@@ -35,17 +37,17 @@ GIVEN = ", ".join(
     f"r.{name}::double as {'air_free_given_ppm' if name == 'co_air_free_ppm' else name}" for name in INPUTS
 )
 TESTS = f"""
-select r.test_no, r.visit_no, v.visit_id, v.install_no, r.stage, r.firing, r.analyser_id, {GIVEN},
+select r.test_no, r.visit_no, r.visit_id, r.install_no, r.stage, r.firing, r.analyser_id, {GIVEN},
     i.* exclude (install_no)
-from current_readings r
-join current_visits v on v.visit_no = r.visit_no
+from {{readings}} r
 join (
     select i.install_no, i.altitude_m::double as altitude_m, i.fuel, f.* exclude (fuel)
     from current_installs i
     left join fuel_terms f on f.fuel = i.fuel
-) i on i.install_no = v.install_no
+) i on i.install_no = r.install_no
 """
 """All tests with what `values_sql` wants of them. The fuel is looked up for each install, not for each test."""
+ALL_READINGS = f"readings_between(0, {LAST_ROW})"
 
 SUSPECT_TESTS = f"""
 select r.visit_no, v.install_no, r.stage, r.firing, r.analyser_id,
@@ -54,10 +56,11 @@ select r.visit_no, v.install_no, r.stage, r.firing, r.analyser_id,
     case when a.compared_visits >= {patterns.COMPARED_VISITS} then a.scatter_pct <= {patterns.COMPUTED_SCATTER_PCT} end
         as analyser_computes,
     a.off_share
-from current_readings r
+from {ALL_READINGS} r
 join (select * from current_visits semi join suspect_installs using (install_no)) v on v.visit_no = r.visit_no
 join current_installs i on i.install_no = v.install_no
 left join analyser_lines a on a.analyser_id = r.analyser_id
+where r.install_no between {{first}} and {{last}}
 order by r.visit_no, r.stage, r.firing
 """
 
@@ -66,18 +69,18 @@ order by r.visit_no, r.stage, r.firing
 FITTED = ("co_air_free_ppm", "flue_over_return_k", "o2_dry_pct")
 DERIVED_VALUES = """
 create or replace table derived_values (
-    test_no integer, install_no integer, {columns}, flame_current_ua double,
+    test_no integer{as_bytes}, install_no integer{as_bytes}, {columns}, flame_current_ua double,
     broken smallint{as_bytes}, analyser_no {{analyser_no}}{as_bytes}
-);
-insert into derived_values
-select test_no, install_no, {values}, flame_current_ua, {broken}, analyser_no
-from ({{tests}}) left join analysers using (analyser_id)
+)
 """.format(
     as_bytes=AS_BYTES,
     columns=", ".join(f"{name} float{AS_BYTES * (name == 'co_air_free_ppm')}" for name in FITTED),
-    values=", ".join(FITTED),
-    broken=findings.broken_rules(sql_formulas).text,
 )
+VALUES_OF_TESTS = f"""
+select test_no, install_no, {", ".join(FITTED)}, flame_current_ua,
+    {findings.broken_rules(sql_formulas).text}, analyser_no
+from ({{tests}}) left join analysers using (analyser_id)
+"""
 
 # The view works out what is asked of it, by the formulas that the table was made with.
 DERIVED = f"""
@@ -93,8 +96,8 @@ BROKEN_TESTS = f"""
 select r.visit_no, r.stage, r.firing, {GIVEN}, r.broken, i.altitude_m::double as altitude_m, i.fuel, f.* exclude (fuel)
 from current_installs i
 join (
-    select r.*, d.install_no, d.broken
-    from current_readings r
+    select r.*, d.broken
+    from {ALL_READINGS} r
     join (from derived_values where broken <> 0) d on d.test_no = r.test_no
 ) r on r.install_no = i.install_no
 left join fuel_terms f on f.fuel = i.fuel
@@ -102,9 +105,9 @@ left join fuel_terms f on f.fuel = i.fuel
 BROKEN = f"select visit_no, stage, firing, broken, fuel, {', '.join(findings.ENTERED)} from ({{tests}})"
 
 O2_READ = f"""
-select test_no >> 1 as place, (test_no & 1) = 0 as high,
+select test_no >> 1 as place,
     case when o2_pct >= 0 and o2_pct < {O2_AMBIENT_PCT} then round(o2_pct::double * 100) else -1 end::smallint as o2
-from current_readings
+from current_readings where (test_no & 1) = {{low}}
 """
 
 MEND = """
@@ -116,6 +119,7 @@ where found_rules.visit_no = m.visit_no and found_rules.stage = m.stage and foun
 insert into found_rules by name from mended_rules;
 drop table mended_tests;
 drop table mended_rules;
+drop table suspect_installs;
 """
 
 READING_FINDINGS = """
@@ -149,20 +153,21 @@ def derive(store: Store, settings: Settings) -> int:
     store.write("fuel_terms", terms)
     store.set_fact("air_relative_humidity_pct", str(rh_pct))
     store.set_fact("units", settings.units)
-    visits = store.scalar("select count(*) from current_visits")
-    store.run(f"set variable every_nth = {max(1, visits // SAMPLED_VISITS)}")
+    store.run_file("40_analysers.sql")
+    store.run(DERIVED_VALUES.format(analyser_no=_number_type(store, "analysers")))
     with store.joins_as_written():
-        store.run_file("40_analyser_lines.sql")
-        tests = values_sql(TESTS, rh_pct, whole=True, wanted=FITTED)
-        store.run(DERIVED_VALUES.format(tests=tests, analyser_no=_number_type(store, "analysers")))
-        broken = store.frame(BROKEN.format(tests=values_sql(BROKEN_TESTS, rh_pct, wanted=("co_seen_ppm",))))
-    store.run(DERIVED.format(tests=values_sql(TESTS, rh_pct)))
-    nothing_beside = (pl.lit(None, dtype).alias(name) for name, dtype in findings.PATTERN_COLUMNS.items())
-    store.write("found_rules", findings.worded(broken.with_columns(nothing_beside)))
-    store.write("suspect_installs", _suspects(store))
-    with store.joins_as_written():
-        _compare_tests(store, terms, rh_pct)
+        jumping = _work_out(store, rh_pct)
+        off_line = f"select distinct install_no from derived_values where broken & {findings.OFF_LINE} <> 0"
+        suspects = np.union1d(jumping, store.frame(off_line)["install_no"].to_numpy()).astype(np.int32)
+        store.write("suspect_installs", pl.DataFrame({"install_no": suspects}))
+        pieces = np.array_split(suspects, len(parts(store, store.scalar("select count(*) from derived_values"))))
+        compare = [Work(partial(_compare_tests, terms, rh_pct, piece)) for piece in pieces]
+        *compared, _ = in_threads(store, [*compare, Work(partial(_find_rules, rh_pct))])
+        for table, frames in zip(("mended_tests", "mended_rules"), zip(*compared, strict=True), strict=True):
+            store.write(table, pl.concat(frames))
+        store.run(MEND)
         store.run(READING_FINDINGS)
+    store.run(DERIVED.format(tests=values_sql(TESTS.format(readings=ALL_READINGS), rh_pct)))
     return int(store.scalar("select count(*) from derived_values"))
 
 
@@ -171,18 +176,35 @@ def _number_type(store: Store, table: str) -> str:
     return "smallint" if store.scalar(f"select count(*) from {table}") <= 1 << 15 else "integer"
 
 
-def _suspects(store: Store) -> pl.DataFrame:
-    """install_no of the installs whose tests give a reason to be compared with one another."""
-    off_line = f"select distinct install_no from derived_values where broken & {findings.OFF_LINE} <> 0"
+def _work_out(store: Store, rh_pct: float) -> np.ndarray:
+    """Side by side: derived_values, in the order of current_readings, analyser_lines, and the install_no of installs
+    whose O2 jumps, which it returns."""
+    found: list[np.ndarray] = []
+
+    def look_at_analysers(own: Store) -> None:
+        visits = own.scalar("select count(*) from current_visits")
+        own.run(f"set variable every_nth = {max(1, visits // SAMPLED_VISITS)}")
+        own.run_file("40_analyser_lines.sql")
+
+    def look_for_jumps(own: Store) -> None:
+        found.extend(_jumping_installs(own, low) for low in (0, 1))
+
+    works = []
+    for first, beyond in parts(store, store.scalar("select count(*) from current_readings")):
+        tests = TESTS.format(readings=f"readings_between({first}, {beyond})")
+        tests = values_sql(tests, rh_pct, whole=True, wanted=FITTED)
+        works.append(adding(VALUES_OF_TESTS.format(tests=tests), "derived_values"))
+    in_threads(store, [*works, Work(look_for_jumps), Work(look_at_analysers)])
+    return np.concatenate(found)
+
+
+def _jumping_installs(store: Store, low: int) -> np.ndarray:
+    """install_no of the installs whose O2 at high (0) or low fire (1) gives a reason to compare their tests."""
     visits = store.db.sql("select visit_no, install_no from current_visits").fetchnumpy()
     install_of_visit = np.full(int(visits["visit_no"].max(initial=-1)) + 1, -1, np.int32)
     install_of_visit[visits["visit_no"]] = visits["install_no"]
-    read = store.db.sql(O2_READ).fetchnumpy()
-    found = [np.asarray(store.db.sql(off_line).fetchnumpy()["install_no"])]
-    for high in (True, False):
-        firing = np.flatnonzero(read["high"] == high)
-        found.append(patterns.jumping_installs(read["place"][firing], read["o2"][firing], install_of_visit))
-    return pl.DataFrame({"install_no": np.unique(np.concatenate(found)).astype(np.int32)})
+    read = store.db.sql(O2_READ.format(low=low)).fetchnumpy()
+    return patterns.jumping_installs(np.asarray(read["place"]), np.asarray(read["o2"]), install_of_visit)
 
 
 def _streamed(store: Store, query: str) -> Iterator[pl.DataFrame]:
@@ -198,8 +220,8 @@ def _streamed(store: Store, query: str) -> Iterator[pl.DataFrame]:
 
 
 def _whole_installs(pieces: Iterator[pl.DataFrame]) -> Iterator[pl.DataFrame]:
-    """Pieces, of which there is one at least, cut anew so that no install is in two; they come in the order of
-    visit_no."""
+    """Pieces, cut anew so that no install is in two; they come in the order of visit_no. One at least, if empty, as of
+    the pieces."""
     waiting = next(pieces)
     for piece in pieces:
         last = pl.col("install_no") == pl.col("install_no").last()
@@ -207,21 +229,29 @@ def _whole_installs(pieces: Iterator[pl.DataFrame]) -> Iterator[pl.DataFrame]:
         if whole.height:
             yield whole
         waiting = pl.concat([begun, piece])
-    if waiting.height:
-        yield waiting
+    yield waiting
 
 
-def _compare_tests(store: Store, terms: pl.DataFrame, rh_pct: float) -> None:
-    """Look at all tests of the suspect installs together, and mend what was written of them."""
+def _find_rules(rh_pct: float, store: Store) -> None:
+    """found_rules: what tests break by themselves, in words."""
+    broken = store.frame(BROKEN.format(tests=values_sql(BROKEN_TESTS, rh_pct, wanted=("co_seen_ppm",))))
+    nothing_beside = (pl.lit(None, dtype).alias(name) for name, dtype in findings.PATTERN_COLUMNS.items())
+    store.write("found_rules", findings.worded(broken.with_columns(nothing_beside)))
+
+
+def _compare_tests(
+    terms: pl.DataFrame, rh_pct: float, install_no: np.ndarray, store: Store
+) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """mended_tests and mended_rules: what all tests of a suspect install together say otherwise than each by itself.
+
+    install_no: ascending; the suspect installs from the first of them to the last are looked at.
+    """
     mended, told = [], []
-    for part in _whole_installs(_streamed(store, SUSPECT_TESTS)):
+    first, last = (install_no[0], install_no[-1]) if len(install_no) else (0, -1)
+    for part in _whole_installs(_streamed(store, SUSPECT_TESTS.format(first=first, last=last))):
         alone = with_rules(with_values(part.lazy(), terms, rh_pct), COMPARED)
         together = with_patterns(alone, terms)
         changed = together.filter(together["broken"] != alone["broken"])
         mended.append(changed.select("visit_no", "stage", "firing", "broken"))
         told.append(findings.worded(changed))
-    if mended:
-        store.write("mended_tests", pl.concat(mended))
-        store.write("mended_rules", pl.concat(told))
-        store.run(MEND)
-    store.run("drop table suspect_installs")
+    return pl.concat(mended), pl.concat(told)

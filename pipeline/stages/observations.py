@@ -10,6 +10,8 @@ same rows of some tests and visits: where few are wanted they are picked once, n
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 import polars as pl
@@ -17,6 +19,7 @@ import polars as pl
 from pipeline.findings import keeps_sql
 from pipeline.schema import SERIES, Series
 from pipeline.store import AS_BYTES, Store
+from pipeline.store_threads import Work, parts
 
 CLASSES = ("exchanger", "burner", "electrodes")
 """Reset classes of what analyser tests show."""
@@ -72,16 +75,40 @@ GIVEN = {name: f"query_table({name})" for name in ALL}
 """What the branches read: for the view, and for the macro, which is told the names of tables."""
 
 
-def write_observations(store: Store, visits: pl.DataFrame) -> None:
-    """Write misled_values, observed_clock, the view observations and the macro observations_of.
+@dataclass(frozen=True)
+class Tests:
+    """test_no of every test, in the order of derived_values, and by visit_no and `code` the `bits` of BARRED for what
+    was entered."""
 
-    visits: visit_clock, in order. Reads derived_values, findings, current_visits, series_installs.
+    test_no: np.ndarray
+    misled: pl.DataFrame
+
+
+def read_tests(store: Store) -> Tests:
+    """Reads derived_values, current_visits, misled_values."""
+    return Tests(np.asarray(store.db.sql("select test_no from derived_values").fetchnumpy()["test_no"]), _misled(store))
+
+
+def observing(store: Store, visits: pl.DataFrame, tests: Tests) -> list[Work]:
+    """Make the table observed_clock; returns the works that fill it, side by side, row for row of derived_values.
+
+    visits: visit_clock, in order.
     """
-    store.run_file("55_misled_values.sql")
     number, hours = WHOLE_NUMBERS[number_type(visits)], WHOLE_NUMBERS[hours_type(visits)]
     numbers = ", ".join(f"cyc_{c} {number}{AS_BYTES}, {c}_mh {hours}{AS_BYTES}" for c in CLASSES)
     store.run(f"create or replace table observed_clock (visited_on date, {numbers}, barred utinyint{AS_BYTES})")
-    store.append_stream("observed_clock", _clock_of_tests(store, visits))
+    clock = ClockOfTests.of(visits, tests)
+
+    def fill(first: int, beyond: int, own: Store) -> None:
+        own.run("begin transaction")
+        own.append_stream("observed_clock", clock.rows(first, beyond))
+
+    rows = len(clock.test_no)
+    return [Work(partial(fill, first, min(beyond, rows)), "observed_clock") for first, beyond in parts(store, rows)]
+
+
+def view_observations(store: Store) -> None:
+    """The view observations and the macro observations_of, of what lies in observed_clock, derived_values, visit_clock and series_installs."""
     store.run(f"create or replace view observations as {_union(ALL)}")
     store.run(f"create or replace macro observations_of({', '.join(GIVEN)}) as table ({_union(GIVEN)})")
 
@@ -132,33 +159,60 @@ def _branches(series: Series, sources: dict[str, str]) -> Iterator[str]:
         )  # fmt: skip
 
 
-def _clock_of_tests(store: Store, visits: pl.DataFrame) -> Iterator[pl.DataFrame]:
-    """The rows of observed_clock, in the order of derived_values."""
-    test = np.asarray(store.db.sql("select test_no from derived_values").fetchnumpy()["test_no"])
-    if not len(test):
-        return
-    at, left, low = _places(visits["visit_no"].to_numpy(), test >> 2), (test & 2) != 0, (test & 1) != 0
-    barred = _misled(store, visits["visit_no"].to_numpy())[at * 4 + (test & 3)]
+@dataclass(frozen=True)
+class ClockOfTests:
+    """What observed_clock is made from: by test its number, the place of its visit and what bars it, in the order of
+    derived_values; by visit the day, the cycles as found, hours since their opening, and what is set back."""
+
+    test_no: np.ndarray
+    at: np.ndarray
+    barred: np.ndarray
+    day: np.ndarray
+    numbers: dict[str, np.ndarray]
+    opened: dict[str, np.ndarray]
+    resets: dict[str, np.ndarray]
+
+    @classmethod
+    def of(cls, visits: pl.DataFrame, tests: Tests) -> ClockOfTests:
+        at = _places(visits["visit_no"].to_numpy(), tests.test_no >> 2)
+        number, hours = number_type(visits), hours_type(visits)
+        clock = thousandths(visits["clock_h"], hours)
+        return cls(
+            tests.test_no,
+            at,
+            _barred(visits, tests, at),
+            visits["visited_on"].to_physical().to_numpy(),
+            {c: visits[f"cyc_{c}"].cast(number).to_numpy() for c in CLASSES},
+            {c: (clock - thousandths(visits[f"open_{c}_h"], hours)).to_numpy() for c in CLASSES},
+            {c: visits[f"rst_{c}"].to_numpy() for c in CLASSES},
+        )
+
+    def rows(self, first: int, beyond: int) -> Iterator[pl.DataFrame]:
+        """The rows of observed_clock of these tests."""
+        for begin in range(first, beyond, ROWS_AT_ONCE):
+            rows = slice(begin, min(begin + ROWS_AT_ONCE, beyond))
+            at, left = self.at[rows], (self.test_no[rows] & 2) != 0
+            columns = {"visited_on": pl.Series(self.day[at]).cast(pl.Date)}
+            for c in CLASSES:
+                anew = left & self.resets[c][at]
+                columns[f"cyc_{c}"] = pl.Series(self.numbers[c][at] + anew)
+                columns[f"{c}_mh"] = pl.Series(np.where(anew, self.opened[c].dtype.type(0), self.opened[c][at]))
+            yield pl.DataFrame({**columns, "barred": self.barred[rows]})
+
+
+def _barred(visits: pl.DataFrame, tests: Tests, at: np.ndarray) -> np.ndarray:
+    """Bits of BARRED of every test; uint8.   at: the place of its visit."""
+    test, misled = tests.test_no, np.zeros(4 * len(visits), np.uint8)
+    place = _places(visits["visit_no"].to_numpy(), tests.misled["visit_no"].to_numpy())
+    misled[place * 4 + tests.misled["code"].to_numpy()] = tests.misled["bits"].to_numpy()
+    barred = misled[at * 4 + (test & 3)]
     # At a commissioning the test before the work tells nothing of the new cycle, if one after it was made.
     anew = np.flatnonzero((visits["commissioned"] & ~visits["rst_burner"]).to_numpy()[at])
-    place, after_work = at[anew] * 2 + low[anew], left[anew]
+    place, after_work = at[anew] * 2 + (test[anew] & 1), (test[anew] & 2) != 0
     left_too = np.zeros(2 * len(visits), bool)
     left_too[place[after_work]] = True
     barred[anew[~after_work & left_too[place]]] |= BARRED["superseded"]
-    number, hours = number_type(visits), hours_type(visits)
-    day, clock = visits["visited_on"].to_physical().to_numpy(), thousandths(visits["clock_h"], hours)
-    numbers = {c: visits[f"cyc_{c}"].cast(number).to_numpy() for c in CLASSES}
-    opened = {c: (clock - thousandths(visits[f"open_{c}_h"], hours)).to_numpy() for c in CLASSES}
-    resets = {c: visits[f"rst_{c}"].to_numpy() for c in CLASSES}
-    for first in range(0, len(at), ROWS_AT_ONCE):
-        rows = slice(first, first + ROWS_AT_ONCE)
-        here, after = at[rows], left[rows]
-        columns = {"visited_on": pl.Series(day[here]).cast(pl.Date)}
-        for c in CLASSES:
-            anew_here = after & resets[c][here]
-            columns[f"cyc_{c}"] = pl.Series(numbers[c][here] + anew_here)
-            columns[f"{c}_mh"] = pl.Series(np.where(anew_here, opened[c].dtype.type(0), opened[c][here]))
-        yield pl.DataFrame({**columns, "barred": barred[rows]})
+    return barred
 
 
 def _places(visit_no: np.ndarray, wanted: np.ndarray) -> np.ndarray:
@@ -168,21 +222,16 @@ def _places(visit_no: np.ndarray, wanted: np.ndarray) -> np.ndarray:
     return np.searchsorted(visit_no, wanted)
 
 
-def _misled(store: Store, visit_no: np.ndarray) -> np.ndarray:
-    """Bits of BARRED by place of the visit, times 4, plus 2 for as left, plus 1 for low fire; uint8."""
+def _misled(store: Store) -> pl.DataFrame:
+    """Bits of BARRED by visit_no and `code`, 2 for as left plus 1 for low fire."""
     names = " ".join(f"when '{about}' then {bit}" for about, bit in BARRED.items())
-    with store.joins_as_written():
-        found = store.frame(
-            f"""
-            select v.visit_no,
-                bit_or(case m.about when 'flame_current_ua' then {BARRED["flame"]} {names} else 0 end) as bits,
-                (m.stage = 'as_left')::integer * 2 + (m.firing = 'low')::integer as code
-            from current_visits v join misled_values m on m.visit_id = v.visit_id
-            where m.stage is not null and m.firing is not null
-            group by all
-            """
-        )
-    bits = np.zeros(4 * len(visit_no), np.uint8)
-    place = _places(visit_no, found["visit_no"].to_numpy())
-    bits[place * 4 + found["code"].to_numpy()] = found["bits"].to_numpy()
-    return bits
+    return store.frame(
+        f"""
+        select v.visit_no,
+            bit_or(case m.about when 'flame_current_ua' then {BARRED["flame"]} {names} else 0 end) as bits,
+            (m.stage = 'as_left')::integer * 2 + (m.firing = 'low')::integer as code
+        from current_visits v join misled_values m on m.visit_id = v.visit_id
+        where m.stage is not null and m.firing is not null
+        group by all
+        """
+    )

@@ -43,7 +43,7 @@ from range({installs}) a(i), range(6) b(k)
 order by hash(i * 6 + k);
 create or replace table current_readings as
 with drawn as (
-    select v.visit_no, v.visit_id, s.stage, s.firing, i.fuel, s.draw,
+    select v.visit_no, v.visit_id, v.install_no, s.stage, s.firing, i.fuel, s.draw,
         hash(v.install_no, 1) % 1000 / 1000 as own, hash(v.visit_no, s.draw) % 1000 / 1000 as u,
         hash(v.visit_no, s.draw, 2) % 1000 / 1000 as w
     from current_visits v join current_installs i on i.install_no = v.install_no,
@@ -53,14 +53,16 @@ with drawn as (
     select *, round(4 + 2 * own + (firing = 'low')::integer + 0.8 * (u + w - 1) + (u > 0.999)::integer * 4, 1) as o2
     from drawn
 )
-select visit_no, (visit_no * 4 + (stage = 'as_left')::integer * 2 + (firing = 'low')::integer) as test_no, visit_id,
-    stage, firing, case when w > 0.03 then o2 end as o2_pct,
+select visit_no, (visit_no * 4 + (stage = 'as_left')::integer * 2 + (firing = 'low')::integer) as test_no, install_no,
+    visit_id, stage, firing, case when w > 0.03 then o2 end as o2_pct,
     case when u > 0.2 then round(f.fuel_co2_max_pct * (1 - o2 / 20.95), 1) end as co2_pct,
     round((30 + 100 * own) * (0.9 + 0.2 * u) * (20.9 - o2) / 20.9) as co_ppm, null::double as co_air_free_ppm,
     round(48 + 20 * u, 1) as flue_temp_c, case when w > 0.1 then round(5 + 20 * w, 1) end as air_temp_c,
     60.0 as supply_temp_c, round(35 + 10 * w, 1) as return_temp_c, round(2.5 + own + 0.2 * u, 2) as flame_current_ua,
     'A' || visit_no % 40 as analyser_id, 1 as file_id, visit_no::bigint as line
 from measured m join fuel_terms f on f.fuel = m.fuel;
+create or replace macro readings_between(first, beyond) as table
+from current_readings where rowid >= first and rowid < beyond;
 """
 
 
