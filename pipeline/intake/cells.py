@@ -31,10 +31,14 @@ OTHER_UNITS = {"f": "°?f", "psi": "psi|psig", "bar": "bar", "kbtuh": "kbtu/?h",
 
 @dataclass(frozen=True)
 class Reading:
-    """File-wide conventions that decide what a cell's text means."""
+    """File-wide conventions that decide what a cell's text means.
+
+    dates_dressed: a time of day, blanks or a last dot stand about its dates.
+    """
 
     decimal: str = "."
     date_format: str | None = None
+    dates_dressed: bool = False
 
 
 def cell_sql(mapped: Mapped, text: str, reading: Reading, digits: str | None = None) -> tuple[str, str]:
@@ -127,11 +131,14 @@ def _in_range(column: Column, number: str) -> str:
 
 
 def _date(column: Column, text: str, reading: Reading) -> tuple[str, str]:
-    if reading.date_format:
-        cast = f"try_strptime({text}, {literal(reading.date_format)})::date"
-    else:
-        cast = f"try_cast({text} as date)"
-    careful = f"coalesce(try_cast({text} as date), cell_date({text}))"
+    iso = f"try_cast({text} as date)"
+    cast, careful = iso, f"coalesce({iso}, cell_date({text}))"
+    if written := reading.date_format:
+        short, long = written.replace("%Y", "%y"), written.replace("%y", "%Y")
+        day = f"cell_day({text})"
+        cast = f"try_strptime({day if reading.dates_dressed else text}, {literal(written)})::date"
+        # The short one first: the long one takes 24 for the year 24.
+        careful = f"coalesce({iso}, try_strptime({day}, [{literal(short)}, {literal(long)}])::date, cell_date({text}))"
     low, high = f"{int(column.low or 1900)}-01-01", f"{int(column.high or 2199)}-12-31"
 
     def bounded(date: str) -> str:
