@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from pipeline.intake.headers import Mapped
-from pipeline.schema import FOLDER_KINDS, Column
+from pipeline.schema import FOLDER_KINDS, Column, columns_of
 from pipeline.store import AS_BYTES, literal, quoted
 
 KEY_LENGTH = 200
@@ -57,6 +57,16 @@ def cell_sql(mapped: Mapped, text: str, reading: Reading, digits: str | None = N
     number = column.type == "number"
     plain, careful = _number(mapped, text, reading, digits) if number else _date(column, text, reading)
     return f"coalesce({plain}, {careful})", f"({text} is not null and ({plain}) is null and not cell_is_blank({text}))"
+
+
+def absent_keys_sql(mapped: Sequence[Mapped]) -> list[str]:
+    """The defaults of key columns that a file does not hold, as SQL columns. To leave one out says what an empty cell
+    does."""
+    there = {one.column.column for one in mapped}
+    columns = columns_of(mapped[0].column.kind).values()
+    return [
+        f"{literal(c.default)} as {quoted(c.column)}" for c in columns if c.need and c.default and c.column not in there
+    ]
 
 
 def plain_part(mapped: Mapped, text: str, reading: Reading) -> str | None:
@@ -199,7 +209,7 @@ def careful_query(mapped: list[Mapped], reading: Reading, source: str, beyond_pl
         if is_odd != "false":
             odd.append((is_odd, one.column.column, text))
     odd.append(("(ragged is not null)", "", "ragged"))
-    selected = ",\n    ".join(["file_id", *values, f"{odd_sql(odd)} as odd"])
+    selected = ",\n    ".join(["file_id", *values, *absent_keys_sql(mapped), f"{odd_sql(odd)} as odd"])
     return f"select {selected}\nfrom (select *{''.join(digits)} from {source})"
 
 

@@ -14,7 +14,7 @@ from urllib.parse import unquote
 import duckdb
 
 from pipeline.errors import FleetError
-from pipeline.intake.cells import Reading, cell_sql, odd_sql, unit_sql
+from pipeline.intake.cells import Reading, absent_keys_sql, cell_sql, odd_sql, unit_sql
 from pipeline.intake.headers import Mapped, map_headers, plain_header
 from pipeline.schema import headers_of
 from pipeline.settings import Settings
@@ -68,7 +68,8 @@ def land_parquet(
         values.append(f"{value} as {quoted(one.column.column)}")
         if odd_cell:
             odd.append(odd_cell)
-    selected = ", ".join([f"{file_id}::integer as file_id", *values, f"{odd_sql(odd)} as odd"])
+    absent = absent_keys_sql(mapped)
+    selected = ", ".join([f"{file_id}::integer as file_id", *values, *absent, f"{odd_sql(odd)} as odd"])
     store.run("begin transaction")
     try:
         rows = int(store.scalar(f"insert into landed_{kind} by name select {selected} from {_source(path)}"))
