@@ -69,6 +69,12 @@ def take_reference(store: Store, settings: Settings, warnings: list[str]) -> Non
         store.run(f"create or replace table {table} {query.format(taken=_taken(kind))}")
         if kind in ("appliance_models", "installs") and not store.scalar(f"select count(*) from {table}"):
             raise FleetError(_nothing_left(store, kind))
+    installs, fuelled = store.rows(f"select count(*), count(fuel) from {_taken('installs')}")[0]
+    if fuelled < installs:
+        warnings.append(
+            f"installs: {installs - fuelled:,} of {installs:,} give no fuel; what needs it (excess air, CO2, dew "
+            "point, losses, efficiency) is not computed for them. Write it into the column fuel."
+        )
     for column, told in (
         ("condensing", "does not say whether the appliance condenses; taken as condensing"),
         ("service_interval_months", "gives no service interval; taken as 12 months"),
@@ -132,14 +138,15 @@ def _write_areas(store: Store, warnings: list[str]) -> None:
 
 def _nothing_left(store: Store, kind: str) -> str:
     reasons = store.rows(
-        "select rule, cell, written, count(*) from set_aside_rows where kind = ? group by all order by 4 "
-        "desc, 1, 2, 3 limit 1",
+        "select rule, cell, min(written), min(told), count(*), sum(count(*)) over () from set_aside_rows "
+        "where kind = ? group by rule, cell order by 5 desc, 1, 2 limit 1",
         [kind],
     )
     if not reasons:
         return f"{kind}: the table has no rows. Add at least one."
-    rule, cell, written, count = reasons[0]
+    rule, cell, written, told, count, total = reasons[0]
+    value = f" {shown_value(written)}" if written else ""
     return (
-        f"{kind}: no row could be taken; the first of {count} for the same reason: {rule}, column {cell}, "
-        f"value {shown_value(written or '')}. Mend the table and run again."
+        f"{kind}: no row could be taken; {count:,} of {total:,} for this reason: {rule}, column {cell}{value}: {told}. "
+        "Mend the table and run again."
     )
