@@ -12,6 +12,8 @@ from pathlib import Path, PurePosixPath
 from urllib.parse import unquote
 
 import duckdb
+import pyarrow as pa
+from pyarrow import parquet
 
 from pipeline.errors import FleetError
 from pipeline.intake.cells import Reading, absent_keys_sql, cell_sql, odd_sql, unit_sql
@@ -62,9 +64,12 @@ def land_parquet(
     """
     header = header_of(store, kind, path, name, settings)
     mapped, unknown = map_headers(name, kind, list(header), settings.columns.get(kind, {}))
-    cells, values, odd = list(header.values()), [], []
+    cells, values, odd, zones = list(header.values()), [], [], _zones(path)
     for one in mapped:
-        value, odd_cell = _value(one, *cells[one.position])
+        cell, type_ = cells[one.position]
+        if type_ == "TIMESTAMP WITH TIME ZONE":  # else the day would be that of the machine that reads it
+            cell = f"timezone({literal(zones.get(cell, 'UTC'))}, {cell})"
+        value, odd_cell = _value(one, cell, type_)
         values.append(f"{value} as {quoted(one.column.column)}")
         if odd_cell:
             odd.append(odd_cell)
@@ -85,6 +90,14 @@ def land_parquet(
     store.run("commit")
     more = " …" if len(unknown) > 12 else ""
     return rows, [f"columns not known and left out: {', '.join(unknown[:12])}{more}"] if unknown else []
+
+
+def _zones(path: Path) -> dict[str, str]:
+    """The time zone of each column that names one, by the SQL of its cell. The format itself keeps instants only; what
+    Arrow writes beside them tells where they were days."""
+    told = parquet.read_schema(path)
+    zones = {quoted(field.name): field.type.tz for field in told if pa.types.is_timestamp(field.type)}
+    return {cell: zone for cell, zone in zones.items() if zone and re.fullmatch(r"[A-Za-z]+(/[\w+-]+)*", zone)}
 
 
 def _value(one: Mapped, cell: str, type_: str) -> tuple[str, tuple[str, str, str] | None]:
