@@ -146,10 +146,11 @@ def explain(store: Store, visit_id: str) -> Explanation:
 
     Raises FleetError for a visit that is not there, naming near ones or the reason why it was set aside.
     """
-    visit = _visit(store, visit_id)
-    rh_pct, system = store.fact("air_relative_humidity_pct"), store.fact("units") or "si"
+    rh_pct = store.fact("air_relative_humidity_pct") if store.has("run_facts") else None
     if rh_pct is None or not store.has("fuel_terms"):
         raise FleetError("This store holds no combustion values yet; run `foulcast run` on its fleet folder first.")
+    system = store.fact("units") or "si"
+    visit = _visit(store, visit_id)
     tests = store.frame(
         f"select r.stage, r.firing, r.analyser_id, {', '.join(f'r.{name}::double as {name}' for name in INPUTS)}, "
         "i.fuel, i.altitude_m::double as altitude_m from current_readings r "

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from pathlib import Path
 
+import duckdb
 import pytest
 from derive_store import derived, reading, store_of, visit
 from rich.console import Console
@@ -155,3 +157,12 @@ def test_a_visit_set_aside_is_answered_with_its_reason(store: Store) -> None:
 def test_a_store_without_combustion_values_says_what_to_do() -> None:
     with store_of([visit(reading())]) as empty, pytest.raises(FleetError, match=r"foulcast run"):
         explain(empty, "V0")
+
+
+def test_a_store_of_something_else_says_what_to_do(tmp_path: Path) -> None:
+    duckdb.connect(str(tmp_path / "fleet.duckdb")).close()
+    with (
+        Store.open(tmp_path / "fleet.duckdb", read_only=True) as store,
+        pytest.raises(FleetError, match="holds no combustion values yet"),
+    ):
+        explain(store, "V1")
