@@ -185,3 +185,17 @@ def test_whoever_ends_the_helpers_leaves_nothing_to_clear_up():
     assert not [thread.name for thread in threading.enumerate() if "ExecutorManager" in thread.name]
     module.end_helpers()  # none is started in order to be ended
     assert not [child for child in psutil.Process().children() if "popen_loky" in " ".join(child.cmdline())]
+
+
+def held_signals() -> list[int]:
+    return [int(held) for held in signal.pthread_sigmask(signal.SIG_BLOCK, ())]
+
+
+@pytest.mark.skipif(not hasattr(signal, "pthread_sigmask"), reason="no masks of signals here")
+def test_a_helper_takes_no_interrupts_from_its_first_moment_on():
+    """Ctrl-C goes to all processes of a terminal: one that was still importing told of it in lines of code."""
+    executor = module.helpers()
+    if executor is None:
+        pytest.skip("one processor only")
+    assert signal.SIGINT in executor.submit(held_signals).result()
+    assert signal.SIGINT not in held_signals()
