@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import logging
 import multiprocessing
+import multiprocessing.resource_tracker
 import os
 import signal
 import time
@@ -87,6 +88,7 @@ def helpers() -> Any | None:
     if spare_cores() < 1:
         return None
     try:
+        multiprocessing.resource_tracker.ensure_running()  # it lets interrupts in again once it has started
         with interrupts_held():  # a helper that still imports would tell of Ctrl-C in lines of code
             executor = get_reusable_executor(spare_cores(), timeout=60, initializer=ready, env=ONE_THREAD)
             if executor is not started:
