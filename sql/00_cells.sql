@@ -61,6 +61,10 @@ create or replace temp macro cell_date(t) as
          else try_cast(trim(t) as timestamp)::date
     end;
 
+-- Day/month and month/day at once.
+create or replace temp macro cell_is_two_dates(t) as
+    regexp_full_match(t, '\s*(0?[1-9]|1[0-2])[/-](0?[1-9]|1[0-2])[/-]\d{4}\b.*');
+
 create or replace temp macro cell_boolean(t) as
     case when lower(trim(t)) in ('true', 't', 'yes', 'y', '1', '1.0', 'ja', 'j', 'wahr', 'oui', 'vrai', 'sí', 'si', 'sì', 'x', 'on')
              then true

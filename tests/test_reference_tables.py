@@ -69,8 +69,9 @@ def test_installs_without_a_fuel_are_counted(tmp_path: Path) -> None:
     [
         ("visits/visits.csv", "x" * 201 + ",I1,2021-01-01", "unreadable: a name is at most 200 bytes long"),
         ("visits/visits.csv", "\u00a0 ,I1,2021-01-01", "missing: the cell is empty and the row cannot be placed"),
-        ("visits/visits.csv", "B1,I1,1899-12-31", "unreadable: what is written is no date from 1900 to 2199, or"),
-        ("visits/visits.csv", "B1,I1,3/4/2021", "unreadable: what is written is no date from 1900 to 2199, or"),
+        ("visits/visits.csv", "B1,I1,1899-12-31", "unreadable: what is written is no date from 1900 to 2199;"),
+        ("visits/visits.csv", "B1,I1,3/4/2021", "unreadable: it can be read as day/month and as month/day;"),
+        ("visits/visits.csv", "B1,I1,31/2/2021", "unreadable: what is written is no date from 1900 to 2199;"),
         ("capacity.csv", "A1,2024-07-15,-4", "impossible: possible are 0 to 1000000 h"),
         ("capacity.csv", "A1,2024-07-15,many", "unreadable: possible are 0 to 1000000 h"),
     ],

@@ -104,21 +104,24 @@ def _needed(kind: str) -> Iterator[str]:
             f"case when {empty} then 'missing' when {number} then 'impossible' else 'unreadable' end as rule, "
             f"'{column.column}' as cell, {written} as written, "
             f"case when {empty} then 'the cell is empty and the row cannot be placed without it' "
-            f"else {literal(_not_taken(column))} end as told "
+            f"else {_not_taken(column, written)} end as told "
             f"from (select * from seen_{kind} where {name} is null) s join raw_{kind} r on r.row = s.row"
         )
 
 
-def _not_taken(column: Column) -> str:
-    """What is said of a cell that must be there and is not one of its column's."""
+def _not_taken(column: Column, written: str) -> str:
+    """SQL of what is said of a cell that must be there and is not one of its column's."""
     if column.type in ("date", "week"):
         years = f"{int(column.low or 1900)} to {int(column.high or 2199)}"
-        return f"what is written is no date from {years}, or can be read in several ways; write it as 2024-01-31"
+        return (
+            f"case when cell_is_two_dates({written}) then 'it can be read as day/month and as month/day' "
+            f"else 'what is written is no date from {years}' end || '; write it as 2024-01-31'"
+        )
     if column.type == "number":
-        return f"possible are {_range(column.low, column.high, column.unit)}"
+        return literal(f"possible are {_range(column.low, column.high, column.unit)}")
     if column.allowed:
-        return f"what is written is not allowed here; allowed are {', '.join(column.allowed)}"
-    return f"a name is at most {KEY_LENGTH} bytes long"
+        return literal(f"what is written is not allowed here; allowed are {', '.join(column.allowed)}")
+    return literal(f"a name is at most {KEY_LENGTH} bytes long")
 
 
 def _odd(store: Store, kind: str) -> Iterator[str]:
