@@ -248,7 +248,7 @@ def _heading(visit: Mapping[str, Any], values: pl.DataFrame, rh_pct: float, syst
         altitude = _number(*_shown(row["altitude_m"] or 0.0, "m", system))
         ambient, pressure = _shown(row["ambient_pa"] / 1000, "kPa", system)
         if row["fuel_air"] is None:
-            lines.append(f"Fuel {row['fuel']} is not known; only what needs no fuel is derived.")
+            lines.append("The fuel is not recorded, or none that is known; only what needs no fuel is derived.")
         else:
             lines.append(
                 f"Fuel {row['fuel']}, per mol of gas or kg of oil: air {row['fuel_air']:.5g}, dry gas "

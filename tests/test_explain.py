@@ -166,3 +166,11 @@ def test_a_store_of_something_else_says_what_to_do(tmp_path: Path) -> None:
         pytest.raises(FleetError, match="holds no combustion values yet"),
     ):
         explain(store, "V1")
+
+
+def test_a_visit_of_an_install_without_a_fuel_says_so() -> None:
+    with store_of([visit(reading())], {0: {"fuel": None}}) as store:
+        derived(store)
+        told = str(explain(store, "V0"))
+    assert "The fuel is not recorded, or none that is known" in told
+    assert "None" not in told
