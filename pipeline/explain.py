@@ -160,7 +160,7 @@ def explain(store: Store, visit_id: str) -> Explanation:
     )
     values = with_values(tests.lazy(), store.frame("from fuel_terms"), float(rh_pct)).with_columns(_further_values())
     limits = _limits(store, visit["install_no"])
-    told = _findings(store, visit["visit_id"])
+    told = _findings(store, visit["visit_id"], system)
     explained = [
         ExplainedTest(
             title=f"{row['stage']}, {row['firing']} fire",
@@ -226,15 +226,16 @@ def _limits(store: Store, install_no: int) -> dict[tuple[str, str], Limit]:
     return {(indicator, firing): (unit, low, high, source) for indicator, firing, unit, low, high, source in rows}
 
 
-def _findings(store: Store, visit_id: str) -> dict[tuple[str, str], list[str]]:
+def _findings(store: Store, visit_id: str, system: str) -> dict[tuple[str, str], list[str]]:
     told: dict[tuple[str, str], list[str]] = {}
     query = (
-        "select stage, firing, rule, message, misleads from all_findings where visit_id = ? and stage is not null "
-        "order by stage, firing, rule"
+        'select stage, firing, rule, "column", message, misleads from all_findings '
+        'where visit_id = ? and stage is not null order by stage, firing, rule, "column"'
     )
-    for stage, firing, rule, message, misleads in store.rows(query, [visit_id]):
+    for stage, firing, rule, column, message, misleads in store.rows(query, [visit_id]):
+        about = f", {shown_name(column, UNITS.get(column, ''), system)}" if column else ""
         kept_out = " Kept out of the fit." if misleads else ""
-        told.setdefault((stage, firing), []).append(f"{rule}: {message}{kept_out}")
+        told.setdefault((stage, firing), []).append(f"{rule}{about}: {message.rstrip('.')}.{kept_out}")
     return told
 
 

@@ -158,10 +158,10 @@ def derive(store: Store, settings: Settings) -> int:
         broken = store.frame(BROKEN.format(tests=values_sql(BROKEN_TESTS, rh_pct, wanted=("co_seen_ppm",))))
     store.run(DERIVED.format(tests=values_sql(TESTS, rh_pct)))
     nothing_beside = (pl.lit(None, dtype).alias(name) for name, dtype in findings.PATTERN_COLUMNS.items())
-    store.write("found_rules", findings.worded(broken.with_columns(nothing_beside)))
+    store.write("found_rules", findings.worded(broken.with_columns(nothing_beside), system=settings.units))
     store.write("suspect_installs", _suspects(store))
     with store.joins_as_written():
-        _compare_tests(store, terms, rh_pct)
+        _compare_tests(store, terms, rh_pct, settings.units)
         store.run(READING_FINDINGS)
     return int(store.scalar("select count(*) from derived_values"))
 
@@ -211,7 +211,7 @@ def _whole_installs(pieces: Iterator[pl.DataFrame]) -> Iterator[pl.DataFrame]:
         yield waiting
 
 
-def _compare_tests(store: Store, terms: pl.DataFrame, rh_pct: float) -> None:
+def _compare_tests(store: Store, terms: pl.DataFrame, rh_pct: float, system: str) -> None:
     """Look at all tests of the suspect installs together, and mend what was written of them."""
     mended, told = [], []
     for part in _whole_installs(_streamed(store, SUSPECT_TESTS)):
@@ -219,7 +219,7 @@ def _compare_tests(store: Store, terms: pl.DataFrame, rh_pct: float) -> None:
         together = with_patterns(alone, terms)
         changed = together.filter(together["broken"] != alone["broken"])
         mended.append(changed.select("visit_no", "stage", "firing", "broken"))
-        told.append(findings.worded(changed))
+        told.append(findings.worded(changed, system=system))
     if mended:
         store.write("mended_tests", pl.concat(mended))
         store.write("mended_rules", pl.concat(told))
