@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+from datetime import date
 from pathlib import Path
 
+import pytest
 from fleet_writer import TABLES, run_checks, write_fleet
+
+from pipeline.errors import FleetError
 
 
 def test_names_are_known_whatever_their_case(tmp_path: Path) -> None:
@@ -35,3 +39,18 @@ def test_text_tables_in_deeper_folders_are_told(tmp_path: Path) -> None:
     checked = run_checks(fleet)
     assert checked.check.accepted["visits"] == 4
     assert checked.read.warnings == []
+
+
+def test_a_pattern_that_matches_nothing_is_named(tmp_path: Path) -> None:
+    fleet = write_fleet(tmp_path, {"fleet.toml": '[files]\nvisits = "jobs/*.csv"\n'})
+    assert (
+        "'jobs/*.csv' of fleet.toml: holds no files; there are no visits to go by." in run_checks(fleet).read.warnings
+    )
+
+
+@pytest.mark.parametrize("day", [date(1, 1, 1), date(1899, 12, 31), date(2200, 1, 1), date(9999, 12, 31)])
+def test_a_day_in_no_year_of_dates_is_refused(day: date, tmp_path: Path) -> None:
+    """Ten years of forecasts and the weeks of a plan come after it."""
+    fleet = write_fleet(tmp_path)
+    with pytest.raises(FleetError, match=f"--as-of {day}: give a day from 1900 to 2199"):
+        run_checks(fleet, as_of=day)

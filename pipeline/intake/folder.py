@@ -48,7 +48,8 @@ def input_files(fleet: Path, settings: Settings) -> tuple[list[InputFile], list[
             if kind not in settings.files:
                 warnings += _passed_over(fleet, kind)
             if not paths:
-                warnings.append(f"{kind}/: holds no files; there are no {kind} to go by.")
+                told = f"{shown_value(settings.files[kind])} of fleet.toml" if kind in settings.files else f"{kind}/"
+                warnings.append(f"{told}: holds no files; there are no {kind} to go by.")
         found += [InputFile(kind, p, p.relative_to(fleet).as_posix()) for p in paths]
     return found, warnings
 
