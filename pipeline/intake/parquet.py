@@ -13,7 +13,6 @@ from urllib.parse import unquote
 
 import duckdb
 import pyarrow as pa
-from pyarrow import parquet
 
 from pipeline.errors import FleetError
 from pipeline.intake.cells import Reading, absent_keys_sql, cell_sql, odd_sql, unit_sql
@@ -95,6 +94,8 @@ def land_parquet(
 def _zones(path: Path) -> dict[str, str]:
     """The time zone of each column that names one, by the SQL of its cell. The format itself keeps instants only; what
     Arrow writes beside them tells where they were days."""
+    from pyarrow import parquet  # a run without such files need not wait for it
+
     told = parquet.read_schema(path)
     zones = {quoted(field.name): field.type.tz for field in told if pa.types.is_timestamp(field.type)}
     return {cell: zone for cell, zone in zones.items() if zone and re.fullmatch(r"[A-Za-z]+(/[\w+-]+)*", zone)}
