@@ -9,6 +9,7 @@ import pytest
 from fleet_writer import TABLES, run_checks, write_fleet
 
 from pipeline.errors import FleetError
+from pipeline.schema import MONTHS
 
 LIMITS = "model_id,{}indicator,low,high,source\nM1,{}co_air_free_ppm,,250,manual p. 4\n"
 
@@ -94,4 +95,23 @@ def test_no_row_left_says_how_many_fell_to_one_rule_and_why(tmp_path: Path) -> N
         r"there is no such model in appliance_models\.csv\."
     )
     with pytest.raises(FleetError, match=told):
+        run_checks(fleet)
+
+
+@pytest.mark.parametrize(
+    ("share", "told"),
+    [
+        ("8.333", r"sum to 100; .* They look like percent: divide them by 100\. Mend"),
+        ("0.05", r"sum to 0\.6; .*\(up to 5 % off is scaled\)\. Mend"),
+        ("8.3 %", r"sum to 0; .* load_jan '8\.3 %' was not read as a share\. Mend"),
+    ],
+)
+def test_shares_that_are_none_of_a_year_say_why(share: str, told: str, tmp_path: Path) -> None:
+    header = "area_id,name," + ",".join(f"load_{month}" for month in MONTHS)
+    flat = "A2,Old town" + ",0.08333" * 12
+    areas = f"{header}\nA1,North shore{f',{share}' * 12}\n{flat}\n"
+    if "%" in share:
+        areas = areas.replace(f",{share}" * 12, f",{share}" + ",0" * 11)
+    fleet = write_fleet(tmp_path, {"areas.csv": areas})
+    with pytest.raises(FleetError, match=f"^areas: the load shares of 'A1' {told}"):
         run_checks(fleet)

@@ -105,15 +105,21 @@ def _write_areas(store: Store, warnings: list[str]) -> None:
     shares = ", ".join(f"coalesce({c}, 0)" for c in LOADS)
     summed = " + ".join(f"coalesce({c}, 0)" for c in LOADS)
     given = " or ".join(f"{c} is not null" for c in LOADS)
-    rows = store.rows(f"select area_id, ({summed}), ({given}) from {_taken('areas')} order by area_id")
-    if not rows:
+    unread = "list_filter(odd, lambda o: starts_with(o.cell, 'load_'))[1]"
+    found = store.rows(
+        f"select area_id, ({summed}), ({given}), {unread}.cell, {unread}.written from {_taken('areas')} order by 1"
+    )
+    if not found:
         raise FleetError(_nothing_left(store, "areas"))
-    for area, total, has_shares in rows:
+    for area, total, has_shares, cell, written in found:
         if has_shares and abs(total - 1) > MOST_OFF:
+            why = f" {cell} {shown_value(written)} was not read as a share." if cell else ""
+            why += " They look like percent: divide them by 100." if abs(total / 100 - 1) <= MOST_OFF else ""
             raise FleetError(
                 f"areas: the load shares of {shown_value(area)} sum to {total:.4g}; twelve shares of a year sum to 1 "
-                "(up to 5 % off is scaled). Mend load_jan … load_dec, or leave all twelve empty for a flat load."
+                f"(up to 5 % off is scaled).{why} Mend load_jan … load_dec, or leave all twelve empty for a flat load."
             )
+    rows = [row[:3] for row in found]
     off = [area for area, total, has_shares in rows if has_shares and abs(total - 1) > ROUNDING]
     if off:
         warnings.append(
