@@ -10,6 +10,9 @@ import openpyxl
 import pytest
 from fleet_writer import run_checks, write_fleet
 
+from pipeline.intake.dates import date_style_of
+from pipeline.intake.headers import map_headers
+
 DAYS = [date(2021, 1, 5), date(2022, 12, 31), date(2023, 4, 14), date(2024, 2, 29), date(2025, 9, 10)]
 
 
@@ -87,3 +90,13 @@ def test_text_dates_of_a_workbook_are_read_the_way_one_of_them_shows(tmp_path: P
     fleet = write_fleet(tmp_path, {"visits/visits.csv": None})
     book.save(fleet / "visits" / "a.xlsx")
     assert taken(fleet) == DAYS
+
+
+def test_dates_with_dots_and_long_years_are_told_by_the_head_of_a_file() -> None:
+    """To look at all dates of a large file takes longer than to read it."""
+
+    def all_records() -> list[list[str]]:
+        raise AssertionError("the whole file was looked at")
+
+    mapped, _ = map_headers("visits/a.csv", "visits", ["visit_id", "install_id", "visited_on"], {})
+    assert date_style_of("visits/a.csv", [["V1", "I1", "5.3.2024"]], all_records, mapped) == ("%d.%m.%Y", False)

@@ -39,6 +39,8 @@ def date_style_of(
     mark = _parts(found[0])[1]
     digits = Counter(len(_parts(m)[3]) for m in found).most_common(1)[0][0]
     around = sum(not BARE.fullmatch(m.group()) for m in found) > len(found) / 2
+    if pattern is DOTTED and digits == 4:  # told by the head of the file alone
+        return "%d.%m.%Y", around
     cells = (record[position].strip() for record in records() if position < len(record))
     numbers = {(int(a), int(b), y) for m in map(pattern.fullmatch, cells) if m for a, _, b, y in [_parts(m)]}
     year_first = digits == 2 and all(a > 12 and 1 <= int(y) <= 31 for a, _, y in numbers)
