@@ -28,8 +28,9 @@ def printable(text: str) -> str:
 
 def nearest(word: str, known: Iterable[str]) -> str | None:
     """The known word that comes closest to `word`, or None where nothing does."""
-    found = difflib.get_close_matches(word, list(known), n=1, cutoff=0.6)
-    return found[0] if found else None
+    by_small_letters = {name.lower(): name for name in known}
+    found = difflib.get_close_matches(word.lower(), by_small_letters, n=1, cutoff=0.6)
+    return by_small_letters[found[0]] if found else None
 
 
 def unknown_word(where: str, what: str, word: str, known: Iterable[str], cure: str = "") -> FleetError:

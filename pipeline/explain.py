@@ -146,10 +146,11 @@ def explain(store: Store, visit_id: str) -> Explanation:
 
     Raises FleetError for a visit that is not there, naming near ones or the reason why it was set aside.
     """
-    visit = _visit(store, visit_id)
-    rh_pct, system = store.fact("air_relative_humidity_pct"), store.fact("units") or "si"
+    rh_pct = store.fact("air_relative_humidity_pct") if store.has("run_facts") else None
     if rh_pct is None or not store.has("fuel_terms"):
         raise FleetError("This store holds no combustion values yet; run `foulcast run` on its fleet folder first.")
+    system = store.fact("units") or "si"
+    visit = _visit(store, visit_id)
     tests = store.frame(
         f"select r.stage, r.firing, r.analyser_id, {', '.join(f'r.{name}::double as {name}' for name in INPUTS)}, "
         "i.fuel, i.altitude_m::double as altitude_m from current_readings r "
@@ -159,7 +160,7 @@ def explain(store: Store, visit_id: str) -> Explanation:
     )
     values = with_values(tests.lazy(), store.frame("from fuel_terms"), float(rh_pct)).with_columns(_further_values())
     limits = _limits(store, visit["install_no"])
-    told = _findings(store, visit["visit_id"])
+    told = _findings(store, visit["visit_id"], system)
     explained = [
         ExplainedTest(
             title=f"{row['stage']}, {row['firing']} fire",
@@ -225,15 +226,16 @@ def _limits(store: Store, install_no: int) -> dict[tuple[str, str], Limit]:
     return {(indicator, firing): (unit, low, high, source) for indicator, firing, unit, low, high, source in rows}
 
 
-def _findings(store: Store, visit_id: str) -> dict[tuple[str, str], list[str]]:
+def _findings(store: Store, visit_id: str, system: str) -> dict[tuple[str, str], list[str]]:
     told: dict[tuple[str, str], list[str]] = {}
     query = (
-        "select stage, firing, rule, message, misleads from all_findings where visit_id = ? and stage is not null "
-        "order by stage, firing, rule"
+        'select stage, firing, rule, "column", message, misleads from all_findings '
+        'where visit_id = ? and stage is not null order by stage, firing, rule, "column"'
     )
-    for stage, firing, rule, message, misleads in store.rows(query, [visit_id]):
+    for stage, firing, rule, column, message, misleads in store.rows(query, [visit_id]):
+        about = f", {shown_name(column, UNITS.get(column, ''), system)}" if column else ""
         kept_out = " Kept out of the fit." if misleads else ""
-        told.setdefault((stage, firing), []).append(f"{rule}: {message}{kept_out}")
+        told.setdefault((stage, firing), []).append(f"{rule}{about}: {message.rstrip('.')}.{kept_out}")
     return told
 
 
@@ -247,7 +249,7 @@ def _heading(visit: Mapping[str, Any], values: pl.DataFrame, rh_pct: float, syst
         altitude = _number(*_shown(row["altitude_m"] or 0.0, "m", system))
         ambient, pressure = _shown(row["ambient_pa"] / 1000, "kPa", system)
         if row["fuel_air"] is None:
-            lines.append(f"Fuel {row['fuel']} is not known; only what needs no fuel is derived.")
+            lines.append("The fuel is not recorded, or none that is known; only what needs no fuel is derived.")
         else:
             lines.append(
                 f"Fuel {row['fuel']}, per mol of gas or kg of oil: air {row['fuel_air']:.5g}, dry gas "

@@ -16,6 +16,7 @@ import polars as pl
 
 from pipeline.combustion import CO2_ABOVE_MAX_PCT, CO_COUNTS_ABOVE_PPM, O2_AMBIENT_PCT, O2_IN_AIR_PCT
 from pipeline.sql_formulas import when_any
+from pipeline.units import shown_unit, to_shown
 
 O2_ACCURACY_PCT = 0.2
 CO2_ACCURACY_PCT = 0.3
@@ -294,24 +295,28 @@ OFF_LINE = BIT["o2_co2_disagree"] | BIT["o2_co2_exchanged"] | BIT["co2_above_fue
 """What another fuel's line can explain."""
 
 
-def worded(tests: pl.DataFrame, wanted: Iterable[Rule] = RULES) -> pl.DataFrame:
+def worded(tests: pl.DataFrame, wanted: Iterable[Rule] = RULES, system: str = "si") -> pl.DataFrame:
     """One row per broken rule of each test: the keys, column, value, rule, message, misleads.
 
     tests: visit_no, stage, firing, `broken`, the entered columns, fuel, fuel_co2_max_pct and PATTERN_COLUMNS.
+    system: of the units in the messages, "si" or "us".
     """
     keys = ["visit_no", "stage", "firing"]
     wanted = list(wanted)
+    temperatures = [to_shown(pl.col(c), "°C", system) for c in ("flue_temp_c", "return_temp_c", "supply_temp_c")]
+    degree = shown_unit("°C", system).name
     met = reduce(or_, tests["broken"].unique().to_list(), 0)
     parts = []
     for rule in [rule for rule in wanted if met & BIT[rule.name]] or wanted[:1]:
         rows = tests.filter((pl.col("broken") & BIT[rule.name]) != 0)
+        told = rows.with_columns(temperatures).select(rule.message.str.replace_all("°C", degree, literal=True))
         parts.append(
             rows.select(
                 *keys,
                 pl.lit(rule.column).alias("column"),
                 pl.col(rule.column).cast(pl.String).alias("value"),
                 pl.lit(rule.name).alias("rule"),
-                rule.message.alias("message"),
+                told.to_series().alias("message"),
                 pl.lit(bool(rule.misleads)).alias("misleads"),
             )
         )

@@ -135,7 +135,7 @@ def _patterns(settings: Settings) -> tuple[str, ...]:
 def _matching(system: Any, root: str, patterns: tuple[str, ...]) -> Iterator[tuple[str, list[str]]]:
     found: dict[str, Any] = {info["name"]: info for info in system.ls(root, detail=True) if info["type"] == "file"}
     top = {pattern for pattern in patterns if "/" not in pattern and not set("*?[") & set(pattern)}
-    found = {name: info for name, info in found.items() if PurePosixPath(name).name in top}
+    found = {name: info for name, info in found.items() if PurePosixPath(name).name.lower() in top}
     for pattern in patterns:
         if pattern.endswith("/"):
             if system.isdir(f"{root}/{pattern.rstrip('/')}"):

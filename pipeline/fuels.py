@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import csv
 import math
+import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, fields
 from functools import cache
@@ -135,20 +136,31 @@ def shipped() -> dict[str, dict[str, float]]:
     return found
 
 
+def fuel_word(name: str) -> str:
+    """A fuel's name as installs carry it, however people write it: small letters, _ for blanks and hyphens."""
+    return re.sub(r"[\s-]+", "_", name.strip().lower())
+
+
 def names(settings_fuels: Mapping[str, Mapping[str, float]] | None = None) -> list[str]:
     """All fuel names an install may carry, sorted."""
-    return sorted({*shipped(), *(settings_fuels or {})})
+    return sorted({*shipped(), *map(fuel_word, settings_fuels or {})})
 
 
 def load(settings_fuels: Mapping[str, Mapping[str, float]] | None = None) -> FuelTable:
     """The shipped fuels and those of fleet.toml; a fuel there replaces a shipped one of the same name.
 
     settings_fuels: name -> {component: fraction}; with gross_mj_per_kg the fractions are masses of elements.
-    Raises FleetError for a composition that cannot be a fuel.
+    Raises FleetError for a composition that cannot be a fuel, and for two names that installs cannot tell apart.
     """
     known = {name: define(name, written) for name, written in shipped().items()}
+    met: dict[str, str] = {}
     for name, written in (settings_fuels or {}).items():
-        known[name] = define(name, written)
+        word = fuel_word(name)
+        if not word or word in met:
+            cure = f"means the same as [fuels.{met[word]}]; keep one of them" if word else "has no name; give it one"
+            raise FleetError(f"fleet.toml, [fuels.{name}]: {cure}.")
+        met[word] = name
+        known[word] = define(word, written)
     return FuelTable(known)
 
 

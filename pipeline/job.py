@@ -18,6 +18,8 @@ from datetime import date
 from importlib.metadata import version
 from pathlib import Path
 
+import duckdb
+
 from pipeline.errors import FleetError
 from pipeline.fleet_place import FleetPlace
 from pipeline.interpreter import give_back_freed_memory
@@ -131,7 +133,8 @@ def timed(stage: Callable[[Job], str]) -> Callable[[Job], str]:
     def run(job: Job) -> str:
         log.info("", extra={"stage": name, "begins": True})
         began = time.perf_counter()
-        told = stage(job)
+        with told_where_damaged(job):
+            told = stage(job)
         give_back_freed_memory()
         seconds = time.perf_counter() - began
         job.timings_file.write_text(json.dumps({**job.timings(), name: round(seconds, 3)}))
@@ -139,6 +142,20 @@ def timed(stage: Callable[[Job], str]) -> Callable[[Job], str]:
         return told
 
     return run
+
+
+@contextmanager
+def told_where_damaged(job: Job) -> Iterator[None]:
+    """A store begins as a copy of the earlier one: blocks that no longer are what was written are met in any stage."""
+    try:
+        yield
+    except duckdb.Error as problem:
+        if "corrupt database file" not in str(problem).lower():
+            raise
+        raise FleetError(
+            f"{job.folder.store}: is damaged ({str(problem).splitlines()[0]}). Move it away and run again; then all "
+            "files are read anew."
+        ) from problem
 
 
 @timed

@@ -51,6 +51,25 @@ class PlanSettings(BaseModel):
             raise ValueError("each tolerance must lie between 0 and 1, as 0.10")
         return values
 
+    @model_validator(mode="after")
+    def _known_holidays(self) -> PlanSettings:
+        """Told when fleet.toml is read: the calendar is made late in a run."""
+        if self.holidays_country is None and self.holidays_subdivision is None:
+            return self
+        import holidays
+
+        given = "-".join(filter(None, (self.holidays_country, self.holidays_subdivision)))
+        try:
+            if self.holidays_country is None:
+                raise NotImplementedError
+            holidays.country_holidays(self.holidays_country, subdiv=self.holidays_subdivision)
+        except NotImplementedError as error:
+            raise FleetError(
+                f"fleet.toml [plan]: holidays for {given!r} are not known; give ISO 3166 codes, as "
+                'holidays_country = "DE" and holidays_subdivision = "BY", or leave both out.'
+            ) from error
+        return self
+
 
 ADDRESS = re.compile(
     r"(?:(?P<scheme>tcp|tls|ws|wss)://)?(?P<host>\[[0-9a-fA-F:.]+\]|[^\s/:@?#\[\]]+):(?P<port>\d{1,5})/?"
@@ -115,7 +134,9 @@ class Settings(BaseModel):
     def _numbers(cls, fuels: Any) -> Any:
         for name, shares in fuels.items() if isinstance(fuels, dict) else ():
             if not isinstance(shares, dict) or not all(type(v) in (int, float) for v in shares.values()):
-                raise ValueError(f"fuels.{name} must be a table of numbers, as methane = 0.60")
+                raise FleetError(
+                    f"fleet.toml: [fuels.{shown_value(name)[1:-1]}] must be a table of numbers, as methane = 0.60."
+                )
         return fuels
 
     @model_validator(mode="after")
@@ -178,6 +199,15 @@ def settings_from(read: dict[str, Any]) -> Settings:
         raise _first_problem(error) from error
 
 
+# What is wanted, in words of fleet.toml, by pydantic's type of error; its own words name types of Python.
+WANTED = {
+    "dict_type": "a table is wanted", "model_type": "a table is wanted", "string_type": "text between quotes is wanted",
+    "tuple_type": "a list between brackets is wanted", "too_short": "at least one is wanted",
+    "int_type": "a number is wanted", "int_parsing": "a number is wanted", "int_from_float": "a whole number is wanted",
+    "float_type": "a number is wanted", "float_parsing": "a number is wanted",
+}  # fmt: skip
+
+
 def _first_problem(error: ValidationError) -> FleetError:
     problem = error.errors(include_url=False)[0]
     path = [str(part) for part in problem["loc"]]
@@ -188,8 +218,13 @@ def _first_problem(error: ValidationError) -> FleetError:
         close = nearest(path[-1], known)
         hint = f"did you mean '{close}'?" if close else "known are " + ", ".join(sorted(known)) + "."
         return FleetError(f"fleet.toml: {shown_value(key)} is not a known key; {hint}")
-    message = problem["msg"].removeprefix("Value error, ").lower()
+    if path[0] == "columns" and len(path) == 2 and problem["type"] == "dict_type":
+        return FleetError(
+            f"fleet.toml: {shown_value(path[1])} stands in [columns]; name the kind of file as well, as "
+            f"[columns.readings]. Kinds are {', '.join(KINDS)}."
+        )
+    message = WANTED.get(problem["type"]) or problem["msg"].removeprefix("Value error, ").lower()
     where = f" {key}" if key else ""
     given = problem["input"]
-    met = "" if isinstance(given, dict | list) else f" is {shown_value(given)};"
+    met = (":" if key else "") if isinstance(given, dict | list | tuple) else f" is {shown_value(given)};"
     return FleetError(f"fleet.toml:{where}{met} {message}.")

@@ -93,9 +93,12 @@ def told_plainly(results_kept: Path | None = None) -> Iterator[None]:
             raise
         sentence = _of_the_system(problem)
     except Exception as problem:
-        if not _disk_is_full(problem):
+        if _interrupted(problem):
+            sentence = "stopped on request."
+        elif _disk_is_full(problem):
+            sentence = "the disk is full; free about twice the size of the input files and run again."
+        else:
             raise
-        sentence = "the disk is full; free about twice the size of the input files and run again."
     else:
         return
     if results_kept is not None and (results_kept / "fleet.duckdb").is_file():
@@ -111,6 +114,13 @@ def _of_the_system(problem: OSError) -> str:
     if problem.errno in (errno.EACCES, errno.EROFS):
         return f"{where}{problem.strerror}. Let yourself read and write there, or name a folder where you may."
     return f"{where}{problem.strerror}."
+
+
+def _interrupted(problem: BaseException | None) -> bool:
+    """Whether an error came of Ctrl-C: a library that it meets while it is imported says that it cannot be."""
+    while problem is not None and not isinstance(problem, KeyboardInterrupt):
+        problem = problem.__cause__ or problem.__context__
+    return problem is not None
 
 
 def _disk_is_full(problem: Exception) -> bool:

@@ -36,18 +36,34 @@ create or replace temp macro parts_date(a, b, y) as
     case when a > 12 or a = b then try_cast(y || '-' || b || '-' || a as date)
          when b > 12 then try_cast(y || '-' || a || '-' || b as date) end;
 
--- A date that is not ISO: day.month.year, month names, eight digits, or slashes that can be read one way only.
+-- A date without the time of day behind it, blanks after its dots and a last dot.
+create or replace temp macro cell_day(t) as
+    regexp_replace(
+        regexp_replace(
+            regexp_replace(trim(t, ' ' || chr(9) || chr(160)),
+                           '[T ,]+\d{1,2}:\d{2}(:\d{2}([.,]\d+)?)?(\s?[AaPp]\.?[Mm]\.?)?$', ''),
+            '\.\s+', '.', 'g'),
+        '(\d)\.$', '\1');
+
+-- A date that is not ISO: day.month.year, year.month.day, month names, eight digits, or slashes that can be read one way only.
+-- Short years come first: a long one takes 24 for the year 24.
 create or replace temp macro cell_date(t) as
-    case when regexp_full_match(trim(t), '\d{1,2}\.\d{1,2}\.\d{4}') then try_strptime(trim(t), '%d.%m.%Y')::date
-         when regexp_full_match(trim(t), '\d{1,2}[/-]\d{1,2}[/-]\d{4}')
+    case when regexp_full_match(cell_day(t), '\d{1,2}\.\d{1,2}\.\d{4}') then try_strptime(cell_day(t), '%d.%m.%Y')::date
+         when regexp_full_match(cell_day(t), '\d{4}\.\d{1,2}\.\d{1,2}') then try_strptime(cell_day(t), '%Y.%m.%d')::date
+         when regexp_full_match(cell_day(t), '\d{1,2}[/-]\d{1,2}[/-]\d{4}')
              then parts_date(try_cast(regexp_extract(t, '(\d+)', 1) as integer),
                              try_cast(regexp_extract(t, '\d+[/-](\d+)', 1) as integer),
                              regexp_extract(t, '(\d{4})', 1))
          when regexp_full_match(trim(t), '\d{8}') then try_strptime(trim(t), '%Y%m%d')::date
-         when regexp_full_match(trim(t), '[\w ,.-]*[[:alpha:]]{3}[\w ,.-]*')
-             then try_strptime(trim(t), ['%d %b %Y', '%d-%b-%Y', '%d %B %Y', '%b %d, %Y', '%B %d, %Y', '%d. %B %Y'])::date
+         when regexp_full_match(cell_day(t), '[\w ,.-]*[[:alpha:]]{3}[\w ,.-]*')
+             then try_strptime(cell_day(t), ['%d-%b-%y', '%d %b %y', '%d %b %Y', '%d-%b-%Y', '%d %B %Y', '%b %d, %Y',
+                                             '%B %d, %Y', '%d.%B %Y', '%d.%b %Y', '%A, %B %d, %Y', '%A, %d %B %Y'])::date
          else try_cast(trim(t) as timestamp)::date
     end;
+
+-- Day/month and month/day at once.
+create or replace temp macro cell_is_two_dates(t) as
+    regexp_full_match(t, '\s*(0?[1-9]|1[0-2])[/-](0?[1-9]|1[0-2])[/-]\d{4}\b.*');
 
 create or replace temp macro cell_boolean(t) as
     case when lower(trim(t)) in ('true', 't', 'yes', 'y', '1', '1.0', 'ja', 'j', 'wahr', 'oui', 'vrai', 'sí', 'si', 'sì', 'x', 'on')

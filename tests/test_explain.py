@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from pathlib import Path
 
+import duckdb
 import pytest
 from derive_store import derived, reading, store_of, visit
 from rich.console import Console
@@ -90,7 +92,7 @@ def test_an_empty_value_says_what_is_missing_and_an_assumed_one_what_was_assumed
 def test_findings_and_what_was_assumed_of_the_air_are_told(store: Store) -> None:
     told = explain(store, "V1")
     assert len(told.tests[0].findings) == 1
-    assert told.tests[0].findings[0].startswith("o2_co2_disagree: CO2 of 9.7 % beside O2 of 5.0 %")
+    assert told.tests[0].findings[0].startswith("o2_co2_disagree, co2_pct: CO2 of 9.7 % beside O2 of 5.0 %")
     assert told.tests[0].findings[0].endswith("Kept out of the fit.")
     assert any("50 % relative humidity" in line for line in told.heading)
 
@@ -155,3 +157,31 @@ def test_a_visit_set_aside_is_answered_with_its_reason(store: Store) -> None:
 def test_a_store_without_combustion_values_says_what_to_do() -> None:
     with store_of([visit(reading())]) as empty, pytest.raises(FleetError, match=r"foulcast run"):
         explain(empty, "V0")
+
+
+def test_a_store_of_something_else_says_what_to_do(tmp_path: Path) -> None:
+    duckdb.connect(str(tmp_path / "fleet.duckdb")).close()
+    with (
+        Store.open(tmp_path / "fleet.duckdb", read_only=True) as store,
+        pytest.raises(FleetError, match="holds no combustion values yet"),
+    ):
+        explain(store, "V1")
+
+
+def test_a_visit_of_an_install_without_a_fuel_says_so() -> None:
+    with store_of([visit(reading())], {0: {"fuel": None}}) as store:
+        derived(store)
+        told = str(explain(store, "V0"))
+    assert "The fuel is not recorded, or none that is known" in told
+    assert "None" not in told
+
+
+def test_findings_are_told_in_the_units_asked_for() -> None:
+    """40 °C are 104 °F and 50 °C are 122 °F (exact)."""
+    with store_of([visit(reading(flue_temp_c=40.0, return_temp_c=50.0))]) as store:
+        derived(store, units="us")
+        (told,) = (t for t in explain(store, "V0").tests[0].findings if t.startswith("flue_below_return"))
+    assert told.startswith(
+        "flue_below_return, flue_temp_f: Flue gas of 104.0 °F is no warmer than the return water of "
+    )
+    assert "122.0 °F that cools it. Kept out of the fit." in told

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
+from fleet_writer import run_checks, write_fleet
 
 from pipeline import fuels
 from pipeline.errors import FleetError
@@ -96,3 +99,35 @@ def test_rounded_fractions_are_taken_and_scaled() -> None:
 def test_what_cannot_be_a_fuel_is_refused(written: dict[str, float], message: str) -> None:
     with pytest.raises(FleetError, match=message):
         fuels.load({"site": written})
+
+
+@pytest.mark.parametrize("name", ["site_gas", "Site_Gas", "SITE GAS", " site-gas ", "Site  -Gas"])
+def test_a_fuel_is_known_however_its_name_is_written(name: str, tmp_path: Path) -> None:
+    """In fleet.toml and in installs.csv alike; half the installs' cells are written as fleet.toml, half otherwise."""
+    installs = "".join(f"I{n},M1,A1,{fuel},2018-03-01\n" for n, fuel in enumerate([name, "site_gas", "Site-Gas"]))
+    files = {
+        "fleet.toml": f"[fuels.{name!r}]\nmethane = 0.9\nnitrogen = 0.1\n",
+        "installs.csv": f"install_id,model_id,area_id,fuel,installed_on\n{installs}",
+    }
+    checked = run_checks(write_fleet(tmp_path, files))
+    assert checked.store.rows("select distinct fuel from current_installs") == [("site_gas",)]
+    assert [f for f in checked.findings if f[4] == "unknown_fuel"] == []
+
+
+def test_a_shipped_fuel_is_replaced_however_its_name_is_written() -> None:
+    """Methane with a tenth of nitrogen: 0.9 of methane's 890.58 kJ/mol (ISO 6976:2016)."""
+    assert fuels.load({"Natural-Gas": {"methane": 0.9, "nitrogen": 0.1}})["natural_gas"].gross_kj == pytest.approx(
+        801.522
+    )
+
+
+def test_two_names_that_installs_cannot_tell_apart_are_refused() -> None:
+    with pytest.raises(FleetError, match=r"\[fuels.site_gas\]: means the same as \[fuels.Site Gas\]"):
+        fuels.load({"Site Gas": {"methane": 1.0}, "site_gas": {"hydrogen": 1.0}})
+    with pytest.raises(FleetError, match="has no name"):
+        fuels.load({" ": {"methane": 1.0}})
+
+
+def test_the_nearest_component_is_found_whatever_its_case() -> None:
+    with pytest.raises(FleetError, match="'Methane' is not known; did you mean 'methane'"):
+        fuels.load({"x": {"Methane": 1.0}})

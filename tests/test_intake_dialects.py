@@ -64,6 +64,8 @@ DIALECTS = {
     "other order, unknown column": lambda t: shuffled(t).encode(),
     "shouted headers": lambda t: (t.split("\n", 1)[0].upper().replace("_", " ") + "\n" + t.split("\n", 1)[1]).encode(),
     "blanks around keys": lambda t: t.replace("V1", " V1 ").replace("V2", "V2\u00a0").encode(),
+    "delimiter told in the first line": lambda t: ("sep=;\r\n" + semicolons(t)).encode(),
+    "tab told in the first line, utf-16": lambda t: ('"sep=\t"\n' + t.replace(",", "\t")).encode("utf-16"),
     "trailing separator": lambda t: "\n".join(line + "," for line in t.splitlines()).encode(),
 }  # fmt: skip
 
@@ -183,6 +185,15 @@ def test_a_damaged_workbook_stops_that_file_only(tmp_path: Path) -> None:
     assert checked.read.files_stopped == 1
     assert checked.check.accepted["visits"] == 3
     assert [r[0] for r in checked.rejected] == ["visits/broken.xlsx"]
+
+
+@pytest.mark.parametrize(
+    "begins", [b"\x1f\x8b\x08", b"PK\x03\x04", b"\xd0\xcf\x11\xe0\xa1\xb1", b"%PDF-1.7", b"\x89PNG\r\n"]
+)
+def test_what_is_no_text_is_told_so_whatever_its_name(begins: bytes, tmp_path: Path) -> None:
+    checked = run_checks(write_fleet(tmp_path, {"visits/more.csv": begins + bytes(range(1, 256)) * 9}))
+    assert checked.read.files_stopped == 1
+    assert any(w.startswith("visits/more.csv: this is not a text table") for w in checked.read.warnings)
 
 
 @pytest.mark.parametrize(

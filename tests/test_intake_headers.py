@@ -10,7 +10,7 @@ from fleet_writer import TABLES, run_checks, write_fleet
 
 from pipeline.errors import FleetError
 from pipeline.intake.headers import map_headers, plain_header
-from pipeline.intake.proposals import match_headers, propose
+from pipeline.intake.proposals import Proposal, match_headers, propose
 from pipeline.schema import KINDS, headers_of
 from pipeline.settings import load_settings
 
@@ -138,3 +138,10 @@ def test_hostile_headers_are_only_text(tmp_path: Path) -> None:
     checked = run_checks(write_fleet(tmp_path, {"visits/visits.csv": visits}))
     assert checked.check.accepted["visits"] == 3
     assert "<script>" in str(propose(tmp_path, load_settings(tmp_path)).open)
+
+
+@pytest.mark.parametrize("before", ["columns.visits = {}\n", '[columns]\nvisits = { "Day" = "visited_on" }\n'])
+def test_a_table_that_takes_no_lines_is_left_as_it_is(before: str) -> None:
+    """TOML 1.0: an inline table cannot be added to; a table may be defined once."""
+    with pytest.raises(FleetError, match="Nothing was written"):
+        Proposal(found={"visits": {"Worked": "minutes_on_site"}}).added_to(before)

@@ -6,6 +6,7 @@ import os
 import shutil
 from pathlib import Path
 
+import duckdb
 import pytest
 from fleet_writer import Checked, run_checks, write_fleet
 
@@ -161,3 +162,22 @@ def test_a_stopped_file_stays_stopped_until_it_changes(first: tuple[Path, Path],
     second = again(fleet, tmp_path / "copy.duckdb", tmp_path)
     assert (second.read.files_stopped, second.read.files_unchanged) == (1, 18)
     assert second.read.warnings == one.read.warnings
+
+
+@pytest.mark.parametrize(
+    "damage",
+    [
+        "drop table landed_visits cascade",
+        "alter table landed_readings drop column odd",
+        "delete from landed_readings where visit_id = 'V1'",
+        "drop table dead_files",
+    ],
+)
+def test_an_earlier_store_that_does_not_hold_what_it_says_is_left_aside(
+    damage: str, first: tuple[Path, Path], tmp_path: Path
+) -> None:
+    with duckdb.connect(str(first[1])) as store:
+        for (view,) in store.execute("select view_name from duckdb_views() where not internal").fetchall():
+            store.execute(f'drop view "{view}"')
+        store.execute(damage)
+    assert again(*first, tmp_path).read.files_new == 18

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import shutil
-from datetime import date
+import time
+from datetime import date, datetime
 from pathlib import Path
 
 import fsspec
@@ -204,3 +205,26 @@ def test_headers_of_parquet_files_are_proposed_too(tmp_path: Path) -> None:
     renamed = VISITS.head(2).rename({"burner_hours": "Burner run hours"})
     fleet = typed(tmp_path / "fleet", renamed)
     assert propose(fleet, load_settings(fleet)).found["visits"] == {"Burner run hours": "burner_hours"}
+
+
+@pytest.mark.parametrize("here", ["UTC", "Pacific/Honolulu", "Pacific/Auckland"])
+@pytest.mark.parametrize(
+    ("zone", "day"), [(None, "2021-03-01"), ("UTC", "2021-03-01"), ("Europe/Athens", "2021-03-02")]
+)
+def test_the_day_of_an_instant_is_that_of_its_own_zone(
+    here: str, zone: str | None, day: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """22:30 in UTC on 1 March is 0:30 on the 2nd in Athens (UTC+2 in winter, common knowledge)."""
+    moment = pl.Series([datetime(2021, 3, 1, 22, 30)])
+    if zone:
+        moment = moment.dt.replace_time_zone("UTC").dt.convert_time_zone(zone)
+    fleet = write_fleet(tmp_path, {"visits/visits.csv": None})
+    visits = pl.DataFrame({"visit_id": ["V1"], "install_id": ["I1"], "visited_on": moment})
+    visits.write_parquet(fleet / "visits" / "a.parquet")
+    monkeypatch.setenv("TZ", here)
+    time.tzset()
+    try:
+        assert run_checks(fleet).store.scalar("select visited_on::varchar from current_visits") == day
+    finally:
+        monkeypatch.undo()
+        time.tzset()

@@ -210,3 +210,21 @@ def test_an_error_in_what_is_made_ahead_is_raised_where_it_is_awaited():
         assert next(made) == 1
         with pytest.raises(KeyError, match="of the second"):
             next(made)
+
+
+FIRST_HELPER = """
+import signal
+from pipeline.stages.side_by_side import end_helpers, helpers
+held = helpers().submit(signal.pthread_sigmask, signal.SIG_BLOCK, ()).result()
+print(signal.SIGINT in held, signal.SIGINT in signal.pthread_sigmask(signal.SIG_BLOCK, ()))
+end_helpers()
+"""
+
+
+@pytest.mark.skipif(not hasattr(signal, "pthread_sigmask"), reason="no masks of signals here")
+def test_the_first_helper_takes_no_interrupts_from_its_first_moment_on():
+    """Ctrl-C goes to all processes of a terminal: one that was still importing told of it in lines of code."""
+    if module.spare_cores() < 1:
+        pytest.skip("one processor only")
+    told = subprocess.run([sys.executable, "-c", FIRST_HELPER], capture_output=True, text=True, check=True)
+    assert told.stdout.split() == ["True", "False"]

@@ -6,6 +6,9 @@ import json
 from pathlib import Path
 
 import duckdb
+import pytest
+
+from pipeline.terminal import told_plainly
 
 
 def test_states_are_counted_as_on_the_first_page(sample_run: Path) -> None:
@@ -31,3 +34,28 @@ def test_states_are_counted_as_on_the_first_page(sample_run: Path) -> None:
     first_page = (sample_run / "site" / "index.html").read_text(encoding="utf-8")
     for key in ("installs_out_of_range", "visits_due_60_days", "visits_due_90_days", "installs_unknown"):
         assert f">{told[key]:,}<" in first_page, key
+
+
+@pytest.mark.parametrize("wrapped", [False, True])
+def test_ctrl_c_is_told_in_a_sentence_also_where_a_library_wraps_it(
+    wrapped: bool, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A module made with pybind11 turns an interrupt of its import into ImportError (seen, not documented)."""
+
+    def interrupted() -> None:
+        try:
+            raise KeyboardInterrupt
+        except KeyboardInterrupt as error:
+            if wrapped:
+                raise ImportError("initialization failed") from error
+            raise
+
+    with pytest.raises(SystemExit) as ended, told_plainly():
+        interrupted()
+    assert ended.value.code == 1
+    assert "stopped on request" in capsys.readouterr().err
+
+
+def test_an_error_of_the_programme_is_not_taken_for_an_interruption() -> None:
+    with pytest.raises(ImportError, match="no such module"), told_plainly():
+        raise ImportError("no such module")

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
 
+from pipeline.intake.cells import BLANKS, KEY_LENGTH
 from pipeline.schema import Column, columns_of, keys_of
 from pipeline.store import Store, literal, quoted, sql_text
 
@@ -90,20 +91,37 @@ def _needed(kind: str) -> Iterator[str]:
         f"null and {nothing}"
     )
     for column in cells:
-        allowed = f"; allowed are {', '.join(column.allowed)}" if column.allowed else ""
-        what = {"date": "a date", "week": "a date"}.get(column.type, "allowed here")
-        written = f"list_filter(s.odd, lambda o: o.cell = '{column.column}')[1].written"
         name = quoted(column.column)
-        original = f"r.{name}::varchar"
+        odd = f"list_filter(s.odd, lambda o: o.cell = '{column.column}')[1].written"
+        written = f"coalesce({odd}, {_shown(column, 'r.' + name)})"
+        empty, number = f"{written} is null", "false"
+        if column.type == "text":
+            empty += f" or trim({written}, {literal(BLANKS)}) = ''"
+        if column.type == "number":
+            number = f"r.{name} is not null or cell_number({written}, '', '') is not null"
         yield (
-            f"select s.row, case when coalesce({written}, {original}) is null then 'missing' else "
-            f"'unreadable' end as rule, "
-            f"'{column.column}' as cell, coalesce({written}, {original}) as written, "
-            f"case when coalesce({written}, {original}) is null then 'the cell is empty and the row cannot "
-            f"be placed without it' "
-            f"else {literal('what is written is not ' + what + allowed)} end as told "
+            f"select s.row, "
+            f"case when {empty} then 'missing' when {number} then 'impossible' else 'unreadable' end as rule, "
+            f"'{column.column}' as cell, {written} as written, "
+            f"case when {empty} then 'the cell is empty and the row cannot be placed without it' "
+            f"else {_not_taken(column, written)} end as told "
             f"from (select * from seen_{kind} where {name} is null) s join raw_{kind} r on r.row = s.row"
         )
+
+
+def _not_taken(column: Column, written: str) -> str:
+    """SQL of what is said of a cell that must be there and is not one of its column's."""
+    if column.type in ("date", "week"):
+        years = f"{int(column.low or 1900)} to {int(column.high or 2199)}"
+        return (
+            f"case when cell_is_two_dates({written}) then 'it can be read as day/month and as month/day' "
+            f"else 'what is written is no date from {years}' end || '; write it as 2024-01-31'"
+        )
+    if column.type == "number":
+        return literal(f"possible are {_range(column.low, column.high, column.unit)}")
+    if column.allowed:
+        return literal(f"what is written is not allowed here; allowed are {', '.join(column.allowed)}")
+    return literal(f"a name is at most {KEY_LENGTH} bytes long")
 
 
 def _odd(store: Store, kind: str) -> Iterator[str]:
@@ -169,7 +187,7 @@ def _shown(column: Column, name: str) -> str:
 def _range(low: float | None, high: float | None, unit: str) -> str:
     if low is None or high is None:
         return "finite numbers"
-    return f"{low:g} to {high:g} {unit}".strip()
+    return f"{low:.10g} to {high:.10g} {unit}".strip()
 
 
 def _unlikely(kind: str) -> Iterator[str]:

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from pipeline.intake.headers import Mapped
-from pipeline.schema import FOLDER_KINDS, Column
+from pipeline.schema import FOLDER_KINDS, Column, columns_of
 from pipeline.store import AS_BYTES, literal, quoted
 
 KEY_LENGTH = 200
@@ -31,10 +31,14 @@ OTHER_UNITS = {"f": "°?f", "psi": "psi|psig", "bar": "bar", "kbtuh": "kbtu/?h",
 
 @dataclass(frozen=True)
 class Reading:
-    """File-wide conventions that decide what a cell's text means."""
+    """File-wide conventions that decide what a cell's text means.
+
+    dates_dressed: a time of day, blanks or a last dot stand about its dates.
+    """
 
     decimal: str = "."
     date_format: str | None = None
+    dates_dressed: bool = False
 
 
 def cell_sql(mapped: Mapped, text: str, reading: Reading, digits: str | None = None) -> tuple[str, str]:
@@ -53,6 +57,16 @@ def cell_sql(mapped: Mapped, text: str, reading: Reading, digits: str | None = N
     number = column.type == "number"
     plain, careful = _number(mapped, text, reading, digits) if number else _date(column, text, reading)
     return f"coalesce({plain}, {careful})", f"({text} is not null and ({plain}) is null and not cell_is_blank({text}))"
+
+
+def absent_keys_sql(mapped: Sequence[Mapped]) -> list[str]:
+    """The defaults of key columns that a file does not hold, as SQL columns. To leave one out says what an empty cell
+    does."""
+    there = {one.column.column for one in mapped}
+    columns = columns_of(mapped[0].column.kind).values()
+    return [
+        f"{literal(c.default)} as {quoted(c.column)}" for c in columns if c.need and c.default and c.column not in there
+    ]
 
 
 def plain_part(mapped: Mapped, text: str, reading: Reading) -> str | None:
@@ -127,11 +141,14 @@ def _in_range(column: Column, number: str) -> str:
 
 
 def _date(column: Column, text: str, reading: Reading) -> tuple[str, str]:
-    if reading.date_format:
-        cast = f"try_strptime({text}, {literal(reading.date_format)})::date"
-    else:
-        cast = f"try_cast({text} as date)"
-    careful = f"coalesce(try_cast({text} as date), cell_date({text}))"
+    iso = f"try_cast({text} as date)"
+    cast, careful = iso, f"coalesce({iso}, cell_date({text}))"
+    if written := reading.date_format:
+        short, long = written.replace("%Y", "%y"), written.replace("%y", "%Y")
+        day = f"cell_day({text})"
+        cast = f"try_strptime({day if reading.dates_dressed else text}, {literal(written)})::date"
+        # The short one first: the long one takes 24 for the year 24.
+        careful = f"coalesce({iso}, try_strptime({day}, [{literal(short)}, {literal(long)}])::date, cell_date({text}))"
     low, high = f"{int(column.low or 1900)}-01-01", f"{int(column.high or 2199)}-12-31"
 
     def bounded(date: str) -> str:
@@ -192,7 +209,7 @@ def careful_query(mapped: list[Mapped], reading: Reading, source: str, beyond_pl
         if is_odd != "false":
             odd.append((is_odd, one.column.column, text))
     odd.append(("(ragged is not null)", "", "ragged"))
-    selected = ",\n    ".join(["file_id", *values, f"{odd_sql(odd)} as odd"])
+    selected = ",\n    ".join(["file_id", *values, *absent_keys_sql(mapped), f"{odd_sql(odd)} as odd"])
     return f"select {selected}\nfrom (select *{''.join(digits)} from {source})"
 
 

@@ -22,6 +22,9 @@ SAMPLE = 1 << 18
 NEWLINE = 10
 SAMPLE_RECORDS = 300
 DELIMITERS = (",", ";", "\t", "|")
+DECLARED = re.compile(r'"?sep=(.)"?', re.IGNORECASE)  # a first line that tells spreadsheets the delimiter
+# How files begin that are no text and may be named as if they were: gzip, zip and workbooks, old workbooks, PDF, PNG.
+NO_TEXT = (b"\x1f\x8b", b"PK\x03\x04", b"\xd0\xcf\x11\xe0", b"%PDF", b"\x89PNG")
 BOMS = ((codecs.BOM_UTF8, "utf-8-sig"), (codecs.BOM_UTF16_LE, "utf-16"), (codecs.BOM_UTF16_BE, "utf-16"))
 # Evidence of a decimal comma: not three digits behind it, which may as well be thousands, unless a 0 stands before it.
 DECIMAL_COMMA = re.compile(r"\s*[-+]?(\d[\d.]*,(\d{1,2}|\d{4,})|0,\d+)\s*")
@@ -104,13 +107,14 @@ def dialect_of(name: str, scanned: Bytes) -> Dialect:
         raise FleetError(f"{name}: the file is empty; a header line is needed. Remove it or write it again.")
     encoding = _encoding(scanned)
     sample = scanned.head.decode(encoding, errors="replace")
-    if sample.count("\0") > len(sample) // 100:
+    if scanned.head.startswith(NO_TEXT) or sample.count("\0") > len(sample) // 100:
         raise FleetError(f"{name}: this is not a text table. Export it as CSV or as an .xlsx workbook.")
-    delimiter = _delimiter(sample)
+    declared = DECLARED.fullmatch(next(lines_of(sample), "").strip("\r\n"))
+    delimiter = declared.group(1) if declared else _delimiter(sample)
     if scanned.size > SAMPLE:
         sample = sample[: sample.rfind("\n") + 1] or sample  # without the line that the sample cuts
     records = [r for r in islice(records_of(lines_of(sample), delimiter), SAMPLE_RECORDS) if not r.broken]
-    first = next((r for r in records if any(c.strip() for c in r.cells)), None)
+    first = next((r for r in records if any(c.strip() for c in r.cells) and not (declared and r.line == 1)), None)
     if first is None:
         raise FleetError(f"{name}: holds no header line. Write the column names into the first line.")
     plain = (

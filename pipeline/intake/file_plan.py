@@ -4,16 +4,17 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
 from pipeline.errors import FleetError
 from pipeline.intake.cells import Reading
-from pipeline.intake.dates import date_format_of
-from pipeline.intake.dialect import Bytes, Dialect, dialect_of
+from pipeline.intake.dates import date_style_of
+from pipeline.intake.dialect import SAMPLE_RECORDS, Bytes, Dialect, dialect_of, text_lines
 from pipeline.intake.headers import Mapped, map_headers
+from pipeline.intake.records import records_of
 from pipeline.intake.workbook import other_sheets, workbook_records
 from pipeline.settings import Settings
 
@@ -55,16 +56,24 @@ class FilePlan:
 def plan_of(file: Arrival, settings: Settings) -> FilePlan:
     columns = settings.columns.get(file.kind, {})
     if file.path.suffix.lower() == ".xlsx":
-        header = next(workbook_records(file.path, file.name), None)
-        if header is None:
+        rows = [record.cells for record in workbook_records(file.path, file.name)]
+        if not rows:
             raise FleetError(f"{file.name}: its first sheet is empty. Write the column names into the first row.")
-        mapped, unknown = map_headers(file.name, file.kind, header.cells, columns)
-        return FilePlan(file, tuple(mapped), tuple(unknown), len(header.cells), Reading("."), None)
+        header, under = rows[0], rows[1:]
+        mapped, unknown = map_headers(file.name, file.kind, header, columns)
+        reading = Reading(".", *date_style_of(file.name, under[:SAMPLE_RECORDS], lambda: under, mapped))
+        return FilePlan(file, tuple(mapped), tuple(unknown), len(header), reading, None)
     dialect = dialect_of(file.name, file.scanned)
     mapped, unknown = map_headers(file.name, file.kind, dialect.header, columns)
-    reading = Reading(dialect.decimal, date_format_of(file.name, file.path, dialect, mapped))
+    style = date_style_of(file.name, dialect.sample, lambda: _records(file.path, dialect), mapped)
+    reading = Reading(dialect.decimal, *style)
     careful = tuple(_careful_columns(dialect, mapped, reading)) if dialect.plain else ()
     return FilePlan(file, tuple(mapped), tuple(unknown), len(dialect.header), reading, dialect, careful)
+
+
+def _records(path: Path, dialect: Dialect) -> Iterator[list[str]]:
+    with text_lines(path, dialect.encoding) as lines:
+        yield from (record.cells for record in records_of(lines, dialect.delimiter))
 
 
 def notes_of(plan: FilePlan) -> list[str]:
@@ -76,7 +85,8 @@ def notes_of(plan: FilePlan) -> list[str]:
     elif plan.reading.decimal == ",":
         notes.append("numbers were read with a decimal comma")
     if plan.reading.date_format:
-        shown = plan.reading.date_format.replace("%d", "day").replace("%m", "month").replace("%Y", "year")
+        shown = plan.reading.date_format.replace("%d", "day").replace("%m", "month")
+        shown = shown.replace("%Y", "year").replace("%y", "year")
         notes.append(f"dates were read as {shown}")
     if plan.unknown:
         more = " …" if len(plan.unknown) > 12 else ""

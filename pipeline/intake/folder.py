@@ -44,8 +44,12 @@ def input_files(fleet: Path, settings: Settings) -> tuple[list[InputFile], list[
                 )
             if not paths and kind == "limits":
                 warnings.append("limits.csv: is missing; the general ranges are used for every appliance model.")
-        elif not paths:
-            warnings.append(f"{kind}/: holds no files; there are no {kind} to go by.")
+        else:
+            if kind not in settings.files:
+                warnings += _passed_over(fleet, kind)
+            if not paths:
+                told = f"{shown_value(settings.files[kind])} of fleet.toml" if kind in settings.files else f"{kind}/"
+                warnings.append(f"{told}: holds no files; there are no {kind} to go by.")
         found += [InputFile(kind, p, p.relative_to(fleet).as_posix()) for p in paths]
     return found, warnings
 
@@ -60,15 +64,36 @@ def _paths_of(fleet: Path, kind: str, pattern: str | None) -> tuple[list[Path], 
                     f"fleet.toml [files] {kind}: {shown_value(path)} leaves the fleet folder; copy the file into it."
                 )
     elif kind in FOLDER_KINDS:
-        folder = fleet / kind
-        inside = [p for p in folder.iterdir() if p.is_file() and not _of_a_writer(p)] if folder.is_dir() else []
-        inside += [p for p in folder.glob("*/**/*.parquet") if p.is_file() and not _hidden(p.relative_to(folder))]
+        inside = []
+        for folder in _folders(fleet, kind):
+            inside += [p for p in folder.iterdir() if p.is_file() and not _of_a_writer(p)]
+            inside += [p for p in folder.glob("*/**/*.parquet") if p.is_file() and not _hidden(p.relative_to(folder))]
     else:
-        inside = [p for p in fleet.iterdir() if p.is_file() and p.stem == kind and p.suffix.lower() in SUFFIXES]
+        inside = [p for p in fleet.iterdir() if p.is_file() and p.stem.lower() == kind and p.suffix.lower() in SUFFIXES]
     inside = sorted(
         (p for p in inside if not p.name.startswith((".", "~$"))), key=lambda p: p.relative_to(fleet).as_posix()
     )
     return [p for p in inside if p.suffix.lower() in SUFFIXES], [p for p in inside if p.suffix.lower() not in SUFFIXES]
+
+
+def _folders(fleet: Path, kind: str) -> list[Path]:
+    """visits/ as people write it: some systems take Visits/ for the same folder, others do not."""
+    return sorted(p for p in fleet.iterdir() if p.is_dir() and p.name.lower() == kind)
+
+
+def _passed_over(fleet: Path, kind: str) -> list[str]:
+    """What to say of tables of text that lie deeper than the folder of their kind."""
+    deeper = (
+        p for folder in _folders(fleet, kind) for p in folder.glob("*/**/*") if not _hidden(p.relative_to(folder))
+    )
+    names = sorted(p.relative_to(fleet).as_posix() for p in deeper if p.is_file() and p.suffix.lower() in SUFFIXES[:-1])
+    if not names:
+        return []
+    more = f" and {len(names) - 1} more" if len(names) > 1 else ""
+    return [
+        f"{names[0]}{more}: not read; only Parquet files may lie deeper than {kind}/ itself. Move them there, or write "
+        f'{kind} = "{kind}/**/*.csv" under [files] in fleet.toml.'
+    ]
 
 
 def _of_a_writer(path: Path) -> bool:

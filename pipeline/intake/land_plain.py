@@ -8,7 +8,7 @@ import duckdb
 import numpy as np
 import polars as pl
 
-from pipeline.intake.cells import cell_sql, odd_sql, plain_sql, plain_type
+from pipeline.intake.cells import absent_keys_sql, cell_sql, odd_sql, plain_sql, plain_type
 from pipeline.intake.dialect import Bytes
 from pipeline.intake.file_plan import FilePlan
 from pipeline.intake.land_records import append_records
@@ -117,7 +117,7 @@ def _plain_select(group: list[FilePlan], place: int) -> str:
     numbers = ", ".join(str(one.file.file_id) for one in group)
     paths = ", ".join(literal(one.file.path) for one in group)
     file_id = f"([{numbers}][file_index::bigint + 1])::integer as file_id"
-    selected = ", ".join([file_id, *values, f"{odd_sql(odd)} as odd"])
+    selected = ", ".join([file_id, *values, *absent_keys_sql(plan.mapped), f"{odd_sql(odd)} as odd"])
     return f"select {selected} from read_csv([{paths}], {', '.join(f'{k} = {v}' for k, v in options.items())})"
 
 

@@ -12,9 +12,10 @@ from pathlib import Path, PurePosixPath
 from urllib.parse import unquote
 
 import duckdb
+import pyarrow as pa
 
 from pipeline.errors import FleetError
-from pipeline.intake.cells import Reading, cell_sql, odd_sql, unit_sql
+from pipeline.intake.cells import Reading, absent_keys_sql, cell_sql, odd_sql, unit_sql
 from pipeline.intake.headers import Mapped, map_headers, plain_header
 from pipeline.schema import headers_of
 from pipeline.settings import Settings
@@ -62,13 +63,17 @@ def land_parquet(
     """
     header = header_of(store, kind, path, name, settings)
     mapped, unknown = map_headers(name, kind, list(header), settings.columns.get(kind, {}))
-    cells, values, odd = list(header.values()), [], []
+    cells, values, odd, zones = list(header.values()), [], [], _zones(path)
     for one in mapped:
-        value, odd_cell = _value(one, *cells[one.position])
+        cell, type_ = cells[one.position]
+        if type_ == "TIMESTAMP WITH TIME ZONE":  # else the day would be that of the machine that reads it
+            cell = f"timezone({literal(zones.get(cell, 'UTC'))}, {cell})"
+        value, odd_cell = _value(one, cell, type_)
         values.append(f"{value} as {quoted(one.column.column)}")
         if odd_cell:
             odd.append(odd_cell)
-    selected = ", ".join([f"{file_id}::integer as file_id", *values, f"{odd_sql(odd)} as odd"])
+    absent = absent_keys_sql(mapped)
+    selected = ", ".join([f"{file_id}::integer as file_id", *values, *absent, f"{odd_sql(odd)} as odd"])
     store.run("begin transaction")
     try:
         rows = int(store.scalar(f"insert into landed_{kind} by name select {selected} from {_source(path)}"))
@@ -84,6 +89,16 @@ def land_parquet(
     store.run("commit")
     more = " …" if len(unknown) > 12 else ""
     return rows, [f"columns not known and left out: {', '.join(unknown[:12])}{more}"] if unknown else []
+
+
+def _zones(path: Path) -> dict[str, str]:
+    """The time zone of each column that names one, by the SQL of its cell. The format itself keeps instants only; what
+    Arrow writes beside them tells where they were days."""
+    from pyarrow import parquet  # a run without such files need not wait for it
+
+    told = parquet.read_schema(path)
+    zones = {quoted(field.name): field.type.tz for field in told if pa.types.is_timestamp(field.type)}
+    return {cell: zone for cell, zone in zones.items() if zone and re.fullmatch(r"[A-Za-z]+(/[\w+-]+)*", zone)}
 
 
 def _value(one: Mapped, cell: str, type_: str) -> tuple[str, tuple[str, str, str] | None]:

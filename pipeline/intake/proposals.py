@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import json
 import re
+import tomllib
 import unicodedata
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
@@ -55,7 +56,10 @@ class Proposal:
         )
 
     def added_to(self, text: str) -> str:
-        """The text of a fleet.toml with the proposals in it; a table that is there already gets the new lines."""
+        """The text of a fleet.toml with the proposals in it; a table that is there already gets the new lines.
+
+        Raises FleetError where it stands in a form that takes no lines, as visits = {} under [columns].
+        """
         for kind, pairs in self.found.items():
             lines = "".join(f"{json.dumps(h, ensure_ascii=False)} = {json.dumps(o)}\n" for h, o in pairs.items())
             table = re.search(rf"^[ \t]*\[[ \t]*columns[ \t]*\.[ \t]*{kind}[ \t]*\][^\n]*(\n|$)", text, re.MULTILINE)
@@ -64,6 +68,13 @@ class Proposal:
                 text = head + ("" if head.endswith("\n") else "\n") + lines + text[table.end() :]
             else:
                 text = (text.rstrip("\n") + "\n\n" if text.strip() else "") + f"[columns.{kind}]\n{lines}"
+        try:
+            tomllib.loads(text.removeprefix("\ufeff"))
+        except tomllib.TOMLDecodeError as error:
+            raise FleetError(
+                "fleet.toml: its columns do not stand in tables of their own, as [columns.visits], and lines cannot be "
+                "added to them. Nothing was written; add those above by hand."
+            ) from error
         return text
 
     def __str__(self) -> str:

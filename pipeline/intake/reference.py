@@ -69,6 +69,12 @@ def take_reference(store: Store, settings: Settings, warnings: list[str]) -> Non
         store.run(f"create or replace table {table} {query.format(taken=_taken(kind))}")
         if kind in ("appliance_models", "installs") and not store.scalar(f"select count(*) from {table}"):
             raise FleetError(_nothing_left(store, kind))
+    installs, fuelled = store.rows(f"select count(*), count(fuel) from {_taken('installs')}")[0]
+    if fuelled < installs:
+        warnings.append(
+            f"installs: {installs - fuelled:,} of {installs:,} give no fuel; what needs it (excess air, CO2, dew "
+            "point, losses, efficiency) is not computed for them. Write it into the column fuel."
+        )
     for column, told in (
         ("condensing", "does not say whether the appliance condenses; taken as condensing"),
         ("service_interval_months", "gives no service interval; taken as 12 months"),
@@ -99,15 +105,21 @@ def _write_areas(store: Store, warnings: list[str]) -> None:
     shares = ", ".join(f"coalesce({c}, 0)" for c in LOADS)
     summed = " + ".join(f"coalesce({c}, 0)" for c in LOADS)
     given = " or ".join(f"{c} is not null" for c in LOADS)
-    rows = store.rows(f"select area_id, ({summed}), ({given}) from {_taken('areas')} order by area_id")
-    if not rows:
+    unread = "list_filter(odd, lambda o: starts_with(o.cell, 'load_'))[1]"
+    found = store.rows(
+        f"select area_id, ({summed}), ({given}), {unread}.cell, {unread}.written from {_taken('areas')} order by 1"
+    )
+    if not found:
         raise FleetError(_nothing_left(store, "areas"))
-    for area, total, has_shares in rows:
+    for area, total, has_shares, cell, written in found:
         if has_shares and abs(total - 1) > MOST_OFF:
+            why = f" {cell} {shown_value(written)} was not read as a share." if cell else ""
+            why += " They look like percent: divide them by 100." if abs(total / 100 - 1) <= MOST_OFF else ""
             raise FleetError(
                 f"areas: the load shares of {shown_value(area)} sum to {total:.4g}; twelve shares of a year sum to 1 "
-                "(up to 5 % off is scaled). Mend load_jan … load_dec, or leave all twelve empty for a flat load."
+                f"(up to 5 % off is scaled).{why} Mend load_jan … load_dec, or leave all twelve empty for a flat load."
             )
+    rows = [row[:3] for row in found]
     off = [area for area, total, has_shares in rows if has_shares and abs(total - 1) > ROUNDING]
     if off:
         warnings.append(
@@ -132,14 +144,15 @@ def _write_areas(store: Store, warnings: list[str]) -> None:
 
 def _nothing_left(store: Store, kind: str) -> str:
     reasons = store.rows(
-        "select rule, cell, written, count(*) from set_aside_rows where kind = ? group by all order by 4 "
-        "desc, 1, 2, 3 limit 1",
+        "select rule, cell, min(written), min(told), count(*), sum(count(*)) over () from set_aside_rows "
+        "where kind = ? group by rule, cell order by 5 desc, 1, 2 limit 1",
         [kind],
     )
     if not reasons:
         return f"{kind}: the table has no rows. Add at least one."
-    rule, cell, written, count = reasons[0]
+    rule, cell, written, told, count, total = reasons[0]
+    value = f" {shown_value(written)}" if written else ""
     return (
-        f"{kind}: no row could be taken; the first of {count} for the same reason: {rule}, column {cell}, "
-        f"value {shown_value(written or '')}. Mend the table and run again."
+        f"{kind}: no row could be taken; {count:,} of {total:,} for this reason: {rule}, column {cell}{value}: {told}. "
+        "Mend the table and run again."
     )

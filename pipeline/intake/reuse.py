@@ -14,7 +14,7 @@ from pathlib import Path
 
 import duckdb
 
-from pipeline.schema import KINDS
+from pipeline.schema import KINDS, columns_of
 from pipeline.store import Store, literal, quoted
 
 MOST_DEAD = 0.25
@@ -60,10 +60,21 @@ def earlier_run(store: Store, path: Path | None) -> EarlierRun:
             rows = store.rows(
                 "select file_id, kind, name, fingerprint, rows, status, message, read_as from before.input_files"
             )
-            dead = store.scalar("select coalesce(sum(rows), 0)::bigint from before.dead_files")
+            dead = dict(store.rows("select kind, sum(rows)::bigint from before.dead_files group by kind"))
+            files = {row[2]: KnownFile(*row) for row in rows}
+            whole = all(_holds(store, kind, files, dead.get(kind, 0)) for kind in KINDS)
     except duckdb.Error:
         return EarlierRun(None, {})
-    return EarlierRun(path, {row[2]: KnownFile(*row) for row in rows}, dead)
+    return EarlierRun(path, files, sum(dead.values())) if whole else EarlierRun(None, {})
+
+
+def _holds(store: Store, kind: str, files: Mapping[str, KnownFile], dead: int) -> bool:
+    """Whether the earlier store has the columns and as many rows of a kind as it says. Raises duckdb.Error where
+    something is not there at all."""
+    columns = ", ".join(map(quoted, ("file_id", *columns_of(kind), "odd")))
+    store.run(f"select {columns} from before.landed_{kind} limit 0")
+    held = store.scalar(f"select count(*) from before.landed_{kind}")
+    return bool(held == dead + sum(known.rows for known in files.values() if known.kind == kind))
 
 
 def begin_with(store: Store, earlier: EarlierRun, unchanged: Mapping[str, KnownFile]) -> bool:

@@ -94,7 +94,8 @@ def clean_sql(column: Column) -> str:
         inside = " and ".join(
             f"{name} {sign} {bound}" for sign, bound in (("<=", _high(column)), (">=", _low(column))) if bound
         )
-        return f"case when {inside or f'isfinite({name})'} then {name} end"
+        value = f"date_trunc('week', {name})::date" if column.type == "week" else name
+        return f"case when {inside or f'isfinite({name})'} then {value} end"
     if column.type == "text" and column.need:
         return f"case when strlen({name}) <= {KEY_LENGTH} then nullif(trim({name}, {literal(BLANKS)}), '') end"
     if column.column == "fuel":

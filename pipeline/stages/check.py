@@ -8,6 +8,7 @@ from functools import partial
 
 import numpy as np
 
+from pipeline.errors import FleetError
 from pipeline.intake import aside
 from pipeline.intake.lines import all_lines
 from pipeline.intake.places import place_readings, place_visits, write_places
@@ -19,6 +20,8 @@ from pipeline.settings import Settings
 from pipeline.stages.read import keep_warnings
 from pipeline.store import Store
 from pipeline.store_threads import Work, in_threads
+
+YEARS = (1900, 2199)  # those that columns.csv takes of dates
 
 
 @dataclass
@@ -48,8 +51,10 @@ def check(store: Store, settings: Settings, as_of: date | None, today: date) -> 
     """Write current_*, rejected_rows, findings and the fact as_of.
 
     as_of: the day the forecast is made for; None: the newest visit that is taken. today: nothing after it is taken.
-    Raises FleetError where a reference table leaves nothing to work with.
+    Raises FleetError where a reference table leaves nothing to work with, and for an as_of in no year of dates here.
     """
+    if as_of is not None and not YEARS[0] <= as_of.year <= YEARS[1]:
+        raise FleetError(f"--as-of {as_of}: give a day from {YEARS[0]} to {YEARS[1]}, as 2024-01-31.")
     warnings: list[str] = []
     store.run_file("00_cells.sql")
     aside.begin(store)

@@ -161,8 +161,8 @@ def derive(store: Store, settings: Settings) -> int:
         suspects = np.union1d(jumping, store.frame(off_line)["install_no"].to_numpy()).astype(np.int32)
         store.write("suspect_installs", pl.DataFrame({"install_no": suspects}))
         pieces = np.array_split(suspects, len(parts(store, store.scalar("select count(*) from derived_values"))))
-        compare = [Work(partial(_compare_tests, terms, rh_pct, piece)) for piece in pieces]
-        *compared, _ = in_threads(store, [*compare, Work(partial(_find_rules, rh_pct))])
+        compare = [Work(partial(_compare_tests, terms, rh_pct, settings.units, piece)) for piece in pieces]
+        *compared, _ = in_threads(store, [*compare, Work(partial(_find_rules, rh_pct, settings.units))])
         for table, frames in zip(("mended_tests", "mended_rules"), zip(*compared, strict=True), strict=True):
             store.write(table, pl.concat(frames))
         store.run(MEND)
@@ -232,15 +232,15 @@ def _whole_installs(pieces: Iterator[pl.DataFrame]) -> Iterator[pl.DataFrame]:
     yield waiting
 
 
-def _find_rules(rh_pct: float, store: Store) -> None:
+def _find_rules(rh_pct: float, system: str, store: Store) -> None:
     """found_rules: what tests break by themselves, in words."""
     broken = store.frame(BROKEN.format(tests=values_sql(BROKEN_TESTS, rh_pct, wanted=("co_seen_ppm",))))
     nothing_beside = (pl.lit(None, dtype).alias(name) for name, dtype in findings.PATTERN_COLUMNS.items())
-    store.write("found_rules", findings.worded(broken.with_columns(nothing_beside)))
+    store.write("found_rules", findings.worded(broken.with_columns(nothing_beside), system=system))
 
 
 def _compare_tests(
-    terms: pl.DataFrame, rh_pct: float, install_no: np.ndarray, store: Store
+    terms: pl.DataFrame, rh_pct: float, system: str, install_no: np.ndarray, store: Store
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
     """mended_tests and mended_rules: what all tests of a suspect install together say otherwise than each by itself.
 
@@ -253,5 +253,5 @@ def _compare_tests(
         together = with_patterns(alone, terms)
         changed = together.filter(together["broken"] != alone["broken"])
         mended.append(changed.select("visit_no", "stage", "firing", "broken"))
-        told.append(findings.worded(changed))
+        told.append(findings.worded(changed, system=system))
     return pl.concat(mended), pl.concat(told)

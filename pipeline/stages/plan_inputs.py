@@ -16,7 +16,6 @@ from models.renewal import FreshCycles
 from models.tails import chance_below
 from models.tasks import CLASSES
 from models.visit_weeks import Chances, combined_chance
-from pipeline.errors import FleetError
 from pipeline.schema import SERIES, Series
 from pipeline.settings import WEEKDAYS, PlanSettings
 from pipeline.stages.plan_readings import excused, read_out_of_range
@@ -90,24 +89,14 @@ class Calendar:
 
 
 def week_calendar(as_of: date, plan: PlanSettings) -> Calendar:
-    """Weeks from the Monday on or after as_of; public holidays are not worked.
-
-    Raises FleetError for a country or subdivision that the holidays package does not know.
-    """
+    """Weeks from the Monday on or after as_of; public holidays are not worked."""
     first = as_of + timedelta(days=-as_of.weekday() % 7)
     mondays = [first + timedelta(days=7 * w) for w in range(plan.horizon_weeks)]
     worked = {WEEKDAYS.index(day) for day in plan.working_days}
     free: set[date] = set()
     if plan.holidays_country:
         years = range(first.year, mondays[-1].year + 2)
-        try:
-            free = set(holidays.country_holidays(plan.holidays_country, subdiv=plan.holidays_subdivision, years=years))
-        except NotImplementedError as error:
-            given = plan.holidays_country + (f"-{plan.holidays_subdivision}" if plan.holidays_subdivision else "")
-            raise FleetError(
-                f"fleet.toml [plan]: holidays for {given!r} are not known; give ISO 3166 codes, as "
-                'holidays_country = "DE" and holidays_subdivision = "BY", or leave both out.'
-            ) from error
+        free = set(holidays.country_holidays(plan.holidays_country, subdiv=plan.holidays_subdivision, years=years))
     days = [sum(m + timedelta(days=d) not in free for d in worked) for m in mondays]
     return Calendar(as_of, mondays, np.array(days, float))
 

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import logging
 import multiprocessing
+import multiprocessing.resource_tracker
 import os
 import signal
 import time
@@ -94,10 +95,28 @@ def helpers() -> Any | None:
     if spare_cores() < 1:
         return None
     try:
-        started = get_reusable_executor(spare_cores(), timeout=60, initializer=ready, env=ONE_THREAD)
+        multiprocessing.resource_tracker.ensure_running()  # it lets interrupts in again once it has started
+        with interrupts_held():  # a helper that still imports would tell of Ctrl-C in lines of code
+            executor = get_reusable_executor(spare_cores(), timeout=60, initializer=ready, env=ONE_THREAD)
+            if executor is not started:
+                executor.submit(os.getpid)
     except OSError:
         return None
+    started = executor
     return started
+
+
+@contextmanager
+def interrupts_held() -> Iterator[None]:
+    """Within it this thread takes no interrupts, and a process that it starts takes none for good."""
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 started: Any | None = None

@@ -1,0 +1,56 @@
+"""Which files of a fleet folder are read, and what is said of those that are not."""
+
+from __future__ import annotations
+
+from datetime import date
+from pathlib import Path
+
+import pytest
+from fleet_writer import TABLES, run_checks, write_fleet
+
+from pipeline.errors import FleetError
+
+
+def test_names_are_known_whatever_their_case(tmp_path: Path) -> None:
+    """Systems that do not tell Visits from visits hand such names to those that do."""
+    fleet = write_fleet(
+        tmp_path,
+        {
+            "installs.csv": None,
+            "INSTALLS.CSV": TABLES["installs.csv"],
+            "visits/visits.csv": None,
+            "Visits/Visits.Csv": TABLES["visits/visits.csv"],
+        },
+    )
+    checked = run_checks(fleet)
+    assert checked.check.accepted["installs"] == 3
+    assert checked.check.accepted["visits"] == 3
+    assert checked.rejected == []
+
+
+def test_text_tables_in_deeper_folders_are_told(tmp_path: Path) -> None:
+    deeper = "visit_id,install_id,visited_on\nV9,I1,2021-05-01\n"
+    fleet = write_fleet(tmp_path, {"visits/2021/more.csv": deeper, "visits/2022/more.csv": deeper})
+    checked = run_checks(fleet)
+    assert checked.check.accepted["visits"] == 3
+    (told,) = checked.read.warnings
+    assert told.startswith("visits/2021/more.csv and 1 more: not read")
+    (fleet / "fleet.toml").write_text('[files]\nvisits = "visits/**/*.csv"\n')  # as it says
+    checked = run_checks(fleet)
+    assert checked.check.accepted["visits"] == 4
+    assert checked.read.warnings == []
+
+
+def test_a_pattern_that_matches_nothing_is_named(tmp_path: Path) -> None:
+    fleet = write_fleet(tmp_path, {"fleet.toml": '[files]\nvisits = "jobs/*.csv"\n'})
+    assert (
+        "'jobs/*.csv' of fleet.toml: holds no files; there are no visits to go by." in run_checks(fleet).read.warnings
+    )
+
+
+@pytest.mark.parametrize("day", [date(1, 1, 1), date(1899, 12, 31), date(2200, 1, 1), date(9999, 12, 31)])
+def test_a_day_in_no_year_of_dates_is_refused(day: date, tmp_path: Path) -> None:
+    """Ten years of forecasts and the weeks of a plan come after it."""
+    fleet = write_fleet(tmp_path)
+    with pytest.raises(FleetError, match=f"--as-of {day}: give a day from 1900 to 2199"):
+        run_checks(fleet, as_of=day)
