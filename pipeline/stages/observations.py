@@ -108,7 +108,7 @@ def observing(store: Store, visits: pl.DataFrame, tests: Tests) -> list[Work]:
 
 
 def view_observations(store: Store) -> None:
-    """The view observations and the macro observations_of, of what lies in observed_clock, derived_values, visit_clock and
+    """The view observations and the macro observations_of: of observed_clock, derived_values, visit_clock and
     series_installs."""
     store.run(f"create or replace view observations as {_union(ALL)}")
     store.run(f"create or replace macro observations_of({', '.join(GIVEN)}) as table ({_union(GIVEN)})")
