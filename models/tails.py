@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
-from models.hours import Floats
+from models.arrays import Floats
 
 Z80 = float(ndtri(0.9))  # half of an 80 % interval, in standard deviations of a normal distribution
 DF = 12.0  # standardised errors of made fleets look like 11 to 25 degrees of freedom in seven of eight series

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from pipeline.store import Store
 
 
-WORKED_WITH = ("models.small", "models.backtest", "sklearn.ensemble")
+WORKED_WITH = ("models.fleets.small", "models.trial.backtest", "sklearn.ensemble")
 
 
 def run_fleet(fleet: str, out: Path, as_of: date | None, direct: bool, dask: str | None = None) -> None:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
-from models.series import SeriesInputs
+from models.drift.series import SeriesInputs
 
 FIRST_DAY = 15_000
 

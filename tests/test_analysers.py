@@ -9,13 +9,13 @@ import pytest
 from drift_fleet import fleet
 from scipy import sparse
 
-from models.analysers import STATED, AnalyserBias, analyser_bias
-from models.cycle_sums import Forest
-from models.drift import fit_series
-from models.projection import Product, Projector, analyser_sums, gram_above, messages_of_analysers
-from models.robust import residuals
-from models.series import FitOptions
-from models.states import (
+from models.drift.analysers import STATED, AnalyserBias, analyser_bias
+from models.drift.cycle_sums import Forest
+from models.drift.fit import fit_series
+from models.drift.projection import Product, Projector, analyser_sums, gram_above, messages_of_analysers
+from models.drift.robust import residuals
+from models.drift.series import FitOptions
+from models.drift.states import (
     LOWER,
     beta_precision,
     built_up_before,
@@ -138,7 +138,7 @@ def dense_projection(n: int, groups: np.ndarray, sigma2: float, between: float) 
 @pytest.mark.parametrize("few", [400, 10])
 @pytest.mark.parametrize("analysers", [6, 60])
 def test_biases_are_found_with_and_without_their_joint_covariance(analysers, few, monkeypatch):
-    monkeypatch.setattr("models.analysers.FEW", few)
+    monkeypatch.setattr("models.drift.analysers.FEW", few)
     rng = np.random.default_rng(2)
     n = 1500
     groups, who = rng.integers(0, 200, n), rng.integers(0, analysers, n)

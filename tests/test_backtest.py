@@ -13,14 +13,14 @@ from sklearn.linear_model import LogisticRegression
 from sklearn.metrics import brier_score_loss, log_loss, roc_auc_score
 from statsmodels.stats.proportion import proportion_confint
 
-from models.backtest import Attempt, backtest, backtest_piece, carried, drift_guess, scored, trees_piece
-from models.baselines import Lesson, base_rate, boosted_trees, common_drift, own_line, pooled_slope
-from models.drift import fit_series
-from models.hours import Installs, LoadCalendar, day_number
-from models.past import Counted, History, features, reading_edges, reading_step, stand_at
-from models.posteriors import posterior
-from models.scores import bins, score, wilson
-from models.series import FitOptions, SeriesInputs
+from models.clock.hours import Installs, LoadCalendar, day_number
+from models.drift.fit import fit_series
+from models.drift.series import FitOptions, SeriesInputs
+from models.known.posteriors import posterior
+from models.trial.backtest import Attempt, backtest, backtest_piece, carried, drift_guess, scored, trees_piece
+from models.trial.baselines import Lesson, base_rate, boosted_trees, common_drift, own_line, pooled_slope
+from models.trial.past import Counted, History, features, reading_edges, reading_step, stand_at
+from models.trial.scores import bins, score, wilson
 from pipeline.stages import past_forecasts
 
 AS_OF = day_number(date(2025, 1, 1))
@@ -285,7 +285,7 @@ def test_trees_are_the_same_grown_at_once_or_later(monkeypatch):
     at_once = backtest_piece(piece)  # scikit-learn has been imported here
     assert at_once.trees is not None
     assert at_once.lessons == []
-    monkeypatch.setattr("models.backtest.trees_at_hand", lambda: False)
+    monkeypatch.setattr("models.trial.backtest.trees_at_hand", lambda: False)
     later = backtest_piece(piece)
     assert later.trees is None
     (grown,) = trees_piece([(later.lessons, later.seed)])

@@ -8,12 +8,12 @@ import numpy as np
 import pytest
 from drift_fleet import fleet
 
-from models.before_work import built_up_by_then
-from models.cycle_sums import PARTS, Forest
-from models.drift import fit_series
-from models.fitted import SeriesFit
-from models.series import FitOptions
-from models.states import evaluate_held, install_frame, reading_lines, seen_cycles
+from models.drift.before_work import built_up_by_then
+from models.drift.cycle_sums import PARTS, Forest
+from models.drift.fit import fit_series
+from models.drift.fitted import SeriesFit
+from models.drift.series import FitOptions
+from models.drift.states import evaluate_held, install_frame, reading_lines, seen_cycles
 
 OPTIONS = FitOptions(gammas=(1.0,), breaks=False, pace=False, analysers=False, robust_rounds=2)
 

@@ -11,10 +11,10 @@ from drift_fleet import fleet
 from made_store import made_store
 from scipy.stats import multivariate_normal
 
-from models.between_designs import NONE, SPREAD, Measured, between_designs
-from models.cleaning import cleaning_effects
-from models.drift import fit_series
-from models.series import FitOptions
+from models.drift.fit import fit_series
+from models.drift.series import FitOptions
+from models.known.between_designs import NONE, SPREAD, Measured, between_designs
+from models.known.cleaning import cleaning_effects
 from pipeline.settings import Settings
 from pipeline.stages.cycles import cycles
 

@@ -7,9 +7,9 @@ import shutil
 import numpy as np
 import polars as pl
 
-from models.doubts import doubted_cycles, silent_visits, usual_work
-from models.past import History, stand_at
-from models.read_at import ReadAt
+from models.known.doubts import doubted_cycles, silent_visits, usual_work
+from models.known.read_at import ReadAt
+from models.trial.past import History, stand_at
 from pipeline.schema import SERIES
 from pipeline.stages.cycles import as_of_day, load_calendar
 from pipeline.stages.drift_asked import Asking

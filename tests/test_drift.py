@@ -11,16 +11,16 @@ from drift_fleet import Made, fleet
 from sklearn.base import clone
 from sklearn.utils.estimator_checks import parametrize_with_checks
 
-from models.covariates import fixed_values
-from models.cycle_sums import Forest, Readings
-from models.doubts import Visits
-from models.drift import fit_series, start
-from models.drift_model import DriftModel
-from models.posteriors import posterior
-from models.rates import model_rates
-from models.series import FitOptions
-from models.small import Member, fitted_together
-from models.states import built_up_before, install_frame, reading_lines, reweighed, seen_cycles, tree_sums
+from models.drift.covariates import fixed_values
+from models.drift.cycle_sums import Forest, Readings
+from models.drift.estimator import DriftModel
+from models.drift.fit import fit_series, start
+from models.drift.series import FitOptions
+from models.drift.states import built_up_before, install_frame, reading_lines, reweighed, seen_cycles, tree_sums
+from models.fleets.small import Member, fitted_together
+from models.known.doubts import Visits
+from models.known.posteriors import posterior
+from models.known.rates import model_rates
 
 PLAIN = FitOptions(gammas=(1.0,), breaks=False, pace=False, analysers=False)
 Z80 = 1.2816

@@ -8,7 +8,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from models.read_at import ReadAt, rising
+from models.known.read_at import ReadAt, rising
 from pipeline.schema import SERIES
 from pipeline.stages.drift_asked import Asked, Asking, last_values
 from pipeline.stages.drift_inputs import series_rows

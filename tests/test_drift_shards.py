@@ -13,9 +13,9 @@ import polars as pl
 import pytest
 from local_cluster import local_cluster
 
-from models.drift import FEWEST_OF_MODEL
-from models.series import FitOptions
-from models.shards import cut, here
+from models.drift.fit import FEWEST_OF_MODEL
+from models.drift.series import FitOptions
+from models.fleets.shards import cut, here
 from pipeline.schema import SERIES
 from pipeline.settings import Settings
 from pipeline.stages import drift_shards

@@ -14,7 +14,7 @@ from made_store import made_store, with_last_values
 from scipy.optimize import brentq
 from scipy.stats import norm, t
 
-from models.forecast import (
+from models.chances.forecast import (
     Outlook,
     chance_on,
     chance_on_own_day,
@@ -24,8 +24,8 @@ from models.forecast import (
     scaled_limits,
     value_ahead,
 )
-from models.hours import LoadCalendar, day_number, first_of_months
-from models.present_rates import drift_rates
+from models.chances.present_rates import drift_rates
+from models.clock.hours import LoadCalendar, day_number, first_of_months
 from models.tails import DF, chance_below
 from pipeline.settings import Settings
 from pipeline.stages import forecast as stage

@@ -9,9 +9,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from models.counters import burner_clock
-from models.hours import BLOCK, Installs, LoadCalendar, add_months, day_number, first_of_months, in_blocks
-from models.yearly_hours import BASES
+from models.clock.counters import burner_clock
+from models.clock.hours import BLOCK, Installs, LoadCalendar, add_months, day_number, first_of_months, in_blocks
+from models.clock.yearly_hours import BASES
 
 # Heating shares of a year, most in winter, none in July and August: made up.
 WINTER = [0.18, 0.16, 0.13, 0.09, 0.04, 0.01, 0.0, 0.0, 0.03, 0.08, 0.12, 0.16]

@@ -9,13 +9,13 @@ import polars as pl
 import pytest
 from drift_fleet import Made, fleet
 
-from models import smallblocks as sb
-from models.cycle_sums import PARTS, Forest
-from models.drift import fit_series
-from models.joint import Group, covariances, cycle_messages, fit_group, joined, posteriors
-from models.posteriors import posterior
-from models.series import FitOptions, SeriesInputs
-from models.states import evaluate, install_frame, seen_cycles
+from models.drift.cycle_sums import PARTS, Forest
+from models.drift.fit import fit_series
+from models.drift.joint import Group, covariances, cycle_messages, fit_group, joined, posteriors
+from models.drift.series import FitOptions, SeriesInputs
+from models.drift.states import evaluate, install_frame, seen_cycles
+from models.known.posteriors import posterior
+from models.mixed import smallblocks as sb
 
 OPTIONS = FitOptions(gammas=(1.0,), breaks=False, pace=False, analysers=False, robust_rounds=0, covariates=False)
 

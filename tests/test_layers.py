@@ -11,7 +11,7 @@ import pytest
 ROOT = Path(__file__).parent.parent
 PACKAGES = ("pipeline", "models", "reports")
 
-# Within pipeline a module imports only from those that stand before it; a folder counts as one.
+# Within pipeline and models a module imports only from those that stand before it; a folder counts as one.
 ORDER = (
     *("interpreter", "kept", "errors", "units", "schema", "settings", "safe_text", "store", "store_threads"),
     *("sql_formulas", "enthalpy", "vapour", "fuels", "combustion", "findings", "patterns", "intake"),
@@ -19,6 +19,7 @@ ORDER = (
     *("outfolder", "fleet_place", "prefect_server", "prefect_api"),
     *("terminal", "workers", "job", "flows", "command", "cli"),
 )
+ROOMS = ("arrays", "tails", "mapper", "clock", "mixed", "drift", "known", "fleets", "chances", "trial", "plan")
 LONGEST, LONGEST_OF_TESTS = 360, 450
 
 
@@ -44,17 +45,18 @@ def test_models_and_reports_import_only_themselves(package: str) -> None:
     assert not strangers
 
 
-def test_pipeline_modules_import_only_what_stands_before_them() -> None:
-    rank = {name: place for place, name in enumerate(ORDER)}
+@pytest.mark.parametrize(("package", "order"), [("pipeline", ORDER), ("models", ROOMS)])
+def test_modules_import_only_what_stands_before_them(package: str, order: tuple[str, ...]) -> None:
+    rank = {name: place for place, name in enumerate(order)}
     upward = []
-    for path in modules("pipeline"):
-        part = path.relative_to(ROOT / "pipeline").parts[0].removesuffix(".py")
+    for path in modules(package):
+        part = path.relative_to(ROOT / package).parts[0].removesuffix(".py")
         if part == "__init__":
             continue
-        assert part in rank, f"pipeline/{part} has no place in ORDER"
+        assert part in rank, f"{package}/{part} has no place in the order"
         for name in imported(path):
             words = name.split(".")
-            if words[0] == "pipeline" and len(words) > 1 and words[1] in rank and rank[words[1]] > rank[part]:
+            if words[0] == package and len(words) > 1 and words[1] in rank and rank[words[1]] > rank[part]:
                 upward.append((str(path.relative_to(ROOT)), name))
     assert not upward
 

@@ -9,7 +9,7 @@ from scipy import sparse
 from sklearn import linear_model
 from sklearn.metrics import mean_absolute_error
 
-from models.minutes import (
+from models.plan.minutes import (
     BASE_MINUTES,
     EXCHANGER_MINUTES,
     RIDGE,

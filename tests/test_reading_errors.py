@@ -7,9 +7,9 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from models.analysers import AnalyserBias
-from models.forecast import Outlook
-from models.reading_errors import ReadingError, chance_of_reading, reading_quantiles
+from models.chances.forecast import Outlook
+from models.chances.reading_errors import ReadingError, chance_of_reading, reading_quantiles
+from models.drift.analysers import AnalyserBias
 from models.tails import DF
 
 

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from scipy import sparse
 from scipy.optimize import linprog
 
-from models.staffing import (
+from models.plan.staffing import (
     NO_WEEK,
     MoreHours,
     Staffing,

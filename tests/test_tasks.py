@@ -6,7 +6,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from models.tasks import CLASSES, best_cleaning, write_tasks
+from models.plan.tasks import CLASSES, best_cleaning, write_tasks
 
 MINUTES = {"rinse": 15.0, "brush": 25.0, "chemical": 60.0}
 

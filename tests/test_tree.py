@@ -7,9 +7,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from models.lower_levels import LeafSums, merge
-from models.smallblocks import unpack
-from models.tree import (
+from models.mixed.lower_levels import LeafSums, merge
+from models.mixed.smallblocks import unpack
+from models.mixed.tree import (
     LevelPrior,
     Priors,
     Tree,
@@ -224,7 +224,7 @@ def test_all_levels_at_once_and_the_upper_ones_inside_reach_one_optimum(monkeypa
     sums = sums_of(z, y, leaf, 240, 2, rng.normal(size=240))
     found = []
     for most in (0, 6000):
-        monkeypatch.setattr("models.tree.TOGETHER", most)
+        monkeypatch.setattr("models.mixed.tree.TOGETHER", most)
         found.append(Tree(sums, [installs, models], n_lower=2).fit([np.eye(2)] * 3))
     inside, together = found
     assert together.at.criterion == pytest.approx(inside.at.criterion, abs=1e-5)

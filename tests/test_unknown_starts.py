@@ -7,9 +7,9 @@ from dataclasses import replace
 import polars as pl
 from drift_fleet import FIRST_DAY, fleet
 
-from models.drift import fit_series
-from models.posteriors import posterior
-from models.series import FitOptions
+from models.drift.fit import fit_series
+from models.drift.series import FitOptions
+from models.known.posteriors import posterior
 
 OPTIONS = FitOptions(gammas=(1.0,), breaks=False, pace=False, analysers=False)
 

@@ -8,8 +8,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import integrate, optimize
 
-from models.renewal import FreshCycles, best_renewal, day_price, hour_price
-from models.visit_weeks import Chances, combined_chance, week_costs, windows
+from models.plan.renewal import FreshCycles, best_renewal, day_price, hour_price
+from models.plan.visit_weeks import Chances, combined_chance, week_costs, windows
 
 NODES = np.r_[0.0, 14.0 + 30.5 * np.arange(36)]
 

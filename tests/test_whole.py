@@ -11,20 +11,20 @@ import polars as pl
 import pytest
 from drift_fleet import Made, fleet
 
-from models import shards
-from models.analysers import STATED
-from models.cleaning import cleaning_effects
-from models.drift import fit_series, sampled
-from models.fleet import NEAR
-from models.joint import joined
-from models.posteriors import posterior
-from models.rates import model_rates
-from models.refit import variance_priors
-from models.robust import lost_variance
-from models.series import FitOptions, SeriesInputs
-from models.shards import cut, here
-from models.tree import in_roots, join_roots
-from models.whole import Searched, WholeFit, fit_whole, joined_whole, search_sample, split
+from models.drift.analysers import STATED
+from models.drift.fit import fit_series, sampled
+from models.drift.joint import joined
+from models.drift.refit import variance_priors
+from models.drift.robust import lost_variance
+from models.drift.series import FitOptions, SeriesInputs
+from models.fleets import shards
+from models.fleets.shard_levels import NEAR
+from models.fleets.shards import cut, here
+from models.fleets.whole import Searched, WholeFit, fit_whole, joined_whole, search_sample, split
+from models.known.cleaning import cleaning_effects
+from models.known.posteriors import posterior
+from models.known.rates import model_rates
+from models.mixed.tree import in_roots, join_roots
 from pipeline.stages.side_by_side import side_by_side
 
 OPTIONS = FitOptions(gammas=(1.0, 1.4), pace=False)
@@ -118,7 +118,7 @@ def test_some_installs_first_lead_to_the_same_optimum(made, searched, monkeypatc
     at_once = whole(made, searched, most=1_000)
     passes = asked.count(1)
     asked.clear()
-    monkeypatch.setattr("models.fleet.LOOKED_AT", 50)
+    monkeypatch.setattr("models.fleets.shard_levels.LOOKED_AT", 50)
     stepwise = whole(made, searched, most=1_000)
     assert asked.count(10) > 0  # every tenth of 500
     assert asked.count(1) <= passes + 1

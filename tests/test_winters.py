@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from models.counters import burner_clock
-from models.hours import Installs, LoadCalendar
-from models.winters import Winters
+from models.clock.counters import burner_clock
+from models.clock.hours import Installs, LoadCalendar
+from models.clock.winters import Winters
 
 YEARS = 8
 STRENGTH = np.array([1.0, 1.06, 0.95, 1.1, 1.0, 0.93, 1.04, 0.85])

@@ -10,8 +10,8 @@ import pytest
 from scipy.optimize import approx_fprime, minimize
 from scipy.special import expit
 
-from models.doubts import Hearing, heard
-from models.work_habit import Found, WorkHabit, beyond, habit_of, latest_before, learnt
+from models.known.doubts import Hearing, heard
+from models.known.work_habit import Found, WorkHabit, beyond, habit_of, latest_before, learnt
 
 TRUE = WorkHabit(floor=0.4, ceiling=0.9, place=-0.3, width=0.1, share=0.5)
 LIMIT, SIGMA = 0.0, 0.1

@@ -10,10 +10,10 @@ import numpy as np
 import polars as pl
 from threadpoolctl import threadpool_limits
 
-from models.counters import Clock, burner_clock
-from models.cycle_numbers import as_found
-from models.hours import Installs, LoadCalendar, day_number
-from models.yearly_hours import BASES
+from models.clock.counters import Clock, burner_clock
+from models.clock.cycle_numbers import as_found
+from models.clock.hours import Installs, LoadCalendar, day_number
+from models.clock.yearly_hours import BASES
 from pipeline.schema import SERIES, columns_of
 from pipeline.settings import Settings
 from pipeline.stages.observations import hours_type, number_type, observing, read_tests, thousandths, view_observations

@@ -10,8 +10,8 @@ from pathlib import Path
 import numpy as np
 import polars as pl
 
-from models.cycle_sums import positions
-from models.doubts import ASKED, Visits, doubted_cycles, silent_visits
+from models.drift.cycle_sums import positions
+from models.known.doubts import ASKED, Visits, doubted_cycles, silent_visits
 from pipeline.schema import Series
 from pipeline.stages.drift_inputs import SeriesRows, of_installs, ranges
 from pipeline.store import Store

@@ -13,10 +13,10 @@ from functools import cached_property
 import numpy as np
 import polars as pl
 
-from models.forecast import scaled_limits
-from models.joint import last_rows
-from models.read_at import ReadAt
-from models.series import SeriesInputs
+from models.chances.forecast import scaled_limits
+from models.drift.joint import last_rows
+from models.drift.series import SeriesInputs
+from models.known.read_at import ReadAt
 from pipeline.schema import Series
 from pipeline.store import Store
 

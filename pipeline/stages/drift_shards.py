@@ -13,12 +13,12 @@ from pathlib import Path
 import numpy as np
 import polars as pl
 
-from models.drift import sampled
-from models.fitted import Told
-from models.read_at import places, rising
-from models.series import FitOptions, SeriesInputs
-from models.shards import Mapper, cut
-from models.whole import Searched, WholeFit, fit_whole, joined_whole, search_sample
+from models.drift.fit import sampled
+from models.drift.fitted import Told
+from models.drift.series import FitOptions, SeriesInputs
+from models.fleets.shards import Mapper, cut
+from models.fleets.whole import Searched, WholeFit, fit_whole, joined_whole, search_sample
+from models.known.read_at import places, rising
 from pipeline.schema import Series
 from pipeline.stages.drift_asked import LAST_VALUES, Asked, Asking, last_values
 from pipeline.stages.drift_inputs import OPENED_COLUMNS, READING_COLUMNS, SeriesRows, marked, ranges

@@ -11,14 +11,14 @@ import numpy as np
 import polars as pl
 from threadpoolctl import threadpool_limits
 
-from models.analysers import STATED
-from models.cleaning import SCHEMA as CLEANING
-from models.doubts import after_visits
-from models.fitted import SeriesFit, Told
-from models.pace import SCHEMA as PACE_SCHEMA
-from models.rates import SCHEMA as RATES
-from models.series import FitOptions
-from models.small import Member, fitted_together
+from models.drift.analysers import STATED
+from models.drift.fitted import SeriesFit, Told
+from models.drift.pace import SCHEMA as PACE_SCHEMA
+from models.drift.series import FitOptions
+from models.fleets.small import Member, fitted_together
+from models.known.cleaning import SCHEMA as CLEANING
+from models.known.doubts import after_visits
+from models.known.rates import SCHEMA as RATES
 from models.tails import Z80
 from pipeline.schema import SERIES, Series
 from pipeline.settings import Settings

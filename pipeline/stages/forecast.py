@@ -11,9 +11,9 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from models.forecast import Outlook, chance_on, chance_on_own_day, horizon_day, last_days_within
-from models.hours import LoadCalendar, first_of_months
-from models.present_rates import drift_rates
+from models.chances.forecast import Outlook, chance_on, chance_on_own_day, horizon_day, last_days_within
+from models.chances.present_rates import drift_rates
+from models.clock.hours import LoadCalendar, first_of_months
 from pipeline.schema import SERIES, Series
 from pipeline.settings import Settings
 from pipeline.stages.cycles import as_of_day, load_calendar

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
-from models.cycle_sums import positions
-from models.forecast import OWN_SHARE, Outlook, scaled_limits
+from models.chances.forecast import OWN_SHARE, Outlook, scaled_limits
+from models.drift.cycle_sums import positions
 from pipeline.schema import SERIES, Series
 from pipeline.store import Store
 

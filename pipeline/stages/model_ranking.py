@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 import polars as pl
 
-from models.forecast import Outlook, chance_on_own_day
-from models.hours import LoadCalendar
-from models.ranking import rank_models
-from models.series import backward
+from models.chances.forecast import Outlook, chance_on_own_day
+from models.chances.ranking import rank_models
+from models.clock.hours import LoadCalendar
+from models.drift.series import backward
 from pipeline.schema import Series
 from pipeline.store import Store
 

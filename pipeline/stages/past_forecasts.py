@@ -8,10 +8,10 @@ from contextlib import contextmanager
 import numpy as np
 import polars as pl
 
-from models.backtest import Attempt, backtest_piece, origin_days, scored, trees_piece
-from models.baselines import Lesson
-from models.hours import Installs, LoadCalendar
-from models.past import Counted
+from models.clock.hours import Installs, LoadCalendar
+from models.trial.backtest import Attempt, backtest_piece, origin_days, scored, trees_piece
+from models.trial.baselines import Lesson
+from models.trial.past import Counted
 from pipeline.schema import SERIES
 from pipeline.stages.drift_inputs import ranges, series_rows
 from pipeline.stages.side_by_side import Mapper, begun, side_by_side

@@ -7,10 +7,10 @@ from datetime import date
 import numpy as np
 import polars as pl
 
-from models.minutes import LONGEST, MOST_VISITS, SHORTEST, VisitMinutes, fit_minutes
-from models.renewal import hour_price
-from models.staffing import NO_WEEK
-from models.tasks import VisitTasks, best_cleaning, write_tasks
+from models.plan.minutes import LONGEST, MOST_VISITS, SHORTEST, VisitMinutes, fit_minutes
+from models.plan.renewal import hour_price
+from models.plan.staffing import NO_WEEK
+from models.plan.tasks import VisitTasks, best_cleaning, write_tasks
 from pipeline.schema import SERIES
 from pipeline.settings import Settings
 from pipeline.stages.plan_areas import Area, Terms, areas, pieces_of, plan_areas

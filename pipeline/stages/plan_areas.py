@@ -8,9 +8,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 import polars as pl
 
-from models.renewal import FreshCycles, day_price
-from models.staffing import crowded_hours, solve_weeks, spread_level, whole_weeks
-from models.visit_weeks import WORKING_DAYS_SPAN, Chances, Windows, week_costs, windows
+from models.plan.renewal import FreshCycles, day_price
+from models.plan.staffing import crowded_hours, solve_weeks, spread_level, whole_weeks
+from models.plan.visit_weeks import WORKING_DAYS_SPAN, Chances, Windows, week_costs, windows
 from pipeline.settings import Settings
 from pipeline.stages.plan_inputs import MONTH_DAYS, Calendar, Fleet
 

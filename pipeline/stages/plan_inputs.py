@@ -11,11 +11,11 @@ import holidays
 import numpy as np
 import polars as pl
 
-from models.cycle_sums import positions
-from models.renewal import FreshCycles
+from models.drift.cycle_sums import positions
+from models.plan.renewal import FreshCycles
+from models.plan.tasks import CLASSES
+from models.plan.visit_weeks import Chances, combined_chance
 from models.tails import chance_below
-from models.tasks import CLASSES
-from models.visit_weeks import Chances, combined_chance
 from pipeline.schema import SERIES, Series
 from pipeline.settings import WEEKDAYS, PlanSettings
 from pipeline.stages.plan_readings import excused, read_out_of_range

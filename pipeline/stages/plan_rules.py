@@ -5,15 +5,15 @@ from __future__ import annotations
 import numpy as np
 import polars as pl
 
-from models.policies import (
+from models.plan.policies import (
     PolicyYear,
     by_risk,
     by_risk_within_hours,
     equal_shortening,
     policy_year,
 )
-from models.renewal import hour_price
-from models.staffing import NO_WEEK
+from models.plan.renewal import hour_price
+from models.plan.staffing import NO_WEEK
 from pipeline.settings import Settings
 from pipeline.stages.plan_inputs import MONTH_DAYS, Calendar, Fleet
 

@@ -16,9 +16,9 @@ os.environ.setdefault("OMP_NUM_THREADS", "1")
 
 import numpy as np
 
-from models.lower_levels import LeafSums
-from models.start import guess
-from models.tree import Tree
+from models.mixed.lower_levels import LeafSums
+from models.mixed.start import guess
+from models.mixed.tree import Tree
 
 READINGS = 8
 

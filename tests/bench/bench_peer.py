@@ -22,9 +22,9 @@ import numpy as np
 import polars as pl
 from bench_fit import made
 
-from models.lower_levels import LeafSums
-from models.start import guess
-from models.tree import Tree, leaf_posteriors
+from models.mixed.lower_levels import LeafSums
+from models.mixed.start import guess
+from models.mixed.tree import Tree, leaf_posteriors
 
 IN_R = r"""
 suppressMessages(library(lme4))

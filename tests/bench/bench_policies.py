@@ -19,9 +19,9 @@ from pathlib import Path
 
 import numpy as np
 
-from models.policies import by_risk, by_risk_within_hours
-from models.renewal import hour_price
-from models.series import FitOptions
+from models.drift.series import FitOptions
+from models.plan.policies import by_risk, by_risk_within_hours
+from models.plan.renewal import hour_price
 from pipeline.sample.policy import Outcome, Rule, Seen, fixed_interval, follow, foreknowing
 from pipeline.sample.scenario import build_scenario
 from pipeline.settings import load_settings

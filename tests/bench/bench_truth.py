@@ -24,8 +24,8 @@ import numpy as np
 import polars as pl
 from scipy.special import expit, logit
 
-from models.forecast import value_ahead
-from models.hours import first_of_months
+from models.chances.forecast import value_ahead
+from models.clock.hours import first_of_months
 from models.tails import Z80
 from pipeline.sample.scenario import DESIGNS, build_scenario
 from pipeline.sample.truth import _effects, build_truth
