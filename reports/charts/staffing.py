@@ -127,7 +127,7 @@ def hour_value_chart(weeks: pl.DataFrame) -> alt.Chart:
             "hour_value:Q",
             title=["Out-of-range days avoided", "per extra hour [days/h]"],
             scale=alt.Scale(scheme="cividis"),
-            legend=alt.Legend(format=",.1f", gradientLength=220),
+            legend=alt.Legend(format=",.1~f", gradientLength=220),
         ),
         [alt.Tooltip("hour_value:Q", title="Days avoided per hour", format=",.2f")],
     )
