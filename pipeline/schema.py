@@ -47,6 +47,11 @@ class Column:
         return {self.column: Unit(self.unit, 1.0)} | other_forms(self.column)
 
     @property
+    def years(self) -> tuple[int, int]:
+        """Of a date: the first and the last year it may lie in."""
+        return int(self.low or 1900), int(self.high or 2199)
+
+    @property
     def quantity(self) -> str:
         return "co_ppm" if self.column == "co_air_free_ppm" else self.column
 

@@ -15,7 +15,7 @@ from markupsafe import Markup, escape
 
 from reports import theme
 from reports.charts.history import history_svgs
-from reports.told import formatted, joined, listed, quantities, telling, told
+from reports.told import formatted, joined, last_values, listed, told
 
 LONG, LONGER = 1500, 1900  # characters on a card from which it is printed smaller
 PICTURES = 3  # on one card; more do not fit half a sheet of paper
@@ -293,12 +293,6 @@ def _planned(head: Mapping[str, Any]) -> list[str]:
         f"Chance of being out in the planned week {theme.chance(head['p_out_at_planned'])}; "
         f"had it been left to the present interval {theme.chance(head['p_out_at_interval'])}."
     ]
-
-
-def last_values(series: pl.DataFrame) -> pl.Series:
-    """The last value of each row as text, so that one outside its range is seen to be so."""
-    value, unit = series["last_value"], series["unit"]
-    return quantities(value, unit, telling(value, series["limit_low"], series["limit_high"], unit))
 
 
 def _rows(series: pl.DataFrame) -> pl.Series:

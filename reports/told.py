@@ -45,6 +45,15 @@ def telling(values: pl.Series, low: pl.Series, high: pl.Series, units: pl.Series
     return digits
 
 
+def last_values(series: pl.DataFrame) -> pl.Series:
+    """The last value of each row as text, so that one outside its range is seen to be so.
+
+    series: last_value, limit_low, limit_high, unit.
+    """
+    value, unit = series["last_value"], series["unit"]
+    return quantities(value, unit, telling(value, series["limit_low"], series["limit_high"], unit))
+
+
 def decimals(units: pl.Series) -> pl.Series:
     """Digits behind the point that go with each unit."""
     return units.replace_strict(theme.DECIMALS, default=1, return_dtype=pl.Int64)

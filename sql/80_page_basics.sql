@@ -53,12 +53,13 @@ select indicator, min(series_no) as series_no, any_value(short_label) as label, 
 from page_series group by indicator;
 
 -- page_series_state: one row per install and series, in the units shown. before_work: the last value is from before work
--- that set it back, and nothing was read since.
+-- that set it back, and nothing was read since. urgency: 0 for CO that is out of range, 1 for what else is, 2 for the rest.
 create or replace view page_series_state as
 select f.install_no, s.series_no, s.label, s.short_label, s.unit, s.indicator, s.firing, f.state, f.last_stage, f.last_on,
        f.last_value * s.factor + s.shift as last_value,
        f.limit_low * s.factor + s.shift as limit_low, f.limit_high * s.factor + s.shift as limit_high,
        f.state = 'unknown' and f.last_value is not null and coalesce(f.limit_low, f.limit_high) is not null as before_work,
+       case when f.state = 'out_of_range' then if(f.indicator = 'co_air_free_ppm', 0, 1) else 2 end as urgency,
        f.limit_source, f.p_out_now, f.due_on, f.out_p10_on, f.out_p50_on, f.out_p90_on,
        f.rate_per_1000h * s.factor as rate, f.rate_low_per_1000h * s.factor as rate_low,
        f.rate_high_per_1000h * s.factor as rate_high, f.basis

@@ -45,8 +45,7 @@ with sound as (
     from (from page_series_state semi join picked using (install_no)) s
     left join excused_readings e on e.install_no = s.install_no and e.series_no = s.series_no
     qualify row_number() over (partition by s.install_no
-                               order by state = 'out_of_range' desc, indicator = 'co_air_free_ppm' and state = 'out_of_range' desc,
-                                        state = 'out_of_range' and limit_doubted, p_out_now desc nulls last, due_on,
+                               order by urgency, state = 'out_of_range' and limit_doubted, p_out_now desc nulls last, due_on,
                                         s.series_no) = 1
 )
 select p.install_no, l.install_id, l.site_label, l.area_no, l.area, l.model, p.state, p.co_out, p.due_on, p.p_out_now,

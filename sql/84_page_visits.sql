@@ -10,8 +10,7 @@ left join (select install_no, count(*) as visits from current_visits group by in
 -- pressing: 1 for what presses most. What is out goes before what will be, and CO before all that is out.
 create or replace view page_card_series as
 select *, row_number() over (partition by install_no
-                             order by state = 'out_of_range' desc, (state = 'out_of_range' and indicator = 'co_air_free_ppm') desc,
-                                      coalesce(p_out_now, 0) desc, due_on nulls last, series_no) as pressing
+                             order by urgency, coalesce(p_out_now, 0) desc, due_on nulls last, series_no) as pressing
 from page_series_state semi join page_cards using (install_no);
 
 create or replace view page_card_cycles as

@@ -112,7 +112,7 @@ def _needed(kind: str) -> Iterator[str]:
 def _not_taken(column: Column, written: str) -> str:
     """SQL of what is said of a cell that must be there and is not one of its column's."""
     if column.type in ("date", "week"):
-        years = f"{int(column.low or 1900)} to {int(column.high or 2199)}"
+        years = "{} to {}".format(*column.years)
         return (
             f"case when cell_is_two_dates({written}) then 'it can be read as day/month and as month/day' "
             f"else 'what is written is no date from {years}' end || '; write it as 2024-01-31'"

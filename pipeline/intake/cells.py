@@ -149,7 +149,8 @@ def _date(column: Column, text: str, reading: Reading) -> tuple[str, str]:
         cast = f"try_strptime({day if reading.dates_dressed else text}, {literal(written)})::date"
         # The short one first: the long one takes 24 for the year 24.
         careful = f"coalesce({iso}, try_strptime({day}, [{literal(short)}, {literal(long)}])::date, cell_date({text}))"
-    low, high = f"{int(column.low or 1900)}-01-01", f"{int(column.high or 2199)}-12-31"
+    first, last = column.years
+    low, high = f"{first}-01-01", f"{last}-12-31"
 
     def bounded(date: str) -> str:
         return f"(case when {date} between date '{low}' and date '{high}' then {date} end)"

@@ -7,7 +7,7 @@ from pipeline import fuels
 from pipeline.errors import FleetError, shown_value
 from pipeline.intake import aside, repeats
 from pipeline.intake.seen import make_seen
-from pipeline.schema import MONTHS
+from pipeline.schema import MONTHS, SERIES
 from pipeline.settings import Settings
 from pipeline.store import AS_BYTES, Store, literal
 
@@ -57,6 +57,8 @@ def take_reference(store: Store, settings: Settings, warnings: list[str]) -> Non
     names = sorted({*fuels.load(settings.fuels)})
     store.run("create or replace temp table known_fuels (fuel varchar)")
     store.db.executemany("insert into known_fuels values (?)", [[name] for name in names])
+    store.run("create or replace temp table known_series (indicator varchar, firing varchar)")
+    store.db.executemany("insert into known_series values (?, ?)", [[s.indicator, s.firing] for s in SERIES])
     _take(store, "areas")
     _write_areas(store, warnings)
     for kind, table, query in (

@@ -125,11 +125,11 @@ def unclean_tests(columns: list[Column]) -> Iterator[str]:
 
 def _low(column: Column) -> str | None:
     if column.type in ("date", "week"):
-        return f"date '{int(column.low or 1900)}-01-01'"
+        return f"date '{column.years[0]}-01-01'"
     return None if column.low is None else repr(column.low)
 
 
 def _high(column: Column) -> str | None:
     if column.type in ("date", "week"):
-        return f"date '{int(column.high or 2199)}-12-31'"
+        return f"date '{column.years[1]}-12-31'"
     return None if column.high is None else repr(column.high)

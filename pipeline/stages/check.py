@@ -15,13 +15,11 @@ from pipeline.intake.places import place_readings, place_visits, write_places
 from pipeline.intake.reference import take_reference
 from pipeline.intake.seen import mend, view_seen
 from pipeline.intake.told import write_told
-from pipeline.schema import FOLDER_KINDS, KINDS
+from pipeline.schema import FOLDER_KINDS, KINDS, columns_of
 from pipeline.settings import Settings
 from pipeline.stages.read import keep_warnings
 from pipeline.store import Store
 from pipeline.store_threads import Work, in_threads
-
-YEARS = (1900, 2199)  # those that columns.csv takes of dates
 
 
 @dataclass
@@ -53,8 +51,9 @@ def check(store: Store, settings: Settings, as_of: date | None, today: date) -> 
     as_of: the day the forecast is made for; None: the newest visit that is taken. today: nothing after it is taken.
     Raises FleetError where a reference table leaves nothing to work with, and for an as_of in no year of dates here.
     """
-    if as_of is not None and not YEARS[0] <= as_of.year <= YEARS[1]:
-        raise FleetError(f"--as-of {as_of}: give a day from {YEARS[0]} to {YEARS[1]}, as 2024-01-31.")
+    first, last = columns_of("visits")["visited_on"].years
+    if as_of is not None and not first <= as_of.year <= last:
+        raise FleetError(f"--as-of {as_of}: give a day from {first} to {last}, as 2024-01-31.")
     warnings: list[str] = []
     store.run_file("00_cells.sql")
     aside.begin(store)
@@ -79,17 +78,16 @@ def check(store: Store, settings: Settings, as_of: date | None, today: date) -> 
 def _prepare(store: Store, settings: Settings, warnings: list[str]) -> dict[str, np.ndarray]:
     """Take the reference tables, and beside that look what is to be mended of the others and in which lines these lie;
     returns the lines. The lists of rows are of the store's own connection, as what is temporary is."""
-    lines = {}
 
-    def look_at(kind: str, own: Store) -> None:
+    def look_at(kind: str, own: Store) -> np.ndarray:
         mend(own, kind)
-        lines[kind] = all_lines(own, kind)
+        return all_lines(own, kind)
 
     looks = [Work(partial(look_at, kind)) for kind in FOLDER_KINDS]
-    in_threads(store, [Work(lambda _: take_reference(store, settings, warnings)), *looks])
+    _, *lines = in_threads(store, [Work(lambda _: take_reference(store, settings, warnings)), *looks])
     for kind in FOLDER_KINDS:
         view_seen(store, kind)
-    return lines
+    return dict(zip(FOLDER_KINDS, lines, strict=True))
 
 
 def _find(store: Store) -> None:

@@ -179,32 +179,32 @@ def _number_type(store: Store, table: str) -> str:
 def _work_out(store: Store, rh_pct: float) -> np.ndarray:
     """Side by side: derived_values, in the order of current_readings, analyser_lines, and the install_no of installs
     whose O2 jumps, which it returns."""
-    found: list[np.ndarray] = []
 
     def look_at_analysers(own: Store) -> None:
         visits = own.scalar("select count(*) from current_visits")
         own.run(f"set variable every_nth = {max(1, visits // SAMPLED_VISITS)}")
         own.run_file("40_analyser_lines.sql")
 
-    def look_for_jumps(own: Store) -> None:
-        found.extend(_jumping_installs(own, low) for low in (0, 1))
-
     works = []
     for first, beyond in parts(store, store.scalar("select count(*) from current_readings")):
         tests = TESTS.format(readings=f"readings_between({first}, {beyond})")
         tests = values_sql(tests, rh_pct, whole=True, wanted=FITTED)
         works.append(adding(VALUES_OF_TESTS.format(tests=tests), "derived_values"))
-    in_threads(store, [*works, Work(look_for_jumps), Work(look_at_analysers)])
-    return np.concatenate(found)
+    *_, jumping, _ = in_threads(store, [*works, Work(_jumping_installs), Work(look_at_analysers)])
+    return jumping
 
 
-def _jumping_installs(store: Store, low: int) -> np.ndarray:
-    """install_no of the installs whose O2 at high (0) or low fire (1) gives a reason to compare their tests."""
+def _jumping_installs(store: Store) -> np.ndarray:
+    """install_no of the installs whose O2 at high or low fire gives a reason to compare their tests."""
     visits = store.db.sql("select visit_no, install_no from current_visits").fetchnumpy()
     install_of_visit = np.full(int(visits["visit_no"].max(initial=-1)) + 1, -1, np.int32)
     install_of_visit[visits["visit_no"]] = visits["install_no"]
-    read = store.db.sql(O2_READ.format(low=low)).fetchnumpy()
-    return patterns.jumping_installs(np.asarray(read["place"]), np.asarray(read["o2"]), install_of_visit)
+    found = []
+    for low in (0, 1):
+        read = store.db.sql(O2_READ.format(low=low)).fetchnumpy()
+        place, o2 = np.asarray(read["place"]), np.asarray(read["o2"])
+        found.append(patterns.jumping_installs(place, o2, install_of_visit))
+    return np.concatenate(found)
 
 
 def _streamed(store: Store, query: str) -> Iterator[pl.DataFrame]:

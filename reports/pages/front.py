@@ -10,7 +10,7 @@ from markupsafe import Markup, escape
 from reports import tables, theme
 from reports.charts import staffing as charts
 from reports.site import Figure, Site
-from reports.told import telling
+from reports.told import last_values
 
 AREAS_DRAWN = 30
 
@@ -99,9 +99,7 @@ def install_link(row: Mapping[str, object], card_pages: Mapping[int, str], root:
 
 
 def _first(first: pl.DataFrame, card_pages: Mapping[int, str]) -> tables.Table:
-    first = first.with_columns(
-        digits=telling(*(first[name] for name in ("last_value", "limit_low", "limit_high", "unit")))
-    )
+    first = first.with_columns(shown=last_values(first))
 
     def reading(row: dict) -> str:
         if row["label"] is None:
@@ -111,9 +109,7 @@ def _first(first: pl.DataFrame, card_pages: Mapping[int, str]) -> tables.Table:
             return f"{row['label']}: never read ({limits})"
         before = " before the last work, not read since" if row["before_work"] else ""
         doubt = "; limit in doubt" if row["limit_doubted"] else ""
-        return (
-            f"{row['label']}: {theme.quantity(row['last_value'], row['unit'], row['digits'])}{before} ({limits}{doubt})"
-        )
+        return f"{row['label']}: {row['shown']}{before} ({limits}{doubt})"
 
     columns = [
         tables.Column("Install", lambda r: install_link(r, card_pages)),
