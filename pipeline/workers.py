@@ -13,8 +13,8 @@ import platform
 import socket
 import time
 import urllib.request
-from collections import deque
-from collections.abc import Callable, Sequence
+from collections import Counter, deque
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from importlib.metadata import version
 from typing import Any, TypeVar
@@ -91,12 +91,17 @@ def do_piece(what: str, work: bytes) -> bytes:
 
 
 class DaskWorkers:
-    """A mapper over the workers of a Dask client; see stages.side_by_side.Mapper."""
+    """A mapper over the workers of a Dask client; see stages.side_by_side.Mapper.
+
+    A piece with a `key` is sent to who had the last one of that key and remembers what it is about: another would load
+    its shard and repeat its steps. Where that worker has fallen behind or is gone, Dask gives it to another.
+    """
 
     def __init__(self, client: Any, work: Callable[[str, bytes], bytes]) -> None:
         self.client = client
         self.work = work
         self.gone = False
+        self.homes: dict[Any, str] = {}
 
     def __reduce__(self) -> tuple[Any, ...]:
         return _here, ()  # a client does not travel; a piece that hands out pieces does them where it is
@@ -136,30 +141,45 @@ class DaskWorkers:
 
     def __call__(self, function: Callable[[T], R], pieces: Sequence[T]) -> list[R]:
         """function of every piece, in their order."""
+        import dask
+
         name = getattr(function, "__name__", None) or getattr(getattr(function, "func", None), "__name__", "work")
         results: list[R] = []
         out: deque[tuple[T, Any]] = deque()
-        most_out = self._places() * 2 + 2  # so that few pieces wait in the scheduler's memory
+        places = self._places()
+        most_out = sum(places.values()) * 2 + 2  # so that few pieces wait in the scheduler's memory
+        self.homes = housed([getattr(piece, "key", None) for piece in pieces], self.homes, places)
         try:
-            for k, piece in enumerate(pieces):
-                out.append((piece, self._sent(f"{name} {k + 1} of {len(pieces)}", function, piece)))
-                if len(out) >= most_out:
+            with dask.config.set({"distributed.admin.large-graph-warning-threshold": "1GB"}):  # few are out at once
+                for k, piece in enumerate(pieces):
+                    out.append((piece, self._sent(f"{name} {k + 1} of {len(pieces)}", function, piece)))
+                    if len(out) >= most_out:
+                        results.append(self._taken(function, *out.popleft()))
+                while out:
                     results.append(self._taken(function, *out.popleft()))
-            while out:
-                results.append(self._taken(function, *out.popleft()))
         finally:
             if out and not self.gone:
                 self.client.cancel([future for _, future in out if future is not None], force=True)
         return results
 
-    def _places(self) -> int:
-        return sum(worker["nthreads"] for worker in self.client.scheduler_info(n_workers=-1)["workers"].values())
+    def _places(self) -> dict[str, int]:
+        """Threads of each worker that is there, by its address."""
+        workers = self.client.scheduler_info(n_workers=-1)["workers"]
+        return {address: worker["nthreads"] for address, worker in sorted(workers.items())}
 
     def _sent(self, what: str, function: Callable[[T], R], piece: T) -> Any | None:
         if self.gone:
             return None
-        packed = pickle.dumps((function, piece))
-        return self.client.submit(self.work, what, packed, pure=False, key=f"{what} {id(piece):x} {time.time_ns():x}")
+        packed, home = pickle.dumps((function, piece)), self.homes.get(getattr(piece, "key", None))
+        return self.client.submit(
+            self.work,
+            what,
+            packed,
+            pure=False,
+            key=f"{what} {id(piece):x} {time.time_ns():x}",
+            workers=None if home is None else [home],
+            allow_other_workers=home is not None,
+        )
 
     def _taken(self, function: Callable[[T], R], piece: T, future: Any | None) -> R:
         if future is not None and not self.gone:
@@ -204,6 +224,18 @@ class DaskWorkers:
         self.gone = self.client.status != "running"
         log.warning("the Dask cluster lost a piece of work; it is done on this machine")
         return None
+
+
+def housed(keys: Sequence[Any], homes: Mapping[Any, str], places: Mapping[str, int]) -> dict[Any, str]:
+    """The worker of each key: the one it had, else that with the fewest keys for its threads. places: threads of each
+    worker that is there. Keys that are not asked for are forgotten."""
+    kept = {key: homes[key] for key in keys if key is not None and homes.get(key) in places}
+    held = Counter(kept.values())
+    for key in keys:
+        if key is not None and key not in kept and places:
+            kept[key] = min(places, key=lambda address: held[address] / places[address])
+            held[kept[key]] += 1
+    return kept
 
 
 def _here() -> Any:
