@@ -119,8 +119,8 @@ class DaskWorkers:
             client.wait_for_workers(1, timeout=FIRST_WORKER_S)
         except NoneCame:
             raise FleetError(
-                f"{address}: this Dask scheduler has no workers. Start some (dask worker {address}) where "
-                "foulcast[cluster] is installed, and run again."
+                f"{address}: this Dask scheduler has no workers. Start some (dask worker {address} --nworkers -1 "
+                "--nthreads 1) where foulcast[cluster] is installed, and run again."
             ) from None
         met = client.run(introduce, api_url, on_error="return")
         own = Met(version("foulcast"), ".".join(platform.python_version_tuple()[:2]), True)
@@ -143,6 +143,8 @@ class DaskWorkers:
         """function of every piece, in their order."""
         import dask
 
+        if not self._reached():
+            return side_by_side(function, pieces)
         name = getattr(function, "__name__", None) or getattr(getattr(function, "func", None), "__name__", "work")
         results: list[R] = []
         out: deque[tuple[T, Any]] = deque()
@@ -158,28 +160,43 @@ class DaskWorkers:
                 while out:
                     results.append(self._taken(function, *out.popleft()))
         finally:
-            if out and not self.gone:
+            if out and self._reached():
                 self.client.cancel([future for _, future in out if future is not None], force=True)
         return results
 
+    def _reached(self) -> bool:
+        """Whether the scheduler can be asked; it is given up for good once it is lost."""
+        if not self.gone and self.client.status != "running":
+            self.gone = True
+            log.warning("the Dask scheduler is lost; the rest is done on this machine")
+            logging.getLogger("distributed.client").setLevel(logging.CRITICAL)  # it tries on, and tells of it
+        return not self.gone
+
     def _places(self) -> dict[str, int]:
         """Threads of each worker that is there, by its address."""
-        workers = self.client.scheduler_info(n_workers=-1)["workers"]
+        if self.client.status != "running":  # it would tell of those that it knew
+            return {}
+        workers = self.client.scheduler_info(n_workers=-1).get("workers", {})
         return {address: worker["nthreads"] for address, worker in sorted(workers.items())}
 
     def _sent(self, what: str, function: Callable[[T], R], piece: T) -> Any | None:
-        if self.gone:
+        if not self._reached():
             return None
         packed, home = pickle.dumps((function, piece)), self.homes.get(getattr(piece, "key", None))
-        return self.client.submit(
-            self.work,
-            what,
-            packed,
-            pure=False,
-            key=f"{what} {id(piece):x} {time.time_ns():x}",
-            workers=None if home is None else [home],
-            allow_other_workers=home is not None,
-        )
+        try:
+            return self.client.submit(
+                self.work,
+                what,
+                packed,
+                pure=False,
+                key=f"{what} {id(piece):x} {time.time_ns():x}",
+                workers=None if home is None else [home],
+                allow_other_workers=home is not None,
+            )
+        except Exception:
+            if self._reached():
+                raise
+            return None
 
     def _taken(self, function: Callable[[T], R], piece: T, future: Any | None) -> R:
         if future is not None and not self.gone:
@@ -221,8 +238,8 @@ class DaskWorkers:
                 raise problem
             log.warning("several Dask workers ended over one piece of work; it is done on this machine")
             return None
-        self.gone = self.client.status != "running"
-        log.warning("the Dask cluster lost a piece of work; it is done on this machine")
+        if self._reached():
+            log.warning("the Dask cluster lost a piece of work; it is done on this machine")
         return None
 
 

@@ -147,6 +147,23 @@ def test_without_any_worker_left_the_rest_is_done_here(monkeypatch: pytest.Monke
         assert mapper.gone
 
 
+@pytest.mark.parametrize("while_at_work", [True, False])
+def test_without_the_scheduler_the_rest_is_done_here(while_at_work: bool) -> None:
+    with local_cluster(1) as made, distributed.Client(made.scheduler_address, set_as_default=False) as client:
+        mapper = DaskWorkers(client, do_piece)
+        assert mapper(slow_square, [(n, 0.0) for n in range(3)]) == [0, 1, 4]
+        pieces = [(n, 0.3) for n in range(6)]
+        if while_at_work:
+            threading.Timer(0.5, made.close).start()
+        else:
+            made.close()
+            while client.status == "running":
+                time.sleep(0.05)
+        assert mapper(slow_square, pieces) == [n**2 for n in range(6)]
+        assert mapper.gone
+        assert mapper(slow_square, pieces[:2]) == [0, 1]
+
+
 @pytest.mark.parametrize("address", ["", "nonsense", "tcp://host", "http://10.0.0.5:8786", "tcp://h:99999", "a b:1"])
 def test_an_address_that_is_none_is_told(address: str) -> None:
     with pytest.raises(FleetError, match=r"not the address of a Dask scheduler.*tcp://10\.0\.0\.5:8786"):
