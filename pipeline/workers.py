@@ -94,7 +94,9 @@ class DaskWorkers:
     """A mapper over the workers of a Dask client; see stages.side_by_side.Mapper.
 
     A piece with a `key` is sent to who had the last one of that key and remembers what it is about: another would load
-    its shard and repeat its steps. Where that worker has fallen behind or is gone, Dask gives it to another.
+    its shard and repeat its steps. Where that worker has fallen behind or is gone, Dask gives it to another. Such
+    pieces are many and short, and a record of each in Prefect would take longer than the piece: `work`, which may be
+    one that is recorded, is for the others.
     """
 
     def __init__(self, client: Any, work: Callable[[str, bytes], bytes]) -> None:
@@ -185,7 +187,7 @@ class DaskWorkers:
         packed, home = pickle.dumps((function, piece)), self.homes.get(getattr(piece, "key", None))
         try:
             return self.client.submit(
-                self.work,
+                self.work if home is None else do_piece,
                 what,
                 packed,
                 pure=False,
@@ -231,8 +233,8 @@ class DaskWorkers:
             problem = future.exception()
             if isinstance(problem, FileNotFoundError):
                 raise FleetError(
-                    f"a worker does not see {problem.filename or problem}. Name a folder that this machine and all "
-                    "workers see under the same path: shared_folder under [cluster] in fleet.toml."
+                    f"a worker does not find what this machine wrote ({problem}). Name a folder that this machine and "
+                    "all workers see under the same path: shared_folder under [cluster] in fleet.toml."
                 ) from problem
             if not isinstance(problem, KilledWorker):
                 raise problem

@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import json
 import os
+import pickle
 import signal
 import socket
 import sqlite3
@@ -103,6 +104,16 @@ def test_a_piece_goes_back_to_who_knows_what_it_is_about(workers: DaskWorkers) -
     assert len(set(rounds[0].values())) == 2
     moved = sum(after[piece] != rounds[0][piece] for after in rounds[1:] for piece in pieces)
     assert moved <= 5  # of 35: Dask may take one from a worker that has fallen behind; sent to anyone, half would
+
+
+def noted(what: str, work: bytes) -> bytes:
+    return pickle.dumps([what, pickle.loads(do_piece(what, work))])
+
+
+def test_only_pieces_that_are_a_work_of_their_own_are_recorded(workers: DaskWorkers) -> None:
+    recording = DaskWorkers(workers.client, noted)
+    assert recording(slow_square, [(3, 0.0)]) == [["slow_square 1 of 1", 9]]
+    assert [piece for piece, _ in recording(who_has, [Keyed(("shard", 0))])] == [Keyed(("shard", 0))]
 
 
 def test_the_homes_of_pieces() -> None:

@@ -172,6 +172,6 @@ def test_a_worker_that_does_not_see_the_shards_says_which_setting_helps(tmp_path
     with (
         local_cluster(1) as made,
         distributed.Client(made, set_as_default=False) as client,
-        pytest.raises(FleetError, match=r"a worker does not see .*shared_folder under \[cluster\]"),
+        pytest.raises(FleetError, match=r"a worker does not find .*none\.parquet.*shared_folder under \[cluster\]"),
     ):
         DaskWorkers(client, do_piece)(pl.read_parquet, [str(tmp_path / "none.parquet")])
