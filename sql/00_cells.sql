@@ -71,4 +71,8 @@ create or replace temp macro cell_boolean(t) as
          when lower(trim(t)) in ('false', 'f', 'no', 'n', '0', '0.0', 'nein', 'falsch', 'non', 'faux', 'off')
              then false end;
 
-create or replace temp macro cell_word(t) as lower(regexp_replace(trim(t), '[\s-]+', '_', 'g'));
+-- A word of a closed list, or a fuel's name (fuels.fuel_word gives the same), however it is written: small letters, _ for
+-- blanks and hyphens of any kind.
+create or replace temp macro cell_word(t) as
+    lower(regexp_replace(regexp_replace(t, '^[\s\x0b\pZ\x{feff}]+|[\s\x0b\pZ\x{feff}]+$', '', 'g'),
+                         '[\s\x0b\pZ\x{feff}\x{2010}\x{2011}-]+', '_', 'g'));
