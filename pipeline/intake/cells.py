@@ -115,9 +115,10 @@ def _digits(mapped: Mapped, text: str) -> str:
 
 
 def _plain_number(text: str, reading: Reading) -> str:
+    odd = f"contains({text}, '_') or contains({text}, '+-')"  # which DuckDB would take
     if reading.decimal == ",":
-        return f"try_cast(case when not contains({text}, '.') then replace({text}, ',', '.') end as double)"
-    return f"try_cast({text} as double)"
+        return f"try_cast(case when not ({odd} or contains({text}, '.')) then replace({text}, ',', '.') end as double)"
+    return f"try_cast(case when not ({odd}) then {text} end as double)"
 
 
 def _number(mapped: Mapped, text: str, reading: Reading, digits: str | None) -> tuple[str, str]:

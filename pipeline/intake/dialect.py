@@ -19,7 +19,8 @@ from pipeline.intake.records import lines_of, records_of
 
 CHUNK = 1 << 18  # what fits into a core's cache is looked at several times at the price of once
 SAMPLE = 1 << 18
-NEWLINE = 10
+NEWLINE, PLUS, MINUS, UNDERSCORE = b"\n+-_"
+ZERO = np.uint8(ord("0"))
 SAMPLE_RECORDS = 300
 DELIMITERS = (",", ";", "\t", "|")
 DECLARED = re.compile(r'"?sep=(.)"?', re.IGNORECASE)  # a first line that tells spreadsheets the delimiter
@@ -33,7 +34,10 @@ DECIMAL_POINT = re.compile(r"\s*[-+]?\d[\d,]*\.\d+\s*")
 
 @dataclass(frozen=True)
 class Bytes:
-    """One pass over a file's bytes."""
+    """One pass over a file's bytes.
+
+    odd_numbers: somewhere digits are joined by _, or - follows +. To DuckDB 5_0 is 50 and +-5 is -5.
+    """
 
     size: int
     fingerprint: str
@@ -44,12 +48,13 @@ class Bytes:
     utf8: bool
     ends_line: bool
     head: bytes
+    odd_numbers: bool = False
     trouble: str | None = None
 
     @classmethod
     def unread(cls, trouble: str) -> Bytes:
         """A file whose bytes could not be read, and why."""
-        return cls(0, "", 0, 0, 0, False, False, False, b"", trouble)
+        return cls(0, "", 0, 0, 0, False, False, False, b"", trouble=trouble)
 
 
 @dataclass(frozen=True)
@@ -75,22 +80,34 @@ def scan_bytes(path: Path) -> Bytes:
     """Fingerprint and counts of a file, reading it once in pieces."""
     digest, decoder = hashlib.sha256(), codecs.getincrementaldecoder("utf-8")()
     size = newlines = returns = pairs = 0
-    nulls, utf8, head, last = False, True, b"", b""
+    nulls, utf8, odd_numbers, head, last = False, True, False, b"", b""
     with path.open("rb") as file:
         while chunk := file.read(CHUNK):
             head = head or chunk[:SAMPLE]
             size += len(chunk)
             digest.update(chunk)
-            newlines += int(np.count_nonzero(np.frombuffer(chunk, np.uint8) == NEWLINE))  # bytes.count stops at each
-            if b"\r" in chunk or last == b"\r":
+            data = np.frombuffer(chunk, np.uint8)
+            newlines += int(np.count_nonzero(data == NEWLINE))  # bytes.count stops at each
+            odd_numbers = odd_numbers or _has_odd_number(data)
+            odd_numbers = odd_numbers or _has_odd_number(np.frombuffer(last + chunk[:2], np.uint8))
+            if b"\r" in chunk or last[-1:] == b"\r":
                 returns += chunk.count(b"\r")
-                pairs += chunk.count(b"\r\n") + (last == b"\r" and chunk[:1] == b"\n")
+                pairs += chunk.count(b"\r\n") + (last[-1:] == b"\r" and chunk[:1] == b"\n")
             nulls = nulls or b"\0" in chunk
             if utf8 and not (chunk.isascii() and not decoder.getstate()[0]):
                 utf8 = _decodes(decoder, chunk)
-            last = chunk[-1:]
+            last = (last + chunk[-2:])[-2:]
     utf8 = utf8 and not decoder.getstate()[0]
-    return Bytes(size, digest.hexdigest(), newlines, returns, pairs, nulls, utf8, last == b"\n", head)
+    ends_line = last[-1:] == b"\n"
+    return Bytes(size, digest.hexdigest(), newlines, returns, pairs, nulls, utf8, ends_line, head, odd_numbers)
+
+
+def _has_odd_number(data: np.ndarray) -> bool:
+    marks = np.flatnonzero((data == UNDERSCORE) | (data == PLUS))
+    marks = marks[(marks > 0) & (marks < len(data) - 1)]
+    before, mark, after = (data[marks + step] for step in (-1, 0, 1))
+    joined = (before - ZERO < 10) & (after - ZERO < 10)  # of unsigned bytes: what lies below 0 is large
+    return bool(np.where(mark == PLUS, after == MINUS, joined).any())
 
 
 def _decodes(decoder: codecs.IncrementalDecoder, chunk: bytes) -> bool:

@@ -67,7 +67,7 @@ def plan_of(file: Arrival, settings: Settings) -> FilePlan:
     mapped, unknown = map_headers(file.name, file.kind, dialect.header, columns)
     style = date_style_of(file.name, dialect.sample, lambda: _records(file.path, dialect), mapped)
     reading = Reading(dialect.decimal, *style)
-    careful = tuple(_careful_columns(dialect, mapped, reading)) if dialect.plain else ()
+    careful = tuple(_careful_columns(dialect, mapped, reading, file.scanned.odd_numbers)) if dialect.plain else ()
     return FilePlan(file, tuple(mapped), tuple(unknown), len(dialect.header), reading, dialect, careful)
 
 
@@ -94,13 +94,18 @@ def notes_of(plan: FilePlan) -> list[str]:
     return notes
 
 
-def _careful_columns(dialect: Dialect, mapped: Iterable[Mapped], reading: Reading) -> list[Mapped]:
-    """Columns of which many sampled cells are not plain: these are read with care in one go, not record by record."""
+def _careful_columns(dialect: Dialect, mapped: Iterable[Mapped], reading: Reading, odd_numbers: bool) -> list[Mapped]:
+    """Columns of which many sampled cells are not plain: these are read with care in one go, not record by record.
+
+    odd_numbers: as of `Bytes`; then all columns of numbers.
+    """
     step = max(1, len(dialect.sample) // TRIED)
     sample = dialect.sample[::step]
     careful = []
     for one in mapped:
-        if one.column.type != "text":
+        if odd_numbers and one.column.type == "number":
+            careful.append(one)
+        elif one.column.type != "text":
             cells = Counter(cells[one.position] for cells in sample if one.position < len(cells))
             odd = sum(n for cell, n in cells.items() if cell and not _is_plain(one, cell, reading))
             if odd > 0.02 * len(sample) + 1:
