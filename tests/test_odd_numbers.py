@@ -63,13 +63,24 @@ def test_thousands_may_be_parted_by_blanks(written: str, tmp_path: Path) -> None
 
 
 @pytest.mark.parametrize(
-    ("text", "odd"), [("V_1,as_found,5_a,a_5", False), ("2024_01", True), ("1+1,++-", True), ("5+5,_+_-", False)]
+    ("text", "odd"),
+    [
+        ("V_1,as_found,5_a,a_5,_5,5_", False),
+        ("V2024_01,Ö1_2,B.1-2_3", False),
+        ("2024_01", True),
+        ("-2.5_0", True),
+        (" 1_0", True),
+        ('"1_0"', True),
+        ("1+1,++-", True),
+        ("5+5,_+_-", False),
+    ],
 )
 def test_odd_numbers_are_seen_wherever_a_piece_of_the_file_ends(
     text: str, odd: bool, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(dialect, "CHUNK", 8)
-    for blanks in range(16):
+    monkeypatch.setattr(dialect, "BORDER", 8)
+    for blanks in range(24):
         path = tmp_path / "a.csv"
-        path.write_text("x" * blanks + "," + text + ",\n")
+        path.write_text("x" * blanks + "," + text + ",\n", encoding="utf-8")
         assert scan_bytes(path).odd_numbers is odd, blanks

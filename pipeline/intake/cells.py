@@ -114,8 +114,13 @@ def _digits(mapped: Mapped, text: str) -> str:
     return f"cell_digits({text}, {literal(repeated or '')})"
 
 
+def odd_number_sql(text: str) -> str:
+    """SQL of whether a cell holds what DuckDB takes within a number and nobody writes there, as 5_0 or +-5."""
+    return f"contains({text}, '_') or contains({text}, '+-')"
+
+
 def _plain_number(text: str, reading: Reading) -> str:
-    odd = f"contains({text}, '_') or contains({text}, '+-')"  # which DuckDB would take
+    odd = odd_number_sql(text)
     if reading.decimal == ",":
         return f"try_cast(case when not ({odd} or contains({text}, '.')) then replace({text}, ',', '.') end as double)"
     return f"try_cast(case when not ({odd}) then {text} end as double)"

@@ -20,7 +20,11 @@ from pipeline.intake.records import lines_of, records_of
 CHUNK = 1 << 18  # what fits into a core's cache is looked at several times at the price of once
 SAMPLE = 1 << 18
 NEWLINE, UNDERSCORE = b"\n_"
-ZERO = np.uint8(ord("0"))
+BORDER = 40  # no number is longer
+BYTES = [chr(n) for n in range(256)]
+DIGIT = np.array([c.isascii() and c.isdigit() for c in BYTES])
+WITHIN_NUMBER = np.array([c.isascii() and (c.isdigit() or c in "._+-") for c in BYTES])
+LETTER = np.array([not c.isascii() or c.isalpha() for c in BYTES])
 SAMPLE_RECORDS = 300
 DELIMITERS = (",", ";", "\t", "|")
 DECLARED = re.compile(r'"?sep=(.)"?', re.IGNORECASE)  # a first line that tells spreadsheets the delimiter
@@ -36,7 +40,7 @@ DECIMAL_POINT = re.compile(r"\s*[-+]?\d[\d,]*\.\d+\s*")
 class Bytes:
     """One pass over a file's bytes.
 
-    odd_numbers: somewhere digits are joined by _, or - follows +. To DuckDB 5_0 is 50 and +-5 is -5.
+    odd_numbers: somewhere digits that begin a word are joined by _, or - follows +. To DuckDB 5_0 is 50, +-5 is -5.
     """
 
     size: int
@@ -87,26 +91,32 @@ def scan_bytes(path: Path) -> Bytes:
             size += len(chunk)
             digest.update(chunk)
             newlines += int(np.count_nonzero(np.frombuffer(chunk, np.uint8) == NEWLINE))  # bytes.count stops at each
-            odd_numbers = odd_numbers or _has_odd_number(chunk) or _has_odd_number(last + chunk[:2])
+            odd_numbers = odd_numbers or _has_odd_number(chunk) or _has_odd_number(last + chunk[:BORDER])
             if b"\r" in chunk or last[-1:] == b"\r":
                 returns += chunk.count(b"\r")
                 pairs += chunk.count(b"\r\n") + (last[-1:] == b"\r" and chunk[:1] == b"\n")
             nulls = nulls or b"\0" in chunk
             if utf8 and not (chunk.isascii() and not decoder.getstate()[0]):
                 utf8 = _decodes(decoder, chunk)
-            last = (last + chunk[-2:])[-2:]
+            last = (last + chunk[-BORDER:])[-BORDER:]
     utf8 = utf8 and not decoder.getstate()[0]
     ends_line = last[-1:] == b"\n"
     return Bytes(size, digest.hexdigest(), newlines, returns, pairs, nulls, utf8, ends_line, head, odd_numbers)
 
 
 def _has_odd_number(piece: bytes) -> bool:
-    """As `Bytes.odd_numbers`; + is rarely written at all, _ in every test."""
+    """As `Bytes.odd_numbers`, of a piece of a file; where it begins within a word, that word is not looked at."""
     data = np.frombuffer(piece, np.uint8)
     marks = np.flatnonzero(data == UNDERSCORE)
-    marks = marks[data[marks - 1] - ZERO < 10]  # unsigned: what lies below 0 is large
-    joined = data[np.minimum(marks, len(data) - 2) + 1] - ZERO < 10
-    return bool(joined.any()) or (b"+" in piece and b"+-" in piece)
+    marks = marks[DIGIT[data[marks - 1]]]
+    marks = marks[DIGIT[data[np.minimum(marks + 1, len(data) - 1)]]]
+    while len(marks := marks[marks > 0]):  # back to where the words begin: most are names
+        marks = marks - 1
+        before = data[marks]
+        if not (WITHIN_NUMBER | LETTER)[before].all():
+            return True
+        marks = marks[WITHIN_NUMBER[before]]
+    return b"+" in piece and b"+-" in piece
 
 
 def _decodes(decoder: codecs.IncrementalDecoder, chunk: bytes) -> bool:

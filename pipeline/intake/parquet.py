@@ -16,6 +16,7 @@ import pyarrow as pa
 
 from pipeline.errors import FleetError
 from pipeline.intake.cells import Reading, absent_keys_sql, cell_sql, odd_sql, unit_sql
+from pipeline.intake.folder import path_sql
 from pipeline.intake.headers import Mapped, map_headers, plain_header
 from pipeline.schema import headers_of
 from pipeline.settings import Settings
@@ -141,8 +142,7 @@ def _value(one: Mapped, cell: str, type_: str) -> tuple[str, tuple[str, str, str
 
 
 def _source(path: Path) -> str:
-    escaped = re.sub(r"([*?\[])", r"[\1]", str(path))  # a name, not a pattern
-    return f"read_parquet({literal(escaped)}, hive_partitioning = false)"
+    return f"read_parquet({path_sql(path)}, hive_partitioning = false)"
 
 
 def _folders(name: str) -> Iterator[tuple[str, str | None]]:
