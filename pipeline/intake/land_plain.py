@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import duckdb
@@ -154,7 +155,7 @@ def _read_again(plan: FilePlan, places: list[tuple[int, int, str]]) -> list[tupl
             record = next(records_of(lines, plan.dialect.delimiter), None)
             if record is None:
                 return None
-            records.append((start, Record(line, record.cells, record.broken)))
+            records.append((start, replace(record, line=line)))
     return records
 
 
