@@ -67,6 +67,11 @@ create or replace temp macro cell_date(t) as
 create or replace temp macro cell_is_two_dates(t) as
     regexp_full_match(t, '\s*(0?[1-9]|1[0-2])[/-](0?[1-9]|1[0-2])[/-]\d{4}\b.*');
 
+-- Written as a date is, in one of the years of dates; where it is none, the calendar has no such day.
+create or replace temp macro cell_is_like_date(t, first_year, last_year) as
+    regexp_full_match(cell_day(t), '\d{4}[./-]\d{1,2}[./-]\d{1,2}|\d{1,2}[./-]\d{1,2}[./-]\d{4}')
+    and try_cast(regexp_extract(cell_day(t), '\d{4}') as integer) between first_year and last_year;
+
 create or replace temp macro cell_boolean(t) as
     case when lower(trim(t)) in ('true', 't', 'yes', 'y', '1', '1.0', 'ja', 'j', 'wahr', 'oui', 'vrai', 'sí', 'si', 'sì', 'x', 'on')
              then true

@@ -115,7 +115,9 @@ def _not_taken(column: Column, written: str) -> str:
         years = "{} to {}".format(*column.years)
         return (
             f"case when cell_is_two_dates({written}) then 'it can be read as day/month and as month/day' "
-            f"else 'what is written is no date from {years}' end || '; write it as 2024-01-31'"
+            f"when cell_is_like_date({written}, {column.years[0]}, {column.years[1]}) "
+            f"then 'there is no such day in the calendar' else 'what is written is no date from {years}' end "
+            "|| '; write it as 2024-01-31'"
         )
     if column.type == "number":
         return literal(f"possible are {_range(column.low, column.high, column.unit)}")
