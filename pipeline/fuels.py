@@ -25,6 +25,11 @@ VAPORISATION_KJ = 44.013
 SUM_TOLERANCE = 0.001
 """How far the fractions of a fuel may be from 1: the rounding of three decimals. They are then scaled to 1."""
 GROSS_KEY = "gross_mj_per_kg"
+ANY_FUEL = "any"
+"""What limits say that hold for every fuel."""
+BLANKS = "\t-\r \xa0\u1680\u2000-\u200a\u2028\u2029\u202f\u205f\u3000\ufeff"
+HYPHENS = "\u2010\u2011-"
+"""For a class of a regular expression, as are the blanks: those of Unicode and the byte order mark."""
 PLAUSIBLE_GROSS = (0.75, 1.30)
 """A gross heat outside these multiples of Boie's estimate was given in another unit. Common practice, no source."""
 
@@ -137,8 +142,12 @@ def shipped() -> dict[str, dict[str, float]]:
 
 
 def fuel_word(name: str) -> str:
-    """A fuel's name as installs carry it, however people write it: small letters, _ for blanks and hyphens."""
-    return re.sub(r"[\s-]+", "_", name.strip().lower())
+    """A fuel's name as installs and limits carry it, however people write it: small letters, _ for blanks and hyphens.
+
+    The macro cell_word of sql/00_cells.sql gives the same of a cell.
+    """
+    bare = re.sub(f"^[{BLANKS}]+|[{BLANKS}]+$", "", name)
+    return re.sub(f"[{BLANKS}{HYPHENS}]+", "_", "".join(letter.lower()[0] for letter in bare))
 
 
 def names(settings_fuels: Mapping[str, Mapping[str, float]] | None = None) -> list[str]:
@@ -159,6 +168,11 @@ def load(settings_fuels: Mapping[str, Mapping[str, float]] | None = None) -> Fue
         if not word or word in met:
             cure = f"means the same as [fuels.{met[word]}]; keep one of them" if word else "has no name; give it one"
             raise FleetError(f"fleet.toml, [fuels.{name}]: {cure}.")
+        if word == ANY_FUEL:
+            raise FleetError(
+                f"fleet.toml, [fuels.{name}]: in limits.csv {ANY_FUEL!r} stands for every fuel and cannot name one; "
+                "give this fuel another name, there and in installs.csv."
+            )
         met[word] = name
         known[word] = define(word, written)
     return FuelTable(known)

@@ -15,8 +15,6 @@ from pipeline.schema import KINDS, headers_of
 WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 Weekday = Literal["mon", "tue", "wed", "thu", "fri", "sat", "sun"]
 
-ANY_FUEL = "any"
-
 
 class PlanSettings(BaseModel):
     """The levers of the visit plan: [plan] in fleet.toml.
@@ -151,12 +149,6 @@ class Settings(BaseModel):
                 if ours and ours not in headers_of(kind):
                     where = f"fleet.toml [columns.{kind}] {shown_value(header)}"
                     raise unknown_word(where, "column", ours, headers_of(kind), 'Use "" to leave the column out.')
-        for fuel in self.fuels:
-            if fuel.strip().lower() == ANY_FUEL:
-                raise FleetError(
-                    f"fleet.toml [fuels.{fuel}]: in limits.csv {ANY_FUEL!r} stands for every fuel and cannot name one; "
-                    "give this fuel another name, there and in installs.csv."
-                )
         for kind, pattern in self.files.items():
             if _leaves(pattern):
                 raise FleetError(

@@ -34,7 +34,7 @@ ASIDE = {
     "ambiguous date": ("visits", V, "B1,I1,03/04/2021,,,,,,", ("visited_on", "03/04/2021", "unreadable")),
     "before the install": ("visits", V, "B1,I1,2018-02-28,,,,,,", ("visited_on", "2018-02-28", "before_install")),
     "in the future": ("visits", V, "B1,I1,2026-11-26,,,,,,", ("visited_on", "2026-11-26", "future")),
-    "too few cells": ("visits", V, "B1,I1,2021-01-05", (None, "B1,I1,2021-01-05", "cells")),
+    "too few cells": ("visits", V, "B1,I1", (None, "B1,I1", "cells")),
     "too many cells": ("visits", V, "B1,I1,2021-01-05,,,,,,,,,9", (None, "B1,I1,2021-01-05,,,,,,,,,9", "cells")),
     "nothing at all": ("visits", V, ",,,,,,,,", (None, None, "empty")),
     "unknown visit": ("readings", R, "Z9,as_found,high,5,9,,,", ("visit_id", "Z9", "unknown_visit")),

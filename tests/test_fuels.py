@@ -2,13 +2,21 @@
 
 from __future__ import annotations
 
+import json
+import sys
 from pathlib import Path
 
 import pytest
 from fleet_writer import run_checks, write_fleet
+from hypothesis import example, given
+from hypothesis import strategies as st
 
 from pipeline import fuels
 from pipeline.errors import FleetError
+from pipeline.store import Store
+
+CELLS = Store.open(None)
+CELLS.run_file("00_cells.sql")
 
 # Stoichiometry of the shipped reference fuels, recomputed with Cantera for these compositions: air, dry gas (mol/mol or
 # m3/kg at 0 °C), CO2max, gross over net, full condensate in kg/kWh gross.
@@ -101,16 +109,23 @@ def test_what_cannot_be_a_fuel_is_refused(written: dict[str, float], message: st
         fuels.load({"site": written})
 
 
-@pytest.mark.parametrize("name", ["site_gas", "Site_Gas", "SITE GAS", " site-gas ", "Site  -Gas"])
+@pytest.mark.parametrize(
+    "name", ["site_gas", "Site_Gas", "SITE GAS", " site-gas ", "Site  -Gas", "site\u00a0gas", "Site\u2011gas\u2009"]
+)
 def test_a_fuel_is_known_however_its_name_is_written(name: str, tmp_path: Path) -> None:
-    """In fleet.toml and in installs.csv alike; half the installs' cells are written as fleet.toml, half otherwise."""
+    """In fleet.toml, installs.csv and limits.csv alike, in some cells as in fleet.toml and in others otherwise."""
     installs = "".join(f"I{n},M1,A1,{fuel},2018-03-01\n" for n, fuel in enumerate([name, "site_gas", "Site-Gas"]))
+    limits = f"M1,{name},any,o2_pct,3,8,\nM2,{name.upper()},any,o2_pct,3,8,\nM1, ANY ,any,co_air_free_ppm,,300,\n"
     files = {
-        "fleet.toml": f"[fuels.{name!r}]\nmethane = 0.9\nnitrogen = 0.1\n",
+        "fleet.toml": f"[fuels.{json.dumps(name)}]\nmethane = 0.9\nnitrogen = 0.1\n",
         "installs.csv": f"install_id,model_id,area_id,fuel,installed_on\n{installs}",
+        "limits.csv": f"model_id,fuel,firing,indicator,low,high,source\n{limits}",
     }
     checked = run_checks(write_fleet(tmp_path, files))
     assert checked.store.rows("select distinct fuel from current_installs") == [("site_gas",)]
+    assert checked.store.rows("select fuel, count(*) from current_limits group by fuel order by fuel") == [
+        ("any", 1), ("site_gas", 2),
+    ]  # fmt: skip
     assert [f for f in checked.findings if f[4] == "unknown_fuel"] == []
 
 
@@ -126,6 +141,20 @@ def test_two_names_that_installs_cannot_tell_apart_are_refused() -> None:
         fuels.load({"Site Gas": {"methane": 1.0}, "site_gas": {"hydrogen": 1.0}})
     with pytest.raises(FleetError, match="has no name"):
         fuels.load({" ": {"methane": 1.0}})
+
+
+@pytest.mark.parametrize("name", ["any", "Any", "ANY\u00a0"])
+def test_no_fuel_can_be_called_any(name: str) -> None:
+    with pytest.raises(FleetError, match=rf"\[fuels\.{name}\].*every fuel"):
+        fuels.load({name: {"methane": 1.0}})
+
+
+@given(st.text() | st.text("aÄİς-_ \u2011\u00a0\ufeff\x1c\n"))
+@example("".join(map(chr, range(1, 0xD800))))
+@example("".join(map(chr, range(0xE000, sys.maxunicode + 1))))
+def test_the_store_words_a_fuel_as_python_does(name: str) -> None:
+    """Every character that there is once, and names of a few of those that could be taken differently."""
+    assert CELLS.scalar("select cell_word(?)", [name.replace("\0", "")]) == fuels.fuel_word(name.replace("\0", ""))
 
 
 def test_the_nearest_component_is_found_whatever_its_case() -> None:

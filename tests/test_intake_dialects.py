@@ -239,7 +239,7 @@ def test_sheets_that_are_not_read_are_named(tmp_path: Path) -> None:
 def test_files_read_together_keep_their_lines_and_their_rejected_records(tmp_path: Path) -> None:
     header = "visit_id,install_id,visited_on,minutes_on_site,notes\n"
     first = header + 'A1,I1,2021-01-01,60,"two\nlines"\nA2,I1,2021-01-02,an hour,\nA3,I1,2021-01-03,61,\n'
-    second = header + "B1,I1,2021-02-01,62,\n\nB2,I1,2021-02-02\nB3,I1,2021-02-03,63 min,\nB4,I1,2021-02-04,64,\n"
+    second = header + "B1,I1,2021-02-01,62,\n\nB2,I1\nB3,I1,2021-02-03,63 min,\nB4,I1,2021-02-04,64,\n"
     checked = run_checks(
         write_fleet(tmp_path, {"visits/visits.csv": None, "visits/a.csv": first, "visits/b.csv": second})
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from datetime import date
 from pathlib import Path
 
@@ -54,3 +55,22 @@ def test_a_day_in_no_year_of_dates_is_refused(day: date, tmp_path: Path) -> None
     fleet = write_fleet(tmp_path)
     with pytest.raises(FleetError, match=f"--as-of {day}: give a day from 1900 to 2199"):
         run_checks(fleet, as_of=day)
+
+
+@pytest.mark.parametrize("name", ["visits[1].csv", "visits?.csv", "v*.csv", "v's $$x$$.csv", "v\\1.csv", "é %20\n.csv"])
+def test_a_file_is_itself_whatever_its_name(name: str, tmp_path: Path) -> None:
+    """To DuckDB's readers visits[1].csv, as a browser names a second download, is a pattern that means visits1.csv."""
+    head = "visit_id,install_id,visited_on\n"
+    files = {"visits/visits.csv": None, "visits/visits1.csv": f"{head}V1,I1,2021-03-01\n"}
+    checked = run_checks(write_fleet(tmp_path, {**files, f"visits/{name}": f"{head}V2,I2,2021-03-02\n"}))
+    taken = "select v.visit_id, f.name from current_visits v join input_files f using (file_id) order by 1"
+    assert checked.store.rows(taken) == [("V1", "visits/visits1.csv"), ("V2", f"visits/{name}")]
+
+
+def test_a_file_whose_name_is_no_text_is_told(tmp_path: Path) -> None:
+    fleet = write_fleet(tmp_path)
+    try:
+        (fleet / "visits" / os.fsdecode(b"\xff.csv")).write_text("visit_id,install_id,visited_on\n")
+    except OSError:
+        pytest.skip("this file system takes names in UTF-8 only")
+    assert run_checks(fleet).read.warnings == ["visits/?.csv: not read; its name is no UTF-8 text. Rename the file."]

@@ -9,8 +9,10 @@ from pathlib import Path
 
 import fsspec
 import polars as pl
+import pyarrow as pa
 import pytest
 from fleet_writer import TABLES, run_checks, write_fleet
+from pyarrow import parquet
 
 from pipeline.errors import FleetError, PassingError
 from pipeline.fleet_place import FleetPlace
@@ -209,18 +211,21 @@ def test_headers_of_parquet_files_are_proposed_too(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("here", ["UTC", "Pacific/Honolulu", "Pacific/Auckland"])
 @pytest.mark.parametrize(
-    ("zone", "day"), [(None, "2021-03-01"), ("UTC", "2021-03-01"), ("Europe/Athens", "2021-03-02")]
-)
+    ("zone", "day"),
+    [
+        (None, "2021-03-01"), ("UTC", "2021-03-01"), ("Europe/Athens", "2021-03-02"), ("+01:30", "2021-03-02"),
+        ("+0129", "2021-03-01"), ("-03:30", "2021-03-01"), ("Etc/GMT-2", "2021-03-02"),
+    ],
+)  # fmt: skip
 def test_the_day_of_an_instant_is_that_of_its_own_zone(
     here: str, zone: str | None, day: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """22:30 in UTC on 1 March is 0:30 on the 2nd in Athens (UTC+2 in winter, common knowledge)."""
-    moment = pl.Series([datetime(2021, 3, 1, 22, 30)])
-    if zone:
-        moment = moment.dt.replace_time_zone("UTC").dt.convert_time_zone(zone)
+    """22:30 in UTC on 1 March is 0:30 on the 2nd in Athens (UTC+2 in winter, common knowledge), and midnight where
+    clocks are an hour and a half ahead. Etc/GMT-2 is, by its name, two hours ahead."""
+    moment = pa.array([datetime(2021, 3, 1, 22, 30)], pa.timestamp("us", zone))
     fleet = write_fleet(tmp_path, {"visits/visits.csv": None})
-    visits = pl.DataFrame({"visit_id": ["V1"], "install_id": ["I1"], "visited_on": moment})
-    visits.write_parquet(fleet / "visits" / "a.parquet")
+    visits = pa.table({"visit_id": ["V1"], "install_id": ["I1"], "visited_on": moment})
+    parquet.write_table(visits, fleet / "visits" / "a.parquet")
     monkeypatch.setenv("TZ", here)
     time.tzset()
     try:
@@ -228,3 +233,44 @@ def test_the_day_of_an_instant_is_that_of_its_own_zone(
     finally:
         monkeypatch.undo()
         time.tzset()
+
+
+def test_a_number_of_32_bits_is_the_decimal_it_was_made_from(tmp_path: Path) -> None:
+    """The nearest double to the nearest float of 6.4 is 6.400000095…: out of a range that ends at 6.4."""
+    fleet = write_fleet(tmp_path, {"readings/readings.csv": None})
+    tests = pl.DataFrame(
+        {"visit_id": ["V1"], "stage": "as_found", "firing": "high", "o2_pct": [6.4], "flue_temp_f": [143.6]}
+    )
+    tests.cast({pl.Float64: pl.Float32}).write_parquet(fleet / "readings" / "a.parquet")
+    assert run_checks(fleet).store.rows("select o2_pct, flue_temp_c from current_readings") == [(6.4, 62.0)]
+
+
+def test_text_written_as_bytes_is_text(tmp_path: Path) -> None:
+    """As writers without the format's note that bytes are UTF-8 leave it; what is no UTF-8 is shown by its codes."""
+    fleet = write_fleet(
+        tmp_path, {"visits/visits.csv": None, "installs.csv": TABLES["installs.csv"].replace("I1", "Ö1")}
+    )
+    columns = {
+        "visit_id": ["V1", "V2"],
+        "install_id": ["Ö1", "I2"],
+        "visited_on": ["2021-03-01"] * 2,
+        "purpose": ["annual"] * 2,
+    }
+    visits = pl.DataFrame(columns).select(pl.all().cast(pl.Binary), pl.Series("notes", [b"\xc3\xa9\n", b"\xff"]))
+    visits.write_parquet(fleet / "visits" / "a.parquet")
+    checked = run_checks(fleet)
+    assert checked.store.rows("select install_id, purpose, notes from current_visits order by visit_id") == [
+        ("Ö1", "annual", "é\n"), ("I2", "annual", "\\xFF"),
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize("numbers", [pl.Int64, pl.Float64, pl.Float32, pl.Decimal(12, 2)])
+def test_names_that_are_numbers_meet_those_of_csv_files(numbers: pl.DataType, tmp_path: Path) -> None:
+    """A column of numbers with an empty cell leaves a data frame as fractions: 101.0 is 101."""
+    visits = "visit_id,install_id,visited_on\n101,I1,2021-03-01\n"
+    fleet = write_fleet(tmp_path, {"visits/visits.csv": visits, "readings/readings.csv": None})
+    tests = pl.DataFrame(
+        {"visit_id": pl.Series([101]).cast(numbers), "stage": "as_found", "firing": "high", "o2_pct": 5.0}
+    )
+    tests.write_parquet(fleet / "readings" / "a.parquet")
+    assert run_checks(fleet).check.accepted["readings"] == 1

@@ -87,9 +87,3 @@ def test_a_byte_order_mark_does_no_harm_and_other_encodings_are_named(tmp_path: 
     (tmp_path / "fleet.toml").write_bytes('title = "é"'.encode("cp1252"))
     with pytest.raises(FleetError, match="UTF-8"):
         load_settings(tmp_path)
-
-
-@pytest.mark.parametrize("name", ["any", "Any"])
-def test_no_fuel_can_be_called_any(name: str) -> None:
-    with pytest.raises(FleetError, match=rf"\[fuels\.{name}\].*every fuel"):
-        settings_from({"fuels": {name: {"methane": 1.0}}})

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
 
-from pipeline.intake.cells import BLANKS, KEY_LENGTH
+from pipeline.intake.cells import BLANKS, KEY_LENGTH, RAGGED, SHORT
 from pipeline.schema import Column, columns_of, keys_of
 from pipeline.store import Store, literal, quoted, sql_text
 
@@ -81,7 +81,7 @@ def _needed(kind: str) -> Iterator[str]:
     yield (
         "select row, 'cells' as rule, '' as cell, odd[1].written as written, "
         "'the line does not have as many cells as the header, or its quotes do not close' as told "
-        f"from seen_{kind} where odd is not null and list_contains(list_transform(odd, lambda o: o.cell), '')"
+        f"from seen_{kind} where odd is not null and list_contains(list_transform(odd, lambda o: o.cell), '{RAGGED}')"
     )
     cells = [c for c in columns_of(kind).values() if c.need]
     nothing = " and ".join(f"{quoted(c)} is null" for c in columns_of(kind))
@@ -115,7 +115,9 @@ def _not_taken(column: Column, written: str) -> str:
         years = "{} to {}".format(*column.years)
         return (
             f"case when cell_is_two_dates({written}) then 'it can be read as day/month and as month/day' "
-            f"else 'what is written is no date from {years}' end || '; write it as 2024-01-31'"
+            f"when cell_is_like_date({written}, {column.years[0]}, {column.years[1]}) "
+            f"then 'there is no such day in the calendar' else 'what is written is no date from {years}' end "
+            "|| '; write it as 2024-01-31'"
         )
     if column.type == "number":
         return literal(f"possible are {_range(column.low, column.high, column.unit)}")
@@ -135,14 +137,17 @@ def _odd(store: Store, kind: str) -> Iterator[str]:
     possible = f"case cell {possible} end" if possible else "null::varchar"
     impossible = f"({possible} is not null and cell_number(written, '', '') is not null)"
     yield (
-        f"select row, cell, written, false as misleads, "
-        f"case when value is not null then 'mended' when cell_says_nothing(written) then 'not_recorded' "
-        f"when {impossible} then 'impossible' else 'unreadable' end as rule, "
-        f"case when value is not null then 'read as ' || value || coalesce(', and it is ' || cell_bound(written) || "
+        f"select row, if(is_short, '', cell) as cell, written, false as misleads, "
+        f"case when is_short then 'short_row' when value is not null then 'mended' "
+        f"when cell_says_nothing(written) then 'not_recorded' when {impossible} then 'impossible' "
+        f"else 'unreadable' end as rule, "
+        f"case when is_short then 'the row ends before the header does; what is missing is taken as not recorded' "
+        f"when value is not null then 'read as ' || value || coalesce(', and it is ' || cell_bound(written) || "
         f"' than that', '') when cell_says_nothing(written) then 'taken as not recorded' "
         f"when {impossible} then {possible} else case cell {unread} end end as told "
-        f"from (select row, cell, written, case cell {value} end as value "
-        f"from (select *, unnest(odd, recursive := true) from seen_{kind} where odd is not null)) where cell <> ''"
+        f"from (select row, cell, cell = '{SHORT}' as is_short, written, case cell {value} end as value "
+        f"from (select *, unnest(odd, recursive := true) from seen_{kind} where odd is not null)) "
+        f"where cell <> '{RAGGED}'"
     )
 
 

@@ -16,6 +16,8 @@ from pipeline.store import AS_BYTES, literal, quoted
 KEY_LENGTH = 200
 KEPT_TEXT = 1000
 BLANKS = " \t\r\n\xa0\ufeff"
+RAGGED, SHORT = "", "…"
+"""In the place of a cell's name: the whole record does not fit the header; it lacks its last cells only."""
 ODD_TYPE = "struct(cell varchar, written varchar)[]"
 SQL_TYPES = {
     "text": "varchar", "choice": "varchar", "number": "double", "date": "date", "week": "date", "boolean": "boolean",
@@ -114,10 +116,16 @@ def _digits(mapped: Mapped, text: str) -> str:
     return f"cell_digits({text}, {literal(repeated or '')})"
 
 
+def odd_number_sql(text: str) -> str:
+    """SQL of whether a cell holds what DuckDB takes within a number and nobody writes there, as 5_0 or +-5."""
+    return f"contains({text}, '_') or contains({text}, '+-')"
+
+
 def _plain_number(text: str, reading: Reading) -> str:
+    odd = odd_number_sql(text)
     if reading.decimal == ",":
-        return f"try_cast(case when not contains({text}, '.') then replace({text}, ',', '.') end as double)"
-    return f"try_cast({text} as double)"
+        return f"try_cast(case when not ({odd} or contains({text}, '.')) then replace({text}, ',', '.') end as double)"
+    return f"try_cast(case when not ({odd}) then {text} end as double)"
 
 
 def _number(mapped: Mapped, text: str, reading: Reading, digits: str | None) -> tuple[str, str]:
@@ -188,13 +196,16 @@ def _with_default(column: Column, value: str, text: str) -> str:
     return f"(case when {text} is null or trim({text}) = '' then {literal(column.default)} else {value} end)"
 
 
-def careful_query(mapped: list[Mapped], reading: Reading, source: str, beyond_plain: Sequence[bool]) -> str:
+def careful_query(
+    mapped: list[Mapped], reading: Reading, source: str, beyond_plain: Sequence[bool], some_short: bool = False
+) -> str:
     """The query that turns text columns c0, c1 … of a source into the columns of a raw table.
 
-    source: also has file_id and `ragged`, the whole record where its cells do not fit the header.   beyond_plain: what
+    source: also has file_id, `ragged`, the whole record where its cells do not fit the header, and `short`, whether it
+    may be that its last cells were left out: it is, where all others are what they should be.   beyond_plain: what
     `beyond_plain_query` tells of it; to plan the careful reading costs more than to do it for a few records. The digits
     of numbers that are not plain are worked out beneath, once: written out wherever they are looked at, they would make
-    this the largest statement of all.
+    this the largest statement of all.   some_short: whether any record is.
     """
     values, odd, digits = [], [], []
     for one, careful in zip(mapped, beyond_plain, strict=True):
@@ -209,7 +220,11 @@ def careful_query(mapped: list[Mapped], reading: Reading, source: str, beyond_pl
         values.append(f"{value} as {quoted(one.column.column)}")
         if is_odd != "false":
             odd.append((is_odd, one.column.column, text))
-    odd.append(("(ragged is not null)", "", "ragged"))
+    if some_short:
+        fits = "short" + "".join(f" and not coalesce({is_odd}, false)" for is_odd, _, _ in odd)
+        odd = [(f"(ragged is not null and not ({fits}))", RAGGED, "ragged"), (f"({fits})", SHORT, "ragged"), *odd]
+    else:
+        odd.insert(0, ("(ragged is not null)", RAGGED, "ragged"))
     selected = ",\n    ".join(["file_id", *values, *absent_keys_sql(mapped), f"{odd_sql(odd)} as odd"])
     return f"select {selected}\nfrom (select *{''.join(digits)} from {source})"
 

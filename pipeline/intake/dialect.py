@@ -19,7 +19,12 @@ from pipeline.intake.records import lines_of, records_of
 
 CHUNK = 1 << 18  # what fits into a core's cache is looked at several times at the price of once
 SAMPLE = 1 << 18
-NEWLINE = 10
+NEWLINE, UNDERSCORE = b"\n_"
+BORDER = 40  # no number is longer
+BYTES = [chr(n) for n in range(256)]
+DIGIT = np.array([c.isascii() and c.isdigit() for c in BYTES])
+WITHIN_NUMBER = np.array([c.isascii() and (c.isdigit() or c in "._+-") for c in BYTES])
+LETTER = np.array([not c.isascii() or c.isalpha() for c in BYTES])
 SAMPLE_RECORDS = 300
 DELIMITERS = (",", ";", "\t", "|")
 DECLARED = re.compile(r'"?sep=(.)"?', re.IGNORECASE)  # a first line that tells spreadsheets the delimiter
@@ -33,7 +38,10 @@ DECIMAL_POINT = re.compile(r"\s*[-+]?\d[\d,]*\.\d+\s*")
 
 @dataclass(frozen=True)
 class Bytes:
-    """One pass over a file's bytes."""
+    """One pass over a file's bytes.
+
+    odd_numbers: somewhere digits that begin a word are joined by _, or - follows +. To DuckDB 5_0 is 50, +-5 is -5.
+    """
 
     size: int
     fingerprint: str
@@ -44,12 +52,13 @@ class Bytes:
     utf8: bool
     ends_line: bool
     head: bytes
+    odd_numbers: bool = False
     trouble: str | None = None
 
     @classmethod
     def unread(cls, trouble: str) -> Bytes:
         """A file whose bytes could not be read, and why."""
-        return cls(0, "", 0, 0, 0, False, False, False, b"", trouble)
+        return cls(0, "", 0, 0, 0, False, False, False, b"", trouble=trouble)
 
 
 @dataclass(frozen=True)
@@ -75,22 +84,39 @@ def scan_bytes(path: Path) -> Bytes:
     """Fingerprint and counts of a file, reading it once in pieces."""
     digest, decoder = hashlib.sha256(), codecs.getincrementaldecoder("utf-8")()
     size = newlines = returns = pairs = 0
-    nulls, utf8, head, last = False, True, b"", b""
+    nulls, utf8, odd_numbers, head, last = False, True, False, b"", b""
     with path.open("rb") as file:
         while chunk := file.read(CHUNK):
             head = head or chunk[:SAMPLE]
             size += len(chunk)
             digest.update(chunk)
             newlines += int(np.count_nonzero(np.frombuffer(chunk, np.uint8) == NEWLINE))  # bytes.count stops at each
-            if b"\r" in chunk or last == b"\r":
+            odd_numbers = odd_numbers or _has_odd_number(chunk) or _has_odd_number(last + chunk[:BORDER])
+            if b"\r" in chunk or last[-1:] == b"\r":
                 returns += chunk.count(b"\r")
-                pairs += chunk.count(b"\r\n") + (last == b"\r" and chunk[:1] == b"\n")
+                pairs += chunk.count(b"\r\n") + (last[-1:] == b"\r" and chunk[:1] == b"\n")
             nulls = nulls or b"\0" in chunk
             if utf8 and not (chunk.isascii() and not decoder.getstate()[0]):
                 utf8 = _decodes(decoder, chunk)
-            last = chunk[-1:]
+            last = (last + chunk[-BORDER:])[-BORDER:]
     utf8 = utf8 and not decoder.getstate()[0]
-    return Bytes(size, digest.hexdigest(), newlines, returns, pairs, nulls, utf8, last == b"\n", head)
+    ends_line = last[-1:] == b"\n"
+    return Bytes(size, digest.hexdigest(), newlines, returns, pairs, nulls, utf8, ends_line, head, odd_numbers)
+
+
+def _has_odd_number(piece: bytes) -> bool:
+    """As `Bytes.odd_numbers`, of a piece of a file; where it begins within a word, that word is not looked at."""
+    data = np.frombuffer(piece, np.uint8)
+    marks = np.flatnonzero(data == UNDERSCORE)
+    marks = marks[DIGIT[data[marks - 1]]]
+    marks = marks[DIGIT[data[np.minimum(marks + 1, len(data) - 1)]]]
+    while len(marks := marks[marks > 0]):  # back to where the words begin: most are names
+        marks = marks - 1
+        before = data[marks]
+        if not (WITHIN_NUMBER | LETTER)[before].all():
+            return True
+        marks = marks[WITHIN_NUMBER[before]]
+    return b"+" in piece and b"+-" in piece
 
 
 def _decodes(decoder: codecs.IncrementalDecoder, chunk: bytes) -> bool:

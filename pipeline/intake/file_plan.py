@@ -4,19 +4,23 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
+import duckdb
+
 from pipeline.errors import FleetError
-from pipeline.intake.cells import Reading
+from pipeline.intake.cells import Reading, odd_number_sql
 from pipeline.intake.dates import date_style_of
 from pipeline.intake.dialect import SAMPLE_RECORDS, Bytes, Dialect, dialect_of, text_lines
+from pipeline.intake.folder import path_sql
 from pipeline.intake.headers import Mapped, map_headers
 from pipeline.intake.records import records_of
 from pipeline.intake.workbook import other_sheets, workbook_records
 from pipeline.settings import Settings
+from pipeline.store import Store, literal
 
 TRIED = 100  # sampled cells of a column that are tried
 ISO_DATE = re.compile(r"\d{4}-\d{2}-\d{2}")
@@ -67,7 +71,8 @@ def plan_of(file: Arrival, settings: Settings) -> FilePlan:
     mapped, unknown = map_headers(file.name, file.kind, dialect.header, columns)
     style = date_style_of(file.name, dialect.sample, lambda: _records(file.path, dialect), mapped)
     reading = Reading(dialect.decimal, *style)
-    careful = tuple(_careful_columns(dialect, mapped, reading)) if dialect.plain else ()
+    odd = _odd_columns(file, dialect, mapped) if dialect.plain and file.scanned.odd_numbers else ()
+    careful = tuple(_careful_columns(dialect, mapped, reading, odd)) if dialect.plain else ()
     return FilePlan(file, tuple(mapped), tuple(unknown), len(dialect.header), reading, dialect, careful)
 
 
@@ -94,13 +99,45 @@ def notes_of(plan: FilePlan) -> list[str]:
     return notes
 
 
-def _careful_columns(dialect: Dialect, mapped: Iterable[Mapped], reading: Reading) -> list[Mapped]:
-    """Columns of which many sampled cells are not plain: these are read with care in one go, not record by record."""
+def csv_source(paths: Sequence[Path], delimiter: str, types: Sequence[str], options: Mapping[str, str]) -> str:
+    """SQL of what DuckDB reads from plain CSV files as columns c0, c1 … of these types."""
+    columns = ", ".join(f"'c{n}': $${type_}$$" for n, type_ in enumerate(types))
+    told = {
+        "auto_detect": "false", "header": "true", "delim": literal(delimiter), "quote": "'\"'", "escape": "'\"'",
+        "columns": f"{{{columns}}}", **options,
+    }  # fmt: skip
+    return f"read_csv([{', '.join(map(path_sql, paths))}], {', '.join(f'{k} = {v}' for k, v in told.items())})"
+
+
+def _odd_columns(file: Arrival, dialect: Dialect, mapped: Iterable[Mapped]) -> Sequence[Mapped]:
+    """The columns of numbers in which DuckDB would read what nobody writes as one; names may hold such marks, too."""
+    numbers = [one for one in mapped if one.column.type == "number"]
+    if not numbers:
+        return numbers
+    source = csv_source([file.path], dialect.delimiter, ["VARCHAR"] * len(dialect.header), {"ignore_errors": "true"})
+    odd = ", ".join(f"bool_or({odd_number_sql(f'c{one.position}')})" for one in numbers)
+    try:
+        with Store.open(None) as store:
+            told = store.rows(f"select {odd} from {source}")[0]
+    except duckdb.Error:
+        return numbers
+    return [one for one, is_odd in zip(numbers, told, strict=True) if is_odd]
+
+
+def _careful_columns(
+    dialect: Dialect, mapped: Iterable[Mapped], reading: Reading, known: Sequence[Mapped]
+) -> list[Mapped]:
+    """Columns of which many sampled cells are not plain: these are read with care in one go, not record by record.
+
+    known: columns that are to be in any case.
+    """
     step = max(1, len(dialect.sample) // TRIED)
     sample = dialect.sample[::step]
     careful = []
     for one in mapped:
-        if one.column.type != "text":
+        if one in known:
+            careful.append(one)
+        elif one.column.type != "text":
             cells = Counter(cells[one.position] for cells in sample if one.position < len(cells))
             odd = sum(n for cell, n in cells.items() if cell and not _is_plain(one, cell, reading))
             if odd > 0.02 * len(sample) + 1:

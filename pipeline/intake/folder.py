@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from pathlib import Path
 
 from pipeline.errors import FleetError, shown_value
 from pipeline.schema import FOLDER_KINDS, KINDS, OPTIONAL_KINDS
 from pipeline.settings import Settings
+from pipeline.store import literal
 
 SUFFIXES = (".csv", ".tsv", ".txt", ".xlsx", ".parquet")
 
@@ -21,6 +23,12 @@ class InputFile:
     name: str
 
 
+def path_sql(path: Path) -> str:
+    """A file's path as an SQL literal, for DuckDB's readers: they take it for a pattern, and visits[1].csv for
+    visits1.csv."""
+    return literal(re.sub(r"([*?\[])", r"[\1]", str(path)))
+
+
 def input_files(fleet: Path, settings: Settings) -> tuple[list[InputFile], list[str]]:
     """The files of a fleet folder by kind and name, and warnings about what is there but not read.
 
@@ -32,7 +40,7 @@ def input_files(fleet: Path, settings: Settings) -> tuple[list[InputFile], list[
     warnings: list[str] = []
     for kind in KINDS:
         paths, odd = _paths_of(fleet, kind, settings.files.get(kind))
-        warnings += [f"{p.relative_to(fleet).as_posix()}: not read; only {', '.join(SUFFIXES)} files are." for p in odd]
+        warnings += [_not_read(fleet, path) for path in odd]
         if kind not in FOLDER_KINDS:
             if len(paths) > 1:
                 names = " and ".join(p.relative_to(fleet).as_posix() for p in paths[:3])
@@ -73,7 +81,26 @@ def _paths_of(fleet: Path, kind: str, pattern: str | None) -> tuple[list[Path], 
     inside = sorted(
         (p for p in inside if not p.name.startswith((".", "~$"))), key=lambda p: p.relative_to(fleet).as_posix()
     )
-    return [p for p in inside if p.suffix.lower() in SUFFIXES], [p for p in inside if p.suffix.lower() not in SUFFIXES]
+    return [p for p in inside if _readable(p)], [p for p in inside if not _readable(p)]
+
+
+def _readable(path: Path) -> bool:
+    return path.suffix.lower() in SUFFIXES and _is_text(str(path))
+
+
+def _is_text(name: str) -> bool:
+    try:
+        name.encode()
+    except UnicodeEncodeError:  # the system lets names be any bytes
+        return False
+    return True
+
+
+def _not_read(fleet: Path, path: Path) -> str:
+    name = path.relative_to(fleet).as_posix()
+    if not _is_text(name):
+        return f"{name.encode(errors='replace').decode()}: not read; its name is no UTF-8 text. Rename the file."
+    return f"{name}: not read; only {', '.join(SUFFIXES)} files are."
 
 
 def _folders(fleet: Path, kind: str) -> list[Path]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import duckdb
@@ -10,7 +11,7 @@ import polars as pl
 
 from pipeline.intake.cells import absent_keys_sql, cell_sql, odd_sql, plain_sql, plain_type
 from pipeline.intake.dialect import Bytes
-from pipeline.intake.file_plan import FilePlan
+from pipeline.intake.file_plan import FilePlan, csv_source
 from pipeline.intake.land_records import append_records
 from pipeline.intake.lines import LineShifts, record_places, shifts_of_simple_file
 from pipeline.intake.records import Record, records_of
@@ -103,11 +104,8 @@ def _plain_select(group: list[FilePlan], place: int) -> str:
             types[one.position] = plain_type(one.column)
             value = plain_sql(one, name)
         values.append(f"{value} as {quoted(one.column.column)}")
-    columns = ", ".join(f"'c{n}': $${type_}$$" for n, type_ in types.items())
     options = {
-        "auto_detect": "false", "header": "true", "delim": literal(dialect.delimiter),
-        "quote": "'\"'", "escape": "'\"'",
-        "columns": f"{{{columns}}}", "buffer_size": str(BUFFER), "strict_mode": "true", "store_rejects": "true",
+        "buffer_size": str(BUFFER), "strict_mode": "true", "store_rejects": "true",
         "rejects_table": f"'rejects_{place}'", "rejects_scan": f"'rejects_scan_{place}'", "rejects_limit": "0",
     }  # fmt: skip
     if plan.reading.decimal == ",":
@@ -115,10 +113,10 @@ def _plain_select(group: list[FilePlan], place: int) -> str:
     if plan.reading.date_format:
         options["dateformat"] = literal(plan.reading.date_format)
     numbers = ", ".join(str(one.file.file_id) for one in group)
-    paths = ", ".join(literal(one.file.path) for one in group)
     file_id = f"([{numbers}][file_index::bigint + 1])::integer as file_id"
     selected = ", ".join([file_id, *values, *absent_keys_sql(plan.mapped), f"{odd_sql(odd)} as odd"])
-    return f"select {selected} from read_csv([{paths}], {', '.join(f'{k} = {v}' for k, v in options.items())})"
+    source = csv_source([one.file.path for one in group], dialect.delimiter, list(types.values()), options)
+    return f"select {selected} from {source}"
 
 
 def _rejected(store: Store, group: list[FilePlan], place: int) -> dict[int, list[tuple[int, Record]]]:
@@ -157,7 +155,7 @@ def _read_again(plan: FilePlan, places: list[tuple[int, int, str]]) -> list[tupl
             record = next(records_of(lines, plan.dialect.delimiter), None)
             if record is None:
                 return None
-            records.append((start, Record(line, record.cells, record.broken)))
+            records.append((start, replace(record, line=line)))
     return records
 
 

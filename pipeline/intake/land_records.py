@@ -47,17 +47,18 @@ def _land_records(store: Store, plan: FilePlan, records: Iterable[Record]) -> in
 
 def append_records(store: Store, plan: FilePlan, records: Iterable[tuple[int, Record]]) -> tuple[int, LineShifts]:
     """Append (file_id, record) read as `plan` says; returns their number and lines, as if of one file."""
-    schema = {f"c{n}": pl.String for n in range(plan.width)} | {"ragged": pl.String}
+    schema = {f"c{n}": pl.String for n in range(plan.width)} | {"ragged": pl.String, "short": pl.Boolean}
     mapped = list(plan.mapped)
     known = next((one.position for one in plan.mapped if one.column.column == "visit_id"), None)
+    least = 1 + max(one.position for one in plan.mapped if one.column.need and not one.column.default)
     rows, shifts, several = 0, LineShifts(), iter(records)
     while batch := list(islice(several, BATCH)):
         shifts.extend(rows, np.array([record.line for _, record in batch], np.int64))
-        frame = pl.DataFrame([_fitted(r, plan.width, known) for _, r in batch], schema=schema, orient="row")
+        frame = pl.DataFrame([_fitted(r, plan.width, least, known) for _, r in batch], schema=schema, orient="row")
         store.db.register("batch_in", frame.with_columns(pl.Series("file_id", [n for n, _ in batch], pl.Int32)))
         try:
             beyond_plain = store.rows(beyond_plain_query(mapped, plan.reading, "batch_in"))[0]
-            query = careful_query(mapped, plan.reading, "batch_in", beyond_plain)
+            query = careful_query(mapped, plan.reading, "batch_in", beyond_plain, bool(frame["short"].any()))
             store.run(f"insert into landed_{plan.file.kind} by name {query}")
         finally:
             store.db.unregister("batch_in")
@@ -65,15 +66,20 @@ def append_records(store: Store, plan: FilePlan, records: Iterable[tuple[int, Re
     return rows, shifts
 
 
-def _fitted(record: Record, width: int, visit_id: int | None = None) -> list[str | None]:
-    """The record's cells at the header's width; a record that does not fit is kept as one text.
+def _fitted(record: Record, width: int, least: int, visit_id: int | None = None) -> list[str | bool | None]:
+    """The record's cells at the header's width, the whole as one text where it does not fit, and whether it may only
+    lack its last cells, as spreadsheets leave them out.
 
-    visit_id: where that column stands; kept even then if it is the first, which no cell too many can have moved.
+    least: so many cells hold all that a row must have.   visit_id: where that column stands; kept where nothing else
+    is if it is the first, which no cell too many can have moved.
     """
     cells = [c.replace("\0", "\N{REPLACEMENT CHARACTER}") or None for c in record.cells]
-    if record.broken or len(cells) < width or any(c and c.strip() for c in cells[width:]):
-        kept: list[str | None] = [None] * width
-        if visit_id == 0 and not record.broken and len(cells) > 1:
-            kept[0] = cells[0]
-        return [*kept, ",".join(c or "" for c in cells)]
-    return [*cells[:width], None]
+    if not record.broken and len(cells) >= width and not any(c and c.strip() for c in cells[width:]):
+        return [*cells[:width], None, False]
+    short = not record.broken and not record.at_end and least <= len(cells) < width
+    kept: list[str | None] = [None] * width
+    if short:
+        kept[: len(cells)] = cells
+    elif visit_id == 0 and not record.broken and len(cells) > 1:
+        kept[0] = cells[0]
+    return [*kept, ",".join(c or "" for c in cells), short]

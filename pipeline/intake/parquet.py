@@ -16,6 +16,7 @@ import pyarrow as pa
 
 from pipeline.errors import FleetError
 from pipeline.intake.cells import Reading, absent_keys_sql, cell_sql, odd_sql, unit_sql
+from pipeline.intake.folder import path_sql
 from pipeline.intake.headers import Mapped, map_headers, plain_header
 from pipeline.schema import headers_of
 from pipeline.settings import Settings
@@ -23,6 +24,8 @@ from pipeline.store import Store, literal, quoted
 
 NO_VALUE = "__HIVE_DEFAULT_PARTITION__"
 NUMBERS = re.compile(r"(U?(TINY|SMALL|BIG|HUGE)INT|U?INTEGER|FLOAT|DOUBLE|DECIMAL.*)")
+FRACTIONS = re.compile(r"FLOAT|DOUBLE|DECIMAL.*")
+OFFSET = re.compile(r"([+-])(\d{2}):?(\d{2})")
 TYPED = {
     "number": NUMBERS, "date": re.compile(r"DATE|TIMESTAMP.*"), "week": re.compile(r"DATE|TIMESTAMP.*"),
     "boolean": re.compile(r"BOOLEAN"),
@@ -67,7 +70,7 @@ def land_parquet(
     for one in mapped:
         cell, type_ = cells[one.position]
         if type_ == "TIMESTAMP WITH TIME ZONE":  # else the day would be that of the machine that reads it
-            cell = f"timezone({literal(zones.get(cell, 'UTC'))}, {cell})"
+            cell = _in_zone(cell, zones.get(cell, "UTC"))
         value, odd_cell = _value(one, cell, type_)
         values.append(f"{value} as {quoted(one.column.column)}")
         if odd_cell:
@@ -98,7 +101,23 @@ def _zones(path: Path) -> dict[str, str]:
 
     told = parquet.read_schema(path)
     zones = {quoted(field.name): field.type.tz for field in told if pa.types.is_timestamp(field.type)}
-    return {cell: zone for cell, zone in zones.items() if zone and re.fullmatch(r"[A-Za-z]+(/[\w+-]+)*", zone)}
+    return {cell: zone for cell, zone in zones.items() if zone}
+
+
+def _in_zone(cell: str, zone: str) -> str:
+    """SQL of the day and time that an instant is in a zone: one by name, or hours and minutes from UTC."""
+    if offset := OFFSET.fullmatch(zone):
+        sign, hours, minutes = offset.groups()
+        return f"(timezone('UTC', {cell}) {sign} interval '{60 * int(hours) + int(minutes)} minutes')"
+    return f"timezone({literal(zone)}, {cell})"
+
+
+def _text(cell: str, type_: str) -> str:
+    """SQL of a cell as a spreadsheet would show it: text that was written as bytes, whole numbers without decimals."""
+    if type_ == "BLOB":
+        return f"coalesce(try(decode({cell})), try_cast({cell} as varchar))"
+    text = f"try_cast({cell} as varchar)"
+    return f"regexp_replace({text}, '\\.0+$', '')" if FRACTIONS.fullmatch(type_) else text
 
 
 def _value(one: Mapped, cell: str, type_: str) -> tuple[str, tuple[str, str, str] | None]:
@@ -107,12 +126,14 @@ def _value(one: Mapped, cell: str, type_: str) -> tuple[str, tuple[str, str, str
     typed = TYPED.get(column.type)
     if typed is not None and typed.fullmatch(type_):
         if column.type == "number":
-            value = unit_sql(one, f"try_cast({cell} as double)")
+            # Limits are compared with the decimal number that a float of 32 bits was made from, not the nearest double.
+            number = f"{cell}::varchar" if type_ == "FLOAT" else cell
+            value = unit_sql(one, f"try_cast({number} as double)")
             return (f"coalesce({value}, {column.default})" if column.default else value), None
         if column.type in ("date", "week"):
             return f"try_cast({cell} as date)", None
         return (f"coalesce({cell}, {literal(column.default)}::boolean)" if column.default else cell), None
-    text = f"try_cast({cell} as varchar)"
+    text = _text(cell, type_)
     if column.type == "text":
         value = f"nullif({text}, '')"
         return (f"coalesce({value}, {literal(column.default)})" if column.default else value), None
@@ -121,8 +142,7 @@ def _value(one: Mapped, cell: str, type_: str) -> tuple[str, tuple[str, str, str
 
 
 def _source(path: Path) -> str:
-    escaped = re.sub(r"([*?\[])", r"[\1]", str(path))  # a name, not a pattern
-    return f"read_parquet({literal(escaped)}, hive_partitioning = false)"
+    return f"read_parquet({path_sql(path)}, hive_partitioning = false)"
 
 
 def _folders(name: str) -> Iterator[tuple[str, str | None]]:

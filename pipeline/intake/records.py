@@ -12,11 +12,13 @@ MOST_RESTARTS = 200
 
 @dataclass(frozen=True)
 class Record:
-    """A record, the physical line on which it starts, and whether its quotes made sense."""
+    """A record, the physical line on which it starts, whether its quotes made no sense, and whether the text ends in
+    it without an end of line, so that it may have been cut."""
 
     line: int
     cells: list[str]
     broken: bool = False
+    at_end: bool = False
 
 
 def lines_of(text: str) -> Iterator[str]:
@@ -58,7 +60,7 @@ def records_of(lines: Iterable[str], delimiter: str) -> Iterator[Record]:
         try:
             for cells in reader:
                 if cells and not (len(cells) == 1 and not cells[0].strip()):
-                    yield Record(line, cells)
+                    yield Record(line, cells, at_end=_ends_text(source.taken[-1]))
                 line += len(source.taken)
                 source.taken = []
             return
@@ -78,7 +80,12 @@ def _line_by_line(lines: Iterable[str], line: int, delimiter: str) -> Iterator[R
     for text in lines:
         if text.strip():
             try:
-                yield Record(line, next(csv.reader([text], delimiter=delimiter, strict=True)))
+                cells = next(csv.reader([text], delimiter=delimiter, strict=True))
+                yield Record(line, cells, at_end=_ends_text(text))
             except csv.Error:
                 yield Record(line, [text.rstrip("\r\n")], broken=True)
         line += 1
+
+
+def _ends_text(line: str) -> bool:
+    return not line.endswith(("\n", "\r"))

@@ -96,11 +96,12 @@ def clean_sql(column: Column) -> str:
         )
         value = f"date_trunc('week', {name})::date" if column.type == "week" else name
         return f"case when {inside or f'isfinite({name})'} then {value} end"
-    if column.type == "text" and column.need:
-        return f"case when strlen({name}) <= {KEY_LENGTH} then nullif(trim({name}, {literal(BLANKS)}), '') end"
+    bare = f"trim({name}, {literal(BLANKS)})"
     if column.column == "fuel":
-        return f"lower(regexp_replace(trim({name}), '[\\s-]+', '_', 'g'))"
-    return name
+        bare = f"cell_word({name})"
+    elif not (column.type == "text" and column.need):
+        return name
+    return f"case when strlen({name}) <= {KEY_LENGTH} then nullif({bare}, '') end" if column.need else bare
 
 
 def unclean_tests(columns: list[Column]) -> Iterator[str]:

@@ -22,7 +22,7 @@ from pipeline.schema import FOLDER_KINDS, KINDS, all_columns, columns_of
 from pipeline.settings import Settings
 from pipeline.store import Store
 
-RAW_FORMAT = 6  # raise it when the meaning of the landing tables changes: then nothing is taken from an older store
+RAW_FORMAT = 7  # raise it when the meaning of the landing tables changes: then nothing is taken from an older store
 FILE_SCHEMA = {
     "file_id": pl.Int32, "kind": pl.String, "name": pl.String, "fingerprint": pl.String, "bytes": pl.Int64,
     "rows": pl.Int64, "status": pl.String, "message": pl.String, "read_as": pl.String,
