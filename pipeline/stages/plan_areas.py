@@ -169,7 +169,7 @@ def waiting(area: Area, cycles: FreshCycles, settings: Settings) -> Waiting:
     chance = area.sound.chance[:, 0]
     # Above the tolerance, yet no more than what a visit is expected to leave: that chance is all there is to keep to.
     kept = np.where(chance > tolerance, accepted, tolerance)
-    due = np.where(chance > kept, -1.0, cycles.age_at_chance(kept) - cycles.age)
+    due = np.where(chance > kept, -1.0, area.sound.day_reached(kept))
     # The forecasts' own date holds too; it is of one series, in whole days.
     bound = ~area.doubted & (due >= 0) & (area.stated > 0)
     due = np.where(bound, np.minimum(due, area.stated), due)
