@@ -9,8 +9,9 @@ import numpy as np
 import polars as pl
 
 from models.plan.renewal import FreshCycles, day_price
-from models.plan.staffing import crowded_hours, solve_weeks, spread_level, whole_weeks
+from models.plan.staffing import crowded_hours, solve_weeks, spread_level
 from models.plan.visit_weeks import WORKING_DAYS_SPAN, Chances, Windows, week_costs, windows
+from models.plan.whole_weeks import whole_weeks
 from pipeline.settings import Settings
 from pipeline.stages.plan_inputs import MONTH_DAYS, Calendar, Fleet
 
