@@ -201,6 +201,18 @@ def test_an_earliest_date_holds_back_all_but_the_install_at_risk_now() -> None:
     assert allowed.first.tolist() == [5, 0]
 
 
+def test_no_visit_is_brought_into_the_horizon_before_its_earliest_date() -> None:
+    """README: no routine visit sooner than the shortest interval, unless a date of its own asks for it."""
+    latest, earliest = np.array([500.0, 500.0, 20.0]), np.array([5 + 28.0, 5 + 21.0, 300.0])
+    allowed = windows(latest, earliest, np.zeros(3, bool), 5.0, 4, 8)
+    assert allowed.must.tolist() == [False, False, True]
+    when = 5.0 + 7 * np.arange(4) + 3
+    chances = weibull(np.full(3, 200.0), 4.0, np.full(3, 100.0))
+    costs = week_costs(chances, allowed, np.full(3, 0.01), 0.1, when, latest)
+    assert np.isfinite(costs.cost).tolist() == [[False] * 4, [False] * 3 + [True], [False, True, False, False]]
+    assert np.isfinite(costs.without).all()
+
+
 def test_a_firm_that_accepts_the_tolerance_is_priced_so_that_its_typical_install_is_visited_there() -> None:
     eta, age = np.full(9, 800.0), np.full(9, 200.0)
     cycles = FreshCycles.of(weibull(eta, 3.0, age), age)

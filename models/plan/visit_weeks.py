@@ -125,7 +125,8 @@ def combined_chance(log_in_range: Array) -> Array:
 class Windows:
     """Weeks an install may be visited in, counted from the first week of the horizon.
 
-    first, last: (n,) first and last allowed week; both within 0 … weeks - 1.
+    first, last: (n,) first and last allowed week; both within 0 … weeks - 1, but `first` is `weeks` where the earliest
+    date lies beyond the horizon and no visit has to fall in it: no week is allowed then.
     must: (n,) a visit has to fall in the horizon; otherwise none is needed by the interval.
     overdue: (n,) the latest date lay before as_of.
     """
@@ -166,8 +167,8 @@ def windows(
     later = np.clip(np.where(gives_way, later, 0), catch_up, weeks - 1).astype(np.int64)
     last = np.where(overdue, np.where(gives_way, later, catch_up), last)
     first = np.ceil((earliest - first_monday) / 7)
-    first = np.clip(np.where(np.isfinite(first), first, 0), 0, weeks - 1).astype(np.int64)
-    first = np.where(at_once | overdue, 0, np.minimum(first, last))
+    first = np.clip(np.where(np.isfinite(first), first, 0), 0, weeks).astype(np.int64)
+    first = np.where(at_once | overdue, 0, np.where(must, np.minimum(first, last), first))
     return Windows(first, last, must, overdue)
 
 
