@@ -201,6 +201,15 @@ def test_an_earliest_date_holds_back_all_but_the_install_at_risk_now() -> None:
     assert allowed.first.tolist() == [5, 0]
 
 
+@pytest.mark.parametrize(("last_worked", "week"), [(3, 1), (4, 1), (5, 0), (6, 0)])
+def test_the_last_day_worked_lies_on_or_before_the_latest_date(last_worked: int, week: int) -> None:
+    """The second week's Friday is the latest date: whoever works on Saturdays alone has to come the week before."""
+    allowed = windows(
+        np.array([5 + 7 + 4.0]), np.array([-50.0]), np.zeros(1, bool), 5.0, 52, 8, last_worked=last_worked
+    )
+    assert allowed.last.tolist() == [week]
+
+
 def test_no_visit_is_brought_into_the_horizon_before_its_earliest_date() -> None:
     """README: no routine visit sooner than the shortest interval, unless a date of its own asks for it."""
     latest, earliest = np.array([500.0, 500.0, 20.0]), np.array([5 + 28.0, 5 + 21.0, 300.0])

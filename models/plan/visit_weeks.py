@@ -137,7 +137,7 @@ class Windows:
     overdue: NDArray[np.bool_]
 
 
-WORKING_DAYS_SPAN = 4  # a whole working week, Monday to Friday, lies on or before the latest date
+FRIDAY = 4  # days after Monday
 
 
 def windows(
@@ -148,6 +148,7 @@ def windows(
     weeks: int,
     catch_up_weeks: int,
     spare: Array | None = None,
+    last_worked: int = FRIDAY,
 ) -> Windows:
     """Allowed weeks from the latest and earliest dates.
 
@@ -156,14 +157,15 @@ def windows(
     first_monday: the first week's Monday, days after as_of. [d]
     catch_up_weeks: an overdue visit may fall in these first weeks.
     spare: None, or (n,) days up to which an overdue visit may give way to others, nan where it may not. [d]
+    last_worked: the last weekday that is worked, Monday being 0: it lies on or before the latest date.
     """
-    whole = np.floor((latest - WORKING_DAYS_SPAN - first_monday) / 7)
+    whole = np.floor((latest - last_worked - first_monday) / 7)
     overdue = latest < 0
     must = whole < weeks
     last = np.clip(np.where(np.isfinite(whole), whole, weeks - 1), 0, weeks - 1).astype(np.int64)
     catch_up = min(catch_up_weeks, weeks) - 1
     gives_way = np.zeros(len(last), bool) if spare is None else np.isfinite(spare)
-    later = np.floor(((spare if spare is not None else latest) - WORKING_DAYS_SPAN - first_monday) / 7)
+    later = np.floor(((spare if spare is not None else latest) - last_worked - first_monday) / 7)
     later = np.clip(np.where(gives_way, later, 0), catch_up, weeks - 1).astype(np.int64)
     last = np.where(overdue, np.where(gives_way, later, catch_up), last)
     first = np.ceil((earliest - first_monday) / 7)

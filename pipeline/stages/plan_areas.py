@@ -10,7 +10,7 @@ import polars as pl
 
 from models.plan.renewal import FreshCycles, day_price
 from models.plan.staffing import crowded_hours, solve_weeks, spread_level
-from models.plan.visit_weeks import WORKING_DAYS_SPAN, Chances, Windows, week_costs, windows
+from models.plan.visit_weeks import Chances, Windows, week_costs, windows
 from models.plan.whole_weeks import whole_weeks
 from pipeline.settings import Settings
 from pipeline.stages.plan_inputs import MONTH_DAYS, Calendar, Fleet
@@ -197,10 +197,11 @@ def area_windows(area: Area, waits: Waiting, calendar: Calendar, settings: Setti
         len(calendar.mondays),
         levers.catch_up_weeks,
         waits.spare,
+        calendar.last_worked,
     )
     # One date that has passed does not make a visit later than the other date, yet to come, would.
     due = np.where((waits.due >= 0) & np.isnan(waits.spare), waits.due, np.inf)
     until = np.minimum(due, np.where(area.latest >= 0, area.latest, np.inf))
-    until = np.floor((until - WORKING_DAYS_SPAN - calendar.first_monday) / 7)
+    until = np.floor((until - calendar.last_worked - calendar.first_monday) / 7)
     last = np.where(allowed.overdue, np.minimum(allowed.last, until), allowed.last)
     return replace(allowed, last=np.maximum(last, allowed.first).astype(np.int64))

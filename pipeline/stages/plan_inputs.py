@@ -77,11 +77,13 @@ LEVELS = """
 
 @dataclass(frozen=True)
 class Calendar:
-    """The weeks of the horizon. mondays: their first days; working_days: (weeks,) days worked in each."""
+    """The weeks of the horizon. mondays: their first days; working_days: (weeks,) days worked in each; last_worked: the
+    last weekday that is, Monday being 0."""
 
     as_of: date
     mondays: list[date]
     working_days: np.ndarray
+    last_worked: int
 
     @property
     def first_monday(self) -> int:
@@ -98,7 +100,7 @@ def week_calendar(as_of: date, plan: PlanSettings) -> Calendar:
         years = range(first.year, mondays[-1].year + 2)
         free = set(holidays.country_holidays(plan.holidays_country, subdiv=plan.holidays_subdivision, years=years))
     days = [sum(m + timedelta(days=d) not in free for d in worked) for m in mondays]
-    return Calendar(as_of, mondays, np.array(days, float))
+    return Calendar(as_of, mondays, np.array(days, float), plan.worked[1])
 
 
 @dataclass(frozen=True)
