@@ -18,6 +18,7 @@ from models.plan.visit_weeks import Chances, combined_chance
 from models.tails import chance_below
 from pipeline.schema import SERIES, Series
 from pipeline.settings import WEEKDAYS, PlanSettings
+from pipeline.stages.model_ranking import months_later
 from pipeline.stages.plan_readings import excused, read_out_of_range
 from pipeline.store import Store
 
@@ -42,7 +43,7 @@ INSTALLS = """
             m.exchanger_design, coalesce(m.exchanger_material, '') as exchanger_material,
             coalesce(m.condensing, false) as condensing, m.base_visit_minutes, m.exchanger_cleaning_minutes,
             m.trap_cleaning_minutes, s.last_visit_on, coalesce(s.last_service_on, i.installed_on) as began_on,
-            case when m.service_interval_months > 0 then m.service_interval_months else ? end as months,
+            case when m.service_interval_months > 0 then m.service_interval_months else $usual end as months,
             d.due_on, d.lead_no, coalesce(r.co_out, false) as co_out,
             coalesce(r.co_likely_out, false) as co_likely_out, coalesce(r.out_now, false) as out_now,
             coalesce(r.at_once, false) as at_once, coalesce(r.excess, 0.0) as excess,
@@ -53,12 +54,10 @@ INSTALLS = """
         left join plan_readings r using (install_no)
     )
     select *,
-        (began_on + to_months(floor(months)::integer))::date
-            + round((months - floor(months)) * 30.4375)::integer as interval_on,
-        (began_on + to_months(floor(months * ?)::integer))::date
-            + round((months * ? - floor(months * ?)) * 30.4375)::integer as latest_on
+        {interval_on} as interval_on,
+        {latest_on} as latest_on
     from dated order by install_no
-"""
+""".format(interval_on=months_later("began_on", "months"), latest_on=months_later("began_on", "(months * $factor)"))
 CURVES = """
     select install_no, series_no, first_month, p_out from forecast_curve
     where install_no between $first and $last
@@ -134,7 +133,7 @@ def read_fleet(store: Store, as_of: date, plan: PlanSettings, tolerance: float) 
     """Installs with their dates, combined chances, and the tasks likely to fall due before the visit after next."""
     factor = plan.longest_interval_factor
     read_out_of_range(store)
-    frame = store.frame(INSTALLS, [DEFAULT_INTERVAL_MONTHS, factor, factor, factor])
+    frame = store.frame(INSTALLS, {"usual": DEFAULT_INTERVAL_MONTHS, "factor": factor})
 
     def days(column: str, missing: float) -> np.ndarray:
         return frame.select(
