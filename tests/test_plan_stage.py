@@ -289,6 +289,16 @@ def test_a_week_the_capacity_file_leaves_out_has_hours_by_its_working_days() -> 
     assert told[date(2027, 1, 11)] == pytest.approx(usual)
 
 
+def test_weeks_given_without_hours_close_no_other_week() -> None:
+    store = plan_store(60, areas=1)
+    store.run("delete from current_capacity where week > date '2026-05-20'")
+    store.run("update current_capacity set hours_available = 0 where week > date '2026-04-01'")  # most of those given
+    usual = store.scalar("select median(hours_available) from current_capacity where hours_available > 0")
+    told = dict(planned(store).rows("select week, hours_available from area_weeks"))
+    assert told[date(2026, 4, 13)] == 0
+    assert told[date(2026, 9, 7)] == usual > 0
+
+
 def test_technicians_are_the_hours_over_those_that_one_works() -> None:
     store = planned(plan_store(200, areas=2), hours_per_day=7.5, working_days=("mon", "tue", "wed", "thu"))
     rows = store.frame("select w.hours_needed, t.* from area_weeks w join plan_technicians t using (area_id, week)")
