@@ -32,14 +32,14 @@ class AreaCalendar:
     """One file: where it stands, the name of its area, and its visits.
 
     visits: COLUMNS, one row per visit, in the order of the file. uid: unique per install and week; due_on: as text.
-    stamp: the data's date, as DTSTAMP has it. working_days: an event lasts from Monday over so many.
+    stamp: the data's date, as DTSTAMP has it. worked: the weekdays that an event lasts from and to, Monday being 0.
     """
 
     path: Path
     area: str
     visits: pl.DataFrame
     stamp: str
-    working_days: int
+    worked: tuple[int, int]
 
 
 def write_calendar(piece: AreaCalendar) -> Path:
@@ -52,12 +52,12 @@ def write_calendar(piece: AreaCalendar) -> Path:
     head = calendar.to_ical().removesuffix(LAST_LINE)
     with piece.path.open("wb") as file:
         file.write(head)
-        file.write(folded(_events(piece.visits, piece.stamp, piece.working_days)).data)
+        file.write(folded(_events(piece.visits, piece.stamp, piece.worked)).data)
         file.write(LAST_LINE)
     return piece.path
 
 
-def _events(visits: pl.DataFrame, stamp: str, working_days: int) -> pl.Series:
+def _events(visits: pl.DataFrame, stamp: str, worked: tuple[int, int]) -> pl.Series:
     """The events as text, their lines not yet folded. The package's own components take a millisecond each."""
     columns = {name: visits[name] for name in COLUMNS}
     install, site = _each_escaped(columns["install_id"]), _each_escaped(columns["site_label"].fill_null(""))
@@ -73,8 +73,8 @@ def _events(visits: pl.DataFrame, stamp: str, working_days: int) -> pl.Series:
             "DTSTART;VALUE=DATE:{}\r\nDTEND;VALUE=DATE:{}\r\nSUMMARY:Boiler visit {}{}\r\n{}"
             "DESCRIPTION:Appliance: {}\\nExpected: {} minutes{}{}{}\\n{}\r\nTRANSP:TRANSPARENT\r\nEND:VEVENT\r\n",
             columns["uid"],
-            told(_day, week),
-            told(_day, week + timedelta(days=working_days)),  # the day after the last one (RFC 5545, 3.6.1)
+            told(_day, week + timedelta(days=worked[0])),
+            told(_day, week + timedelta(days=worked[1] + 1)),  # the day after the last one (RFC 5545, 3.6.1)
             install,
             place.then(pl.format("\\, {}", site)).otherwise(pl.lit("")),
             place.then(pl.format("LOCATION:{}\r\n", site)).otherwise(pl.lit("")),

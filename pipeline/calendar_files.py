@@ -1,7 +1,7 @@
 """The planned visits as iCalendar files, one per area, for the calendars technicians use (RFC 5545).
 
-Each visit is an event over the days of its planned week, not a time: the day is the technician's to choose. Names of
-files are running numbers, since an area's id may hold anything.
+Each visit is an event over the working days of its planned week, not a time: the day is the technician's to choose.
+Names of files are running numbers, since an area's id may hold anything.
 """
 
 from __future__ import annotations
@@ -30,10 +30,10 @@ WORDS = ("leading_indicator", "tasks", "take_along")  # of the plan: few texts, 
 NAMES = ("area_id", "area", "model")
 
 
-def area_calendars(store: Store, folder: Path, working_days: int = 5) -> list[AreaCalendar]:
+def area_calendars(store: Store, folder: Path, worked: tuple[int, int] = (0, 4)) -> list[AreaCalendar]:
     """visits-001.ics … as pieces of work: one per area with planned visits, in the areas' order.
 
-    working_days: an event lasts from Monday over this many days.
+    worked: the weekdays that an event lasts from and to, Monday being 0.
     Equal plans give equal bytes: identifiers come from install and week, time stamps from the data's date.
     """
     stamp = datetime.combine(date.fromisoformat(str(store.fact("as_of"))), time(), UTC).strftime("%Y%m%dT%H%M%SZ")
@@ -52,7 +52,7 @@ def area_calendars(store: Store, folder: Path, working_days: int = 5) -> list[Ar
             parts[area]["area"][0],
             parts[area].select(*COLUMNS, "install_no").sort("planned_week", "install_no"),
             stamp,
-            working_days,
+            worked,
         )
         for number, area in enumerate(known_first, start=1)
     ]

@@ -42,6 +42,12 @@ class PlanSettings(BaseModel):
     holidays_subdivision: str | None = None
     scenario_tolerances: tuple[float, ...] = (0.02, 0.05, 0.10, 0.20)
 
+    @property
+    def worked(self) -> tuple[int, int]:
+        """The first and the last weekday that is worked, Monday being 0."""
+        days = [WEEKDAYS.index(day) for day in self.working_days]
+        return min(days), max(days)
+
     @field_validator("scenario_tolerances")
     @classmethod
     def _between(cls, values: tuple[float, ...]) -> tuple[float, ...]:

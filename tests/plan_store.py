@@ -8,6 +8,8 @@ import numpy as np
 import polars as pl
 
 from pipeline.schema import SERIES
+from pipeline.settings import PlanSettings, Settings
+from pipeline.stages.plan import plan
 from pipeline.store import Store
 
 AS_OF = date(2026, 3, 18)  # a Wednesday
@@ -184,3 +186,8 @@ def _forecasts(store: Store, rng: np.random.Generator, number: np.ndarray, age: 
         )
     store.write("forecasts", pl.concat(forecasts))
     store.write("forecast_curve", pl.concat(curve))
+
+
+def planned(store: Store, **levers: object) -> Store:
+    plan(store, Settings(plan=PlanSettings(**levers)))  # type: ignore[arg-type]
+    return store

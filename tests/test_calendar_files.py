@@ -16,7 +16,7 @@ from plan_store import plan_store
 from pipeline.calendar_events import folded, write_calendar
 from pipeline.calendar_files import area_calendars
 from pipeline.schema import SERIES
-from pipeline.settings import Settings
+from pipeline.settings import PlanSettings, Settings, Weekday
 from pipeline.stages.plan import plan
 from pipeline.stages.side_by_side import side_by_side
 from pipeline.store import Store
@@ -37,8 +37,8 @@ def events(path: Path) -> list[icalendar.Event]:
     return list(icalendar.Calendar.from_ical(path.read_bytes()).walk("VEVENT"))
 
 
-def write_calendars(store: Store, folder: Path, working_days: int = 5) -> list[Path]:
-    return [write_calendar(piece) for piece in area_calendars(store, folder, working_days)]
+def write_calendars(store: Store, folder: Path, worked: tuple[int, int] = (0, 4)) -> list[Path]:
+    return [write_calendar(piece) for piece in area_calendars(store, folder, worked)]
 
 
 def test_each_planned_visit_is_one_event_over_the_working_days_of_its_week(store: Store, tmp_path: Path) -> None:
@@ -48,6 +48,20 @@ def test_each_planned_visit_is_one_event_over_the_working_days_of_its_week(store
     weeks = store.frame("select planned_week from visit_plan where planned_week is not null order by 1")["planned_week"]
     assert found == [(w, w + timedelta(days=5)) for w in weeks]
     assert all(type(start) is date and start.weekday() == 0 for start, _ in found)  # all-day: a date, not a time
+
+
+@pytest.mark.parametrize(
+    ("days", "first", "after"),
+    [(("sat",), 5, 6), (("tue", "wed"), 1, 3), (("wed", "mon"), 0, 3), (("fri", "sat", "sun"), 4, 7)],
+)
+def test_an_event_lies_on_days_that_are_worked(
+    store: Store, tmp_path: Path, days: tuple[Weekday, ...], first: int, after: int
+) -> None:
+    """It lasted from Monday over as many days as are worked, also where these were a Saturday."""
+    paths = write_calendars(store, tmp_path, PlanSettings(working_days=days).worked)
+    found = sorted((e.decoded("dtstart"), e.decoded("dtend")) for p in paths for e in events(p))
+    weeks = store.frame("select planned_week from visit_plan where planned_week is not null order by 1")["planned_week"]
+    assert found == [(w + timedelta(days=first), w + timedelta(days=after)) for w in weeks]
 
 
 def test_a_visit_says_why_in_the_words_of_the_pages(store: Store, tmp_path: Path) -> None:

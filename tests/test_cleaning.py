@@ -14,7 +14,7 @@ from scipy.stats import multivariate_normal
 from models.drift.fit import fit_series
 from models.drift.series import FitOptions
 from models.known.between_designs import NONE, SPREAD, Measured, between_designs
-from models.known.cleaning import cleaning_effects
+from models.known.cleaning import PAIRS, cleaning_effects, effects_of
 from pipeline.settings import Settings
 from pipeline.stages.cycles import cycles
 
@@ -47,6 +47,25 @@ def test_no_recorded_work_gives_an_empty_table_of_the_same_shape():
         effects = cleaning_effects(fit_series(inputs, OPTIONS))
         assert effects.is_empty()
         assert "restored_share" in effects.columns
+
+
+@pytest.mark.parametrize("built_up", [0.0, 1e-13])
+def test_a_design_whose_readings_never_change_tells_nothing_and_spoils_no_other(built_up):
+    """0 divided by 0 was a share, and drew the other designs to itself."""
+    n, rng = 8, np.random.default_rng(11)
+    pairs = pl.DataFrame(
+        {
+            "install_no": np.arange(2 * n), "cycle_no": np.ones(2 * n, int), "design_no": np.repeat([0, 1], n),
+            "material": ["stainless"] * 2 * n, "kind": ["brush"] * 2 * n, "hours_first": np.zeros(2 * n),
+            "after": np.r_[np.zeros(n), 0.25 + 0.01 * rng.normal(size=n)],
+            "before": np.r_[np.full(n, built_up), np.full(n, 1.0)],
+            "clean": np.zeros(2 * n), "clean_se": np.zeros(2 * n),
+        },
+        schema_overrides=PAIRS,
+    )  # fmt: skip
+    effects = effects_of(pairs, 0.0, "identity")
+    assert effects["design_no"].to_list() == [1]
+    assert effects["restored_share"].to_list() == pytest.approx([0.75], abs=0.02)
 
 
 def test_designs_are_drawn_together_as_the_integral_over_both_spreads_says():

@@ -121,6 +121,30 @@ def test_a_mistyped_counter_is_left_out_and_the_hours_filled_in(typed):
     assert clock.clock[3] == 6400
 
 
+@pytest.mark.parametrize("zeros", [(0,), (3,), (6,), (2, 3), (0, 1, 2), (4, 5, 6), (1, 3, 4, 6), tuple(range(7))])
+def test_zeros_written_for_counters_that_were_not_read_are_taken_as_empty(zeros):
+    """Of an appliance counted at other visits, and of others of its model: known hours."""
+    others = [(i, f"{2015 + y}-01-01", 1600.0 * y) for i in (1, 2) for y in range(1, 8)]
+    typed = [(*row[:2], 0.0) if k in zeros else row for k, row in enumerate(YEARLY)]
+    empty = [(*row[:2], None) if k in zeros else row for k, row in enumerate(YEARLY)]
+    clock, of_empty = fleet([*typed, *others]), fleet([*empty, *others])
+    assert clock.mistyped.tolist() == list(zeros)
+    assert clock.clock.tolist() == of_empty.clock.tolist()
+    assert clock.hours_per_year.tolist() == of_empty.hours_per_year.tolist()
+    assert clock.clock[:7] == pytest.approx([1600.0 * y for y in range(1, 8)], rel=0.01)
+
+
+def test_a_zero_of_a_control_swapped_at_the_visit_is_where_its_count_begins():
+    rows = [*YEARLY[:4], (0, "2020-01-01", 0.0), (0, "2021-01-01", 1500.0), (0, "2022-01-01", 3300.0)]
+    clock = fleet(rows)
+    assert clock.swaps.tolist() == [4]
+    assert clock.mistyped.size == 0
+    assert np.diff(clock.clock[4:]) == pytest.approx([1500, 1800])
+    new = fleet([(0, "2015-01-01", 0.0), *YEARLY])  # read at the installation itself
+    assert new.mistyped.size == 0
+    assert new.clock.tolist() == [0.0, *(row[2] for row in YEARLY)]
+
+
 def test_an_impossible_last_counter_is_left_out():
     rows = [*YEARLY, (0, "2023-01-01", 128000.0)]
     clock = fleet(rows)

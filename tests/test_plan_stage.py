@@ -9,7 +9,7 @@ import polars as pl
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from plan_store import AS_OF, plan_store
+from plan_store import AS_OF, plan_store, planned
 
 from pipeline.errors import FleetError
 from pipeline.settings import PlanSettings, Settings
@@ -26,11 +26,6 @@ DATED = """
                   and (v.purpose is null or v.purpose in ('annual', 'commissioning'))), i.installed_on) as began_on
     from visit_plan p join current_installs i using (install_id) join current_models m on m.model_id = i.model_id
 """
-
-
-def planned(store: Store, **levers: object) -> Store:
-    plan(store, Settings(plan=PlanSettings(**levers)))  # type: ignore[arg-type]
-    return store
 
 
 def promises(store: Store, catch_up_weeks: int = 8, factor: float = 1.0) -> None:
@@ -262,31 +257,6 @@ def test_fleets_without_capacity_get_the_hours_they_need_spread_over_the_weeks()
         f"from ({DATED}) group by week)"
     )
     assert weeks["visits"].max() < 0.75 * at_interval
-
-
-def test_weeks_the_capacity_file_leaves_out_get_the_areas_median_and_other_areas_none() -> None:
-    store = plan_store(60, areas=2)
-    store.run("delete from current_capacity where area_id = 'A01' or week > date '2026-05-01'")
-    store.run("update current_capacity set hours_available = 7.5 where week = date '2026-03-30'")
-    store.run(
-        "update current_capacity set week = week + 2 where week = date '2026-04-06'"
-    )  # a Wednesday counts for its week
-    usual = store.scalar("select median(hours_available) from current_capacity")
-    planned(store)
-    told = dict(store.rows("select week, hours_available from area_weeks where area_id = 'A00'"))
-    assert told[date(2026, 3, 30)] == 7.5
-    assert told[date(2026, 9, 7)] == usual
-    assert store.scalar("select count(hours_available) from area_weeks where area_id = 'A01'") == 0
-
-
-def test_a_week_the_capacity_file_leaves_out_has_hours_by_its_working_days() -> None:
-    store = plan_store(60, areas=1, as_of=date(2026, 12, 1))
-    store.run("delete from current_capacity where week > date '2026-12-20'")
-    usual = store.scalar("select median(hours_available) from current_capacity")
-    planned(store, holidays_country="DE", holidays_subdivision="BY")
-    told = dict(store.rows("select week, hours_available from area_weeks"))
-    assert told[date(2027, 1, 4)] == pytest.approx(0.8 * usual)  # Epiphany is a Wednesday (common knowledge, no source)
-    assert told[date(2027, 1, 11)] == pytest.approx(usual)
 
 
 def test_technicians_are_the_hours_over_those_that_one_works() -> None:

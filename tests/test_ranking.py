@@ -5,12 +5,16 @@ from __future__ import annotations
 import polars as pl
 import pytest
 from made_store import made_store, with_last_values
+from plan_store import AS_OF, plan_store
 from scipy.stats import norm
 
 from models.chances.ranking import rank_models
+from models.clock.hours import day_number
 from pipeline.settings import Settings
 from pipeline.stages.cycles import cycles
 from pipeline.stages.forecast import forecast
+from pipeline.stages.model_ranking import interval_days
+from pipeline.stages.plan import plan
 
 
 def drift(rate, sd=0.02, fleet=0.10):
@@ -89,3 +93,14 @@ def test_every_model_with_installs_has_a_row_for_every_series_that_applies():
     assert co["share_out_at_interval"][0] == pytest.approx((curve[0][7] + now[1]) / 2, abs=2e-6)
     halves = store.rows("select out_p50_on - as_of from forecasts where series_no = 1 and install_no < 2 order by 1")
     assert co["median_days_to_out"][0] == pytest.approx((halves[0][0] + halves[1][0]) / 2)
+
+
+def test_parts_of_a_month_count_as_in_the_plan() -> None:
+    """The share out at the interval is that on the plan's own day; whole months were taken there."""
+    store = plan_store(60, areas=1, never_visited=0.2)
+    store.run("update current_models set service_interval_months = [0.5, 4.5, 7.3, 12][1 + model_no % 4]")
+    plan(store, Settings())
+    days = interval_days(store, day_number(AS_OF))
+    planned = store.frame("select install_no, interval_on from visit_plan order by install_no")
+    assert days["install_no"].to_list() == planned["install_no"].to_list()
+    assert days["day"].cast(pl.Date).to_list() == [max(day, AS_OF) for day in planned["interval_on"]]

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy import integrate, optimize
+from scipy import integrate, optimize, stats
 
 from models.plan.renewal import FreshCycles, best_renewal, day_price, hour_price
 from models.plan.visit_weeks import Chances, combined_chance, week_costs, windows
@@ -115,10 +115,32 @@ def test_days_out_is_the_integral_of_the_chance() -> None:
             integrate.quad(lambda t, i=i: float(np.interp(t, NODES, chances.chance[i])), 0, d,
                            points=[x for x in NODES if 0 < x < d] or None, limit=200)[0] for d in days]  # fmt: skip
         assert chances.days_out(days)[i] == pytest.approx(by_quadrature, rel=1e-6)
-        assert chances.at(days)[i] == pytest.approx(np.interp(days, NODES, chances.chance[i]))
     for k, day in enumerate(days):
         assert chances.days_out_each(np.full(2, day)) == pytest.approx(chances.days_out(days)[:, k])
-        assert chances.at_each(np.full(2, day)) == pytest.approx(chances.at(days)[:, k])
+
+
+@pytest.mark.parametrize(("middle", "sd"), [(200.0, 20.0), (120.0, 45.0), (400.0, 150.0), (30.0, 12.0)])
+def test_between_the_months_a_chance_is_that_of_the_value_that_drifts(middle: float, sd: float) -> None:
+    """Against the distribution itself: a value that drifts evenly, and a limit it passes after normal times."""
+    days = np.arange(0.0, 700.0, 3.0)
+    true = stats.norm.cdf((days - middle) / sd)
+    rows = np.tile(stats.norm.cdf((NODES - middle) / sd), (len(days), 1))
+    told = Chances(NODES, rows.round(6)).at_each(days)
+    assert told == pytest.approx(true, abs=2e-3)
+    assert np.all(np.diff(told) >= 0)
+    for chance in (0.02, 0.10, 0.50):
+        day = Chances(NODES, rows[:1].round(6)).day_reached(chance)[0]
+        assert day == pytest.approx(max(stats.norm.ppf(chance, middle, sd), 0.0), abs=1.0)
+
+
+def test_a_chance_at_its_own_days_is_as_told_also_where_it_is_0_or_1() -> None:
+    rows = np.vstack([np.zeros(37), np.ones(37), np.linspace(0, 1, 37), np.r_[np.zeros(36), 0.3]])
+    for k, day in enumerate(NODES):
+        assert Chances(NODES, rows).at_each(np.full(4, day)) == pytest.approx(rows[:, k], abs=1e-12)
+    assert Chances(NODES, rows).at_each(np.full(4, 2e4)) == pytest.approx(rows[:, -1])
+    reached = Chances(NODES, rows).day_reached(np.array([0.1, 0.1, 1.0, 0.5]))
+    assert reached[1:3].tolist() == [0.0, NODES[-1]]
+    assert np.isinf(reached[[0, 3]]).all()
 
 
 def test_expected_days_out_are_what_drawn_lives_show() -> None:
@@ -177,6 +199,27 @@ def test_an_earliest_date_holds_back_all_but_the_install_at_risk_now() -> None:
     at_once = np.array([False, True])
     allowed = windows(np.full(2, 300.0), np.full(2, 40.0), at_once, 5.0, 52, 8)
     assert allowed.first.tolist() == [5, 0]
+
+
+@pytest.mark.parametrize(("last_worked", "week"), [(3, 1), (4, 1), (5, 0), (6, 0)])
+def test_the_last_day_worked_lies_on_or_before_the_latest_date(last_worked: int, week: int) -> None:
+    """The second week's Friday is the latest date: whoever works on Saturdays alone has to come the week before."""
+    allowed = windows(
+        np.array([5 + 7 + 4.0]), np.array([-50.0]), np.zeros(1, bool), 5.0, 52, 8, last_worked=last_worked
+    )
+    assert allowed.last.tolist() == [week]
+
+
+def test_no_visit_is_brought_into_the_horizon_before_its_earliest_date() -> None:
+    """README: no routine visit sooner than the shortest interval, unless a date of its own asks for it."""
+    latest, earliest = np.array([500.0, 500.0, 20.0]), np.array([5 + 28.0, 5 + 21.0, 300.0])
+    allowed = windows(latest, earliest, np.zeros(3, bool), 5.0, 4, 8)
+    assert allowed.must.tolist() == [False, False, True]
+    when = 5.0 + 7 * np.arange(4) + 3
+    chances = weibull(np.full(3, 200.0), 4.0, np.full(3, 100.0))
+    costs = week_costs(chances, allowed, np.full(3, 0.01), 0.1, when, latest)
+    assert np.isfinite(costs.cost).tolist() == [[False] * 4, [False] * 3 + [True], [False, True, False, False]]
+    assert np.isfinite(costs.without).all()
 
 
 def test_a_firm_that_accepts_the_tolerance_is_priced_so_that_its_typical_install_is_visited_there() -> None:

@@ -208,7 +208,9 @@ def test_a_fleet_read_once_each_keeps_the_weak_priors():
     fit = whole(once, search_sample(once.inputs, OPTIONS), 20)
     assert fit.fit.reml is None
     assert fit.fit.note
-    assert np.isfinite(fit.posterior(made.open_cycles)["v11"].to_numpy()).all()
+    told, at_once = fit.posterior(made.open_cycles), posterior(fit_series(once.inputs, OPTIONS), made.open_cycles)
+    assert np.isfinite(told["v11"].to_numpy()).all()
+    assert told["m1"].to_numpy() == pytest.approx(at_once["m1"].to_numpy(), abs=1e-6)
 
 
 def test_the_cut_knows_the_list_of_installs_only():

@@ -12,6 +12,7 @@ from models.clock.hours import Installs
 
 MOST_HOURS_PER_DAY = 24.0
 SLACK_DAYS = 2.0  # a counter is read at an hour of the day that nobody notes
+HOURS_TO_SEE = 100.0  # so many hours a counter shows, also of an appliance that runs little
 DEFAULT_WEATHER_SD = 0.08  # relative, from one year to the next, where the data are too few to tell
 
 
@@ -65,9 +66,36 @@ def most_hours(days: Floats) -> Floats:
     return MOST_HOURS_PER_DAY * (days + SLACK_DAYS)
 
 
+def misfit(gone: Floats, wanted: Floats) -> Floats:
+    return np.abs(np.log(np.maximum(gone, 1.0) / wanted))
+
+
+def silent_zeros(nodes: Nodes, typical: Floats) -> NDArray[np.bool_]:
+    """Zeros that stand for "not read", as many programmes export an empty cell: hours must have passed since, and no
+    counter that began anew at that visit follows. Of several in a row the last alone may be such a beginning."""
+    zero = (nodes.counter <= 0) & (nodes.visit >= 0)
+    if not zero.any():
+        return zero
+    every = np.arange(len(zero))
+    before = np.maximum.accumulate(np.where(zero, -1, every))  # of the same install: its installation is no zero
+    following = np.append(nodes.install[1:] == nodes.install[:-1], False)
+    after = np.minimum(every + 1, len(every) - 1)
+    expected = lambda start, end: np.maximum(typical[nodes.install] * (nodes.load[end] - nodes.load[start]), 1.0)
+    over = nodes.counter[after] - nodes.counter[before]
+    days = (nodes.day[after] - nodes.day[before]).astype(float)
+    goes_on = (over >= 0) & (over <= most_hours(days))
+    goes_on &= misfit(over, expected(before, after)) < misfit(nodes.counter[after], expected(every, after))
+    begins = following & ~zero[after] & ~goes_on
+    return zero & (expected(before, every) >= HOURS_TO_SEE) & ~begins
+
+
 def without_mistyped(nodes: Nodes, typical: Floats) -> tuple[Nodes, Ints]:
-    """Leave out counters that go up and down again, or down and up again, where no swap explains them better."""
-    dropped = []
+    """Leave out zeros that are no readings, and counters that go up and down again, or down and up again, where no swap
+    explains them better."""
+    silent = silent_zeros(nodes, typical)
+    dropped = [nodes.visit[silent]]
+    if silent.any():
+        nodes = nodes.keep(~silent)
     for _ in range(2):
         linked, hours, days, load = nodes.steps()
         expected = np.maximum(typical[nodes.install] * load, 1.0)
@@ -75,9 +103,6 @@ def without_mistyped(nodes: Nodes, typical: Floats) -> tuple[Nodes, Ints]:
         nxt = {"hours": np.append(hours[1:], 0), "days": np.append(days[1:], 0), "expected": np.append(expected[1:], 1)}
         over = hours + nxt["hours"]  # from the node before to the node after
         straight = linked & after & (over >= 0) & (over <= most_hours(days + nxt["days"]))
-
-        def misfit(gone: Floats, wanted: Floats) -> Floats:
-            return np.abs(np.log(np.maximum(gone, 1.0) / wanted))
 
         without = misfit(over, expected + nxt["expected"])
         spike = (
@@ -105,7 +130,7 @@ def without_mistyped(nodes: Nodes, typical: Floats) -> tuple[Nodes, Ints]:
             break
         dropped.append(nodes.visit[bad])
         nodes = nodes.keep(~bad)
-    return nodes, np.concatenate(dropped) if dropped else np.empty(0, np.int64)
+    return nodes, np.concatenate(dropped)
 
 
 def first_step(nodes: Nodes) -> NDArray[np.bool_]:

@@ -76,7 +76,8 @@ def burner_clock(
     installed_load = calendar.years(installs.area_no, installs.installed_day)
     visit_load = in_blocks(lambda install, on: calendar.years(installs.area_no[install], on), install_no, day)
     nodes = nodes_of(installs, install_no, day, counter, installed_load, visit_load)
-    typical = typical_hours(nodes, installs)
+    read = (nodes.counter > 0) | (nodes.visit < 0)  # a zero may be no reading
+    typical = typical_hours(nodes if read.all() else nodes.keep(read), installs)
     nodes, mistyped = without_mistyped(nodes, typical)
     usual, usual_sd = usual_hours(nodes, typical)
     per_year, rel_sd, basis, weather_sd = hours_per_year(nodes, installs, usual, usual_sd)

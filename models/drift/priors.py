@@ -16,7 +16,8 @@ from models.mixed.tree import LevelPrior, Priors
 @dataclass(frozen=True)
 class Weak:
     """level, rate: standard deviation of one level of the tree. sigma: of a reading. level_mean_sd, rate_mean,
-    rate_mean_sd: of the fleet. unknown: extra standard deviation of a level nobody measured after an unknown start."""
+    rate_mean_sd: of the fleet; rates count towards the limit (what fouls does not clean itself: some tenth a year).
+    unknown: extra standard deviation of a level nobody measured after an unknown start."""
 
     level: float
     rate: float
@@ -27,17 +28,22 @@ class Weak:
     unknown: float
 
 
-LOG = Weak(level=0.20, rate=0.05, sigma=0.12, level_mean_sd=3.0, rate_mean=0.0, rate_mean_sd=0.10, unknown=0.4)
+LOG = Weak(level=0.20, rate=0.05, sigma=0.12, level_mean_sd=3.0, rate_mean=0.06, rate_mean_sd=0.10, unknown=0.4)
 PLAIN = {
     "o2_pct": Weak(level=0.35, rate=0.12, sigma=0.25, level_mean_sd=5.0, rate_mean=0.0, rate_mean_sd=0.25, unknown=0.8),
     "condensate_ph": Weak(
-        level=0.35, rate=0.10, sigma=0.25, level_mean_sd=5.0, rate_mean=0.0, rate_mean_sd=0.5, unknown=0.8
+        level=0.35, rate=0.10, sigma=0.25, level_mean_sd=5.0, rate_mean=0.2, rate_mean_sd=0.5, unknown=0.8
     ),
 }
 
 
 def weak(indicator: str, transform: str) -> Weak:
     return LOG if transform == "log" else PLAIN.get(indicator, PLAIN["o2_pct"])
+
+
+def rate_mean(indicator: str, transform: str, worse: str) -> float:
+    """Of the fleet, before anything was read: what fouls, clogs or is spent does so towards its limit."""
+    return {"up": 1.0, "down": -1.0}.get(worse, 0.0) * weak(indicator, transform).rate_mean
 
 
 def level_priors(assumed: Weak, members: float, levels: int = 4, install_rate: float | None = None) -> Priors:

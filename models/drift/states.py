@@ -236,7 +236,7 @@ def evaluate(fit: SeriesFit, forest: Forest, at: Evaluation | None = None, wante
     sums, freed, built_up = tree_sums(fit, forest), freed_levels(forest), built_up_before(fit, forest)
     tree = Tree(sums.leaf(fit.terms.columns(forest, built_up), freed), forest.parents, n_lower=LOWER)
     if at is None:
-        at = tree.evaluate(fit.roots, Priors(beta_precision=beta_precision(fit)), sigma2=fit.sigma**2, gradient=False)
+        at = tree.evaluate(fit.roots, beta_prior(fit), sigma2=fit.sigma**2, gradient=False)
     lower = leaf_posteriors(tree, fit.roots, at, wanted=wanted)
     nodes = [Nodes(n.mean, n.cov * fit.sigma**2, n.resolved) for n in (*lower, *at.nodes)]
     return State(sums, freed, built_up, tree, at, nodes)
@@ -249,8 +249,7 @@ def evaluate_held(
     uncertainty does not matter, at a fraction of the work. leaves: False where no cycle's posterior is wanted."""
     tree, fixed = held_tree(fit, forest)
     if at is None:
-        priors = Priors(beta_precision=beta_precision(fit)[:2, :2])
-        at = tree.evaluate(fit.roots, priors, sigma2=fit.sigma**2, gradient=False)
+        at = tree.evaluate(fit.roots, beta_prior(fit, held=True), sigma2=fit.sigma**2, gradient=False)
     spread = sb.pack(at.group_cov[:, :2, :2]) if cov else None
     wanted = None if leaves else np.zeros(0, dtype=np.int64)
     lower = posteriors_below(tree, fit.roots, -at.group_u[:2], spread, wanted)
@@ -296,6 +295,14 @@ def beta_precision(fit: SeriesFit) -> np.ndarray:
             sd = 3 * w.level_mean_sd if t.component == LEVEL else 3 * w.rate_mean_sd
         out.append(1 / sd**2)
     return np.diag(out)
+
+
+def beta_prior(fit: SeriesFit, held: bool = False) -> Priors:
+    """The weak priors of the fixed effects; held: of the intercepts alone."""
+    n = 2 if held else len(fit.terms.terms)
+    rate = assumed.rate_mean(fit.inputs.indicator, fit.inputs.transform, fit.inputs.worse)
+    mean = [rate if (t.how, t.component) == ("intercept", RATE) else 0.0 for t in fit.terms.terms[:n]]
+    return Priors(beta_precision=beta_precision(fit)[:n, :n], beta_mean=np.array(mean))
 
 
 def settle_levels(fit: SeriesFit, forest: Forest, state: State, leaf: Nodes) -> tuple[np.ndarray, np.ndarray]:

@@ -16,7 +16,7 @@ from models.drift.fit import without_lost
 from models.drift.fitted import SeriesFit
 from models.drift.projection import gram_above
 from models.drift.refit import FINE, NO_SCATTER, variance_priors
-from models.drift.states import LOWER, beta_precision
+from models.drift.states import LOWER, beta_prior
 from models.fleets import shards
 from models.fleets.shards import Mapper, Part, Piece, Source, Step, answer
 from models.mixed.lower_levels import Messages, merge
@@ -87,9 +87,8 @@ class Fleet(Trunk):
 
     def above_of(self, m: Messages, held: bool) -> Above:
         """Models, designs and fixed effects from messages at the parameters of `head`."""
-        precision = beta_precision(self.head)
-        priors = Priors(beta_precision=precision[:2, :2] if held else precision)
-        at = evaluate_upper(m, self.above, LOWER, self.head.roots, priors, self.head.sigma**2, gradient=False)
+        prior = beta_prior(self.head, held)
+        at = evaluate_upper(m, self.above, LOWER, self.head.roots, prior, self.head.sigma**2, gradient=False)
         return Above(at, self.models, self.designs)
 
     def refit(self) -> Above:

@@ -17,6 +17,7 @@ from models.tails import Z80
 
 JUST_AFTER_H = 24.0  # burner hours within which a reading still shows what the work left
 FEWEST = 5
+NOTHING = 1e-6  # built up, on the scale of the fit: made-up readings that never change leave rounding, or nought
 SCHEMA = {
     "design_no": pl.Int32,
     "kind": pl.String,
@@ -149,7 +150,7 @@ def ratio(pairs: pl.DataFrame, kind: str, design_no: int) -> dict | None:
     if n < FEWEST:
         return None
     spread = before.std(ddof=1) / np.sqrt(n)
-    if abs(total / n) < 3 * spread:
+    if abs(total / n) <= max(3 * spread, NOTHING):
         return None
     left = after.sum() / total
     se = np.sqrt(np.sum((after - left * before) ** 2) * n / (n - 1)) / abs(total)

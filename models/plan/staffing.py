@@ -18,15 +18,13 @@ from numpy.typing import NDArray
 from scipy import sparse
 from scipy.optimize import linprog
 
-from models.plan.visit_weeks import Array, Ints
+from models.plan.visit_weeks import Array
 
 SAMPLES = (150, 1200, 6000)  # installs that price the hours before the whole area does
 CHOICES_PER_INSTALL = 1.4
 PRICING_TOLERANCE = 1e-7
 STEP, FASTER = 0.3, 4.0  # how far prices may rise in a round, as a share of the highest; how much farther in the next
 BOUGHT = 1e-6  # hours
-ALIKE = 1e-6  # days
-NO_WEEK = -1
 
 
 @dataclass(frozen=True)
@@ -229,60 +227,6 @@ def _restricted(
     every = sparse.csr_matrix((np.r_[shares, stays], (np.r_[row, np.arange(n)], np.r_[week, first])), (n, weeks + 1))
     kept = np.where(keep, _priced(choices, hours, price), np.inf)
     return _Solution(objective, price, every), kept.min(axis=1), beyond
-
-
-def whole_weeks(
-    staffing: Staffing,
-    cost: Array,
-    without: Array,
-    hours: Array,
-    available: Array,
-    none: NDArray[np.bool_],
-    crowding_price: float = 0.0,
-) -> tuple[Ints, NDArray[np.bool_]]:
-    """One whole week per install from the programme's shares.
-
-    An install that the programme gives one week keeps it. The few it splits (at most one per week, as in any basic
-    solution) are placed one by one, longest visit first, in the cheapest week (at the hours' prices) with room. A visit
-    that has to be made and finds no room is short of hours: it goes where its cost and the crowding are least.
-
-    none: (n,) no visit is needed, so that `without` means no visit.
-    crowding_price: what each hour costs for every usual week's worth of hours a week is over already. [d/h]
-    Returns week (n,), NO_WEEK for no visit, and short (n,): placed beyond the hours there are.
-    """  # fmt: skip
-    n, weeks = cost.shape
-    week = np.full(n, NO_WEEK, np.int64)
-    short = np.zeros(n, bool)
-    if n == 0:
-        return week, short
-    shares = staffing.share.tocoo()
-    all_of_it = shares.data >= 1 - 1e-6
-    week[shares.row[all_of_it]] = shares.col[all_of_it]
-    whole = week != NO_WEEK
-    left_out = ~whole & (staffing.without >= 1 - 1e-6)
-    room = available - np.bincount(week[whole], hours[whole], minlength=weeks)
-    split = np.flatnonzero(~whole & ~left_out)
-    for i in split[np.lexsort((split, -hours[split]))]:
-        fits = np.flatnonzero(np.isfinite(cost[i]) & (hours[i] <= room + 1e-9))
-        priced = cost[i] + staffing.hour_price * hours[i]
-        # Its weeks cost alike, but for the last digits of the prices: the first of them, whoever worked these out.
-        best = fits[np.argmax(priced[fits] <= priced[fits].min() + ALIKE)] if len(fits) else NO_WEEK
-        if best != NO_WEEK and (not none[i] or priced[best] <= without[i] + 1e-6):
-            week[i] = best
-            room[best] -= hours[i]
-        else:
-            left_out[i] = True
-    usual = max(float(available[np.isfinite(available)].mean()) if np.isfinite(available).any() else 0.0, 1.0)
-    for i in np.flatnonzero(left_out & ~none):
-        fits = np.flatnonzero(np.isfinite(cost[i]) & (hours[i] <= room + 1e-9))
-        short[i] = len(fits) == 0
-        if short[i]:
-            crowded = cost[i] + hours[i] * crowding_price * np.maximum(-room, 0) / usual
-            week[i] = int(np.argmin(crowded))
-        else:
-            week[i] = fits[np.argmin(cost[i, fits])]
-        room[week[i]] -= hours[i]
-    return week, short
 
 
 def spread_level(hours: Array, must: NDArray[np.bool_], working_days: Array, headroom: float) -> Array:

@@ -1,8 +1,10 @@
 """What each week of the horizon would cost an install, and which weeks it may be visited in.
 
 Chances come as points on a few days common to the whole fleet (as_of, then the firsts of the months). Between points
-they run straight, so the chance and the expected days out of range at any common day are linear in the points and one
-matrix product serves a whole area.
+the normal deviate of a chance runs straight, nearly: so does the value that drifts. A straight chance would be up to a
+twentieth too high on single days, and reach the tolerance days too soon. Summed over months that evens out: for the
+expected days out of range chances run straight, so that they are linear in the points and one matrix product serves a
+whole area.
 """
 
 from __future__ import annotations
@@ -12,9 +14,11 @@ from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import ndtr, ndtri
 
 Array = NDArray[np.floating]
 Ints = NDArray[np.integer]
+LEAST = 1e-7  # chances have six decimals
 
 
 @dataclass(frozen=True)
@@ -39,10 +43,6 @@ class Chances:
     def rows(self, index: Ints | slice) -> Chances:
         return Chances(self.nodes, self.chance[index])
 
-    def at(self, days: Array) -> Array:
-        """Chance at days common to all installs. days: (m,) [d] -> (n, m); constant beyond the last node."""
-        return np.asarray(self.chance, float) @ _value_weights(self.nodes, days)
-
     def days_out(self, days: Array) -> Array:
         """Expected days out of range between as_of and each day. days: (m,) [d] -> (n, m) [d].
 
@@ -53,15 +53,26 @@ class Chances:
     def at_each(self, days: Array) -> Array:
         """Chance at one day per install. days: (n,) [d] -> (n,); constant outside the nodes."""
         left, share = self._place(days)
-        row = np.arange(len(days))
-        low, high = self.chance[row, left].astype(float), self.chance[row, left + 1].astype(float)
-        return low + share * (high - low)
+        low, high = self._around(left)
+        between = ndtr(_deviate(low) + share * (_deviate(high) - _deviate(low)))
+        # as told where a day is a node's own, also of chances too near to 0 and 1 for a deviate
+        return np.where(share == 0, low, np.where(share == 1, high, np.clip(between, low, high)))
+
+    def day_reached(self, chance: Array | float) -> Array:
+        """Day on which the chance reaches a size: 0 where it has, inf where it does not within the nodes. (n,) [d]"""
+        target = np.broadcast_to(np.asarray(chance, float), len(self.chance))
+        below = (self.chance < target[:, None]).sum(axis=1)
+        left = np.clip(below - 1, 0, len(self.nodes) - 2)
+        low, high = (_deviate(p) for p in self._around(left))
+        share = np.clip((_deviate(target) - low) / np.maximum(high - low, 1e-12), 0, 1)
+        day = self.nodes[left] + share * (self.nodes[left + 1] - self.nodes[left])
+        return np.where(below == 0, 0.0, np.where(below < len(self.nodes), day, np.inf))
 
     def days_out_each(self, days: Array) -> Array:
         """Expected days out of range from as_of to one day per install. days: (n,) [d], 0 or later -> (n,) [d]."""
         left, share = self._place(days)
         row = np.arange(len(days))
-        low, high = self.chance[row, left].astype(float), self.chance[row, left + 1].astype(float)
+        low, high = self._around(left)
         step = (self.nodes[left + 1] - self.nodes[left]) * share
         beyond = np.maximum(np.asarray(days, float) - self.nodes[-1], 0.0)
         return self.cumulated[row, left] + step * (low + share * (high - low) / 2) + beyond * self.chance[:, -1]
@@ -74,22 +85,19 @@ class Chances:
         np.cumsum((chance[:, 1:] + chance[:, :-1]) / 2 * np.diff(self.nodes), axis=1, out=out[:, 1:])
         return out
 
+    def _around(self, left: Ints) -> tuple[Array, Array]:
+        """Chances at a node of each install and at the next."""
+        row = np.arange(len(left))
+        return self.chance[row, left].astype(float), self.chance[row, left + 1].astype(float)
+
     def _place(self, days: Array) -> tuple[Ints, Array]:
         days = np.clip(np.asarray(days, float), self.nodes[0], self.nodes[-1])
         left = np.clip(np.searchsorted(self.nodes, days, side="right") - 1, 0, len(self.nodes) - 2)
         return left, (days - self.nodes[left]) / (self.nodes[left + 1] - self.nodes[left])
 
 
-def _value_weights(nodes: Array, days: Array) -> Array:
-    """Weights (k, m) that turn node values into values at `days`."""
-    days = np.clip(np.asarray(days, float), nodes[0], nodes[-1])
-    left = np.clip(np.searchsorted(nodes, days, side="right") - 1, 0, len(nodes) - 2)
-    share = (days - nodes[left]) / (nodes[left + 1] - nodes[left])
-    weights = np.zeros((len(nodes), len(days)))
-    column = np.arange(len(days))
-    weights[left, column] = 1 - share
-    weights[left + 1, column] = share
-    return weights
+def _deviate(chance: Array) -> Array:
+    return ndtri(np.clip(chance, LEAST, 1 - LEAST))
 
 
 def _integral_weights(nodes: Array, days: Array) -> Array:
@@ -117,7 +125,8 @@ def combined_chance(log_in_range: Array) -> Array:
 class Windows:
     """Weeks an install may be visited in, counted from the first week of the horizon.
 
-    first, last: (n,) first and last allowed week; both within 0 … weeks - 1.
+    first, last: (n,) first and last allowed week; both within 0 … weeks - 1, but `first` is `weeks` where the earliest
+    date lies beyond the horizon and no visit has to fall in it: no week is allowed then.
     must: (n,) a visit has to fall in the horizon; otherwise none is needed by the interval.
     overdue: (n,) the latest date lay before as_of.
     """
@@ -128,7 +137,7 @@ class Windows:
     overdue: NDArray[np.bool_]
 
 
-WORKING_DAYS_SPAN = 4  # a whole working week, Monday to Friday, lies on or before the latest date
+FRIDAY = 4  # days after Monday
 
 
 def windows(
@@ -139,6 +148,7 @@ def windows(
     weeks: int,
     catch_up_weeks: int,
     spare: Array | None = None,
+    last_worked: int = FRIDAY,
 ) -> Windows:
     """Allowed weeks from the latest and earliest dates.
 
@@ -147,19 +157,20 @@ def windows(
     first_monday: the first week's Monday, days after as_of. [d]
     catch_up_weeks: an overdue visit may fall in these first weeks.
     spare: None, or (n,) days up to which an overdue visit may give way to others, nan where it may not. [d]
+    last_worked: the last weekday that is worked, Monday being 0: it lies on or before the latest date.
     """
-    whole = np.floor((latest - WORKING_DAYS_SPAN - first_monday) / 7)
+    whole = np.floor((latest - last_worked - first_monday) / 7)
     overdue = latest < 0
     must = whole < weeks
     last = np.clip(np.where(np.isfinite(whole), whole, weeks - 1), 0, weeks - 1).astype(np.int64)
     catch_up = min(catch_up_weeks, weeks) - 1
     gives_way = np.zeros(len(last), bool) if spare is None else np.isfinite(spare)
-    later = np.floor(((spare if spare is not None else latest) - WORKING_DAYS_SPAN - first_monday) / 7)
+    later = np.floor(((spare if spare is not None else latest) - last_worked - first_monday) / 7)
     later = np.clip(np.where(gives_way, later, 0), catch_up, weeks - 1).astype(np.int64)
     last = np.where(overdue, np.where(gives_way, later, catch_up), last)
     first = np.ceil((earliest - first_monday) / 7)
-    first = np.clip(np.where(np.isfinite(first), first, 0), 0, weeks - 1).astype(np.int64)
-    first = np.where(at_once | overdue, 0, np.minimum(first, last))
+    first = np.clip(np.where(np.isfinite(first), first, 0), 0, weeks).astype(np.int64)
+    first = np.where(at_once | overdue, 0, np.where(must, np.minimum(first, last), first))
     return Windows(first, last, must, overdue)
 
 

@@ -20,27 +20,36 @@ COLUMNS = {
 }  # fmt: skip
 
 
+def months_later(day: str, months: str) -> str:
+    """SQL: the date so many months after a day; the part of a month as days."""
+    return (
+        f"(({day} + to_months(floor({months})::integer))::date "
+        f"+ round(({months} - floor({months})) * 30.4375)::integer)"
+    )
+
+
 def interval_days(store: Store, as_of: int) -> pl.DataFrame:
     """The day of each install's next visit at the present interval: install_no, day; as_of where that has passed.
 
     Counted from the newest annual visit or commissioning, or the installation.
     """
+    served_on, months = (
+        "coalesce(s.served_on, i.installed_on)",
+        "coalesce(nullif(m.service_interval_months, 0), $usual)",
+    )
     return store.frame(
-        """
+        f"""
         with served as (
             select install_no, max(visited_on) as served_on from current_visits
             where purpose is null or purpose in ('annual', 'commissioning') group by install_no
         )
-        select i.install_no,
-            greatest(?, (coalesce(s.served_on, i.installed_on)
-                + to_months(coalesce(nullif(round(m.service_interval_months), 0), ?)::integer))::date
-                - date '1970-01-01')::integer as day
+        select i.install_no, greatest($as_of, {months_later(served_on, months)} - date '1970-01-01')::integer as day
         from current_installs i
         join current_models m on m.model_no = i.model_no
         left join served s on s.install_no = i.install_no
         order by i.install_no
         """,
-        [as_of, FALLBACK_INTERVAL_MONTHS],
+        {"as_of": as_of, "usual": FALLBACK_INTERVAL_MONTHS},
     )
 
 

@@ -9,8 +9,8 @@ import polars as pl
 
 from models.plan.minutes import LONGEST, MOST_VISITS, SHORTEST, VisitMinutes, fit_minutes
 from models.plan.renewal import hour_price
-from models.plan.staffing import NO_WEEK
 from models.plan.tasks import VisitTasks, best_cleaning, write_tasks
+from models.plan.whole_weeks import NO_WEEK
 from pipeline.schema import SERIES
 from pipeline.settings import Settings
 from pipeline.stages.plan_areas import Area, Terms, areas, pieces_of, plan_areas

@@ -9,8 +9,9 @@ import numpy as np
 import polars as pl
 
 from models.plan.renewal import FreshCycles, day_price
-from models.plan.staffing import crowded_hours, solve_weeks, spread_level, whole_weeks
-from models.plan.visit_weeks import WORKING_DAYS_SPAN, Chances, Windows, week_costs, windows
+from models.plan.staffing import crowded_hours, solve_weeks, spread_level
+from models.plan.visit_weeks import Chances, Windows, week_costs, windows
+from models.plan.whole_weeks import whole_weeks
 from pipeline.settings import Settings
 from pipeline.stages.plan_inputs import MONTH_DAYS, Calendar, Fleet
 
@@ -169,7 +170,7 @@ def waiting(area: Area, cycles: FreshCycles, settings: Settings) -> Waiting:
     chance = area.sound.chance[:, 0]
     # Above the tolerance, yet no more than what a visit is expected to leave: that chance is all there is to keep to.
     kept = np.where(chance > tolerance, accepted, tolerance)
-    due = np.where(chance > kept, -1.0, cycles.age_at_chance(kept) - cycles.age)
+    due = np.where(chance > kept, -1.0, area.sound.day_reached(kept))
     # The forecasts' own date holds too; it is of one series, in whole days.
     bound = ~area.doubted & (due >= 0) & (area.stated > 0)
     due = np.where(bound, np.minimum(due, area.stated), due)
@@ -196,10 +197,11 @@ def area_windows(area: Area, waits: Waiting, calendar: Calendar, settings: Setti
         len(calendar.mondays),
         levers.catch_up_weeks,
         waits.spare,
+        calendar.last_worked,
     )
     # One date that has passed does not make a visit later than the other date, yet to come, would.
     due = np.where((waits.due >= 0) & np.isnan(waits.spare), waits.due, np.inf)
     until = np.minimum(due, np.where(area.latest >= 0, area.latest, np.inf))
-    until = np.floor((until - WORKING_DAYS_SPAN - calendar.first_monday) / 7)
+    until = np.floor((until - calendar.last_worked - calendar.first_monday) / 7)
     last = np.where(allowed.overdue, np.minimum(allowed.last, until), allowed.last)
     return replace(allowed, last=np.maximum(last, allowed.first).astype(np.int64))

@@ -18,6 +18,7 @@ from models.plan.visit_weeks import Chances, combined_chance
 from models.tails import chance_below
 from pipeline.schema import SERIES, Series
 from pipeline.settings import WEEKDAYS, PlanSettings
+from pipeline.stages.model_ranking import months_later
 from pipeline.stages.plan_readings import excused, read_out_of_range
 from pipeline.store import Store
 
@@ -42,7 +43,7 @@ INSTALLS = """
             m.exchanger_design, coalesce(m.exchanger_material, '') as exchanger_material,
             coalesce(m.condensing, false) as condensing, m.base_visit_minutes, m.exchanger_cleaning_minutes,
             m.trap_cleaning_minutes, s.last_visit_on, coalesce(s.last_service_on, i.installed_on) as began_on,
-            case when m.service_interval_months > 0 then m.service_interval_months else ? end as months,
+            case when m.service_interval_months > 0 then m.service_interval_months else $usual end as months,
             d.due_on, d.lead_no, coalesce(r.co_out, false) as co_out,
             coalesce(r.co_likely_out, false) as co_likely_out, coalesce(r.out_now, false) as out_now,
             coalesce(r.at_once, false) as at_once, coalesce(r.excess, 0.0) as excess,
@@ -53,12 +54,10 @@ INSTALLS = """
         left join plan_readings r using (install_no)
     )
     select *,
-        (began_on + to_months(floor(months)::integer))::date
-            + round((months - floor(months)) * 30.4375)::integer as interval_on,
-        (began_on + to_months(floor(months * ?)::integer))::date
-            + round((months * ? - floor(months * ?)) * 30.4375)::integer as latest_on
+        {interval_on} as interval_on,
+        {latest_on} as latest_on
     from dated order by install_no
-"""
+""".format(interval_on=months_later("began_on", "months"), latest_on=months_later("began_on", "(months * $factor)"))
 CURVES = """
     select install_no, series_no, first_month, p_out from forecast_curve
     where install_no between $first and $last
@@ -77,11 +76,13 @@ LEVELS = """
 
 @dataclass(frozen=True)
 class Calendar:
-    """The weeks of the horizon. mondays: their first days; working_days: (weeks,) days worked in each."""
+    """The weeks of the horizon. mondays: their first days; working_days: (weeks,) days worked in each; last_worked: the
+    last weekday that is, Monday being 0."""
 
     as_of: date
     mondays: list[date]
     working_days: np.ndarray
+    last_worked: int
 
     @property
     def first_monday(self) -> int:
@@ -98,7 +99,7 @@ def week_calendar(as_of: date, plan: PlanSettings) -> Calendar:
         years = range(first.year, mondays[-1].year + 2)
         free = set(holidays.country_holidays(plan.holidays_country, subdiv=plan.holidays_subdivision, years=years))
     days = [sum(m + timedelta(days=d) not in free for d in worked) for m in mondays]
-    return Calendar(as_of, mondays, np.array(days, float))
+    return Calendar(as_of, mondays, np.array(days, float), plan.worked[1])
 
 
 @dataclass(frozen=True)
@@ -132,7 +133,7 @@ def read_fleet(store: Store, as_of: date, plan: PlanSettings, tolerance: float) 
     """Installs with their dates, combined chances, and the tasks likely to fall due before the visit after next."""
     factor = plan.longest_interval_factor
     read_out_of_range(store)
-    frame = store.frame(INSTALLS, [DEFAULT_INTERVAL_MONTHS, factor, factor, factor])
+    frame = store.frame(INSTALLS, {"usual": DEFAULT_INTERVAL_MONTHS, "factor": factor})
 
     def days(column: str, missing: float) -> np.ndarray:
         return frame.select(
@@ -275,7 +276,8 @@ def read_capacity(store: Store, calendar: Calendar) -> dict[str, np.ndarray]:
     """Hours available per area that capacity.csv names, (weeks,) each.
 
     A week that is not given gets the median of the weeks that are, in the share of its working days: an area that
-    states some weeks works in the others too, but not on public holidays.
+    states some weeks works in the others too, but not on public holidays. Weeks that are given without hours say that
+    these are closed, and nothing of others.
     """
     share = calendar.working_days / max(float(calendar.working_days.max()), 1.0)
     rows = store.frame(
@@ -285,7 +287,7 @@ def read_capacity(store: Store, calendar: Calendar) -> dict[str, np.ndarray]:
     capacity: dict[str, np.ndarray] = {}
     for (area,), part in rows.group_by("area_id", maintain_order=True):
         given = dict(zip(part["week"], part["hours"], strict=True))
-        usual = float(np.median(list(given.values())))
+        usual = float(np.median([hours for hours in given.values() if hours > 0] or [0.0]))
         capacity[str(area)] = np.array(
             [float(given.get(m, usual * s)) for m, s in zip(calendar.mondays, share, strict=True)]
         )

@@ -13,7 +13,7 @@ from models.plan.policies import (
     policy_year,
 )
 from models.plan.renewal import hour_price
-from models.plan.staffing import NO_WEEK
+from models.plan.whole_weeks import NO_WEEK
 from pipeline.settings import Settings
 from pipeline.stages.plan_inputs import MONTH_DAYS, Calendar, Fleet
 

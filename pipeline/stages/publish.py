@@ -23,7 +23,7 @@ WRITTEN_HERE = 5_000  # visits whose calendars this process writes: sooner done 
 
 def publish(store: Store, settings: Settings, folder: Path) -> str:
     """Write site/ and exports/ except run.json into `folder`; returns a sentence of what was written."""
-    calendars = area_calendars(store, folder / "exports", working_days=len(settings.plan.working_days))
+    calendars = area_calendars(store, folder / "exports", settings.plan.worked)
     many = sum(piece.visits.height for piece in calendars) > WRITTEN_HERE
     rows: dict[str, int] = {}
 

@@ -1,0 +1,43 @@
+"""Hours of the weeks that capacity.csv names, and of those it leaves out."""
+
+from __future__ import annotations
+
+from datetime import date
+
+import pytest
+from plan_store import plan_store, planned
+
+
+def test_weeks_the_capacity_file_leaves_out_get_the_areas_median_and_other_areas_none() -> None:
+    store = plan_store(60, areas=2)
+    store.run("delete from current_capacity where area_id = 'A01' or week > date '2026-05-01'")
+    store.run("update current_capacity set hours_available = 7.5 where week = date '2026-03-30'")
+    store.run(
+        "update current_capacity set week = week + 2 where week = date '2026-04-06'"
+    )  # a Wednesday counts for its week
+    usual = store.scalar("select median(hours_available) from current_capacity")
+    planned(store)
+    told = dict(store.rows("select week, hours_available from area_weeks where area_id = 'A00'"))
+    assert told[date(2026, 3, 30)] == 7.5
+    assert told[date(2026, 9, 7)] == usual
+    assert store.scalar("select count(hours_available) from area_weeks where area_id = 'A01'") == 0
+
+
+def test_a_week_the_capacity_file_leaves_out_has_hours_by_its_working_days() -> None:
+    store = plan_store(60, areas=1, as_of=date(2026, 12, 1))
+    store.run("delete from current_capacity where week > date '2026-12-20'")
+    usual = store.scalar("select median(hours_available) from current_capacity")
+    planned(store, holidays_country="DE", holidays_subdivision="BY")
+    told = dict(store.rows("select week, hours_available from area_weeks"))
+    assert told[date(2027, 1, 4)] == pytest.approx(0.8 * usual)  # Epiphany is a Wednesday (common knowledge, no source)
+    assert told[date(2027, 1, 11)] == pytest.approx(usual)
+
+
+def test_weeks_given_without_hours_close_no_other_week() -> None:
+    store = plan_store(60, areas=1)
+    store.run("delete from current_capacity where week > date '2026-05-20'")
+    store.run("update current_capacity set hours_available = 0 where week > date '2026-04-01'")  # most of those given
+    usual = store.scalar("select median(hours_available) from current_capacity where hours_available > 0")
+    told = dict(planned(store).rows("select week, hours_available from area_weeks"))
+    assert told[date(2026, 4, 13)] == 0
+    assert told[date(2026, 9, 7)] == usual > 0
