@@ -18,7 +18,15 @@ from models.clock.yearly_hours import BASES
 from models.mapper import Mapper
 from pipeline.schema import SERIES, columns_of
 from pipeline.settings import Settings
-from pipeline.stages.observations import hours_type, number_type, observing, read_tests, thousandths, view_observations
+from pipeline.stages.observations import (
+    ClockOfTests,
+    hours_type,
+    number_type,
+    observing,
+    read_tests,
+    thousandths,
+    view_observations,
+)
 from pipeline.store import Store
 from pipeline.store_threads import MOST_THREADS, Work, in_threads
 
@@ -69,15 +77,16 @@ def cycles(store: Store, settings: Settings) -> None:
         side_by_side = lambda work, blocks: list(pool.map(work, blocks))
         clocks = Work(partial(_clocks, side_by_side))
         (on_installs, on_visits, mistyped), tests = in_threads(store, [clocks, Work(read_tests)])
-        in_threads(
+        clock, *_ = in_threads(
             store,
             [
-                *observing(store, on_visits, tests),
+                Work(lambda _: ClockOfTests.of(on_visits, tests)),
                 Work(partial(_write_visit_marks, on_visits)),
                 Work(lambda own: _findings(own, mistyped)),
                 Work(lambda own: own.write("install_clock", on_installs)),
             ],
         )
+        in_threads(store, observing(store, clock))
         store.run(VISIT_CLOCK)
         store.run_file("41_series.sql")
         store.run_file("50_cycles.sql")
