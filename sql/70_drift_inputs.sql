@@ -52,7 +52,8 @@ where burner_adjusted and exchanger_cleaning is distinct from 'none'
 order by visit_no;
 
 -- drift_values: one usable value per row.   key: series_no, install_no, cycle_no, day, stage_order, visit_no.
-create or replace view drift_values as
+-- drift_values_of: the same of some observations, by the name of what holds them.
+create or replace macro drift_values_of(observed) as table
 select
     series_no,
     install_no,
@@ -63,8 +64,10 @@ select
     stage_order,
     analyser_no,
     visit_no
-from observations
+from query_table(observed)
 where usable and value is not null and hours_in_cycle is not null;
+
+create or replace view drift_values as from drift_values_of('observations');
 
 -- drift_opened: one row per series, install it applies to and cycle.   key: series_no, install_no, cycle_no.
 create or replace view drift_opened as

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from datetime import date
 
 import numpy as np
@@ -10,8 +11,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from models.clock.counters import burner_clock
-from models.clock.hours import BLOCK, Installs, LoadCalendar, add_months, day_number, first_of_months, in_blocks
-from models.clock.yearly_hours import BASES
+from models.clock.hours import Installs, LoadCalendar, add_months, day_number, first_of_months
+from models.clock.yearly_hours import BASES, group_median
 
 # Heating shares of a year, most in winter, none in July and August: made up.
 WINTER = [0.18, 0.16, 0.13, 0.09, 0.04, 0.01, 0.0, 0.0, 0.03, 0.08, 0.12, 0.16]
@@ -210,7 +211,44 @@ def test_the_clock_never_runs_backward_nor_faster_than_time(seed):
     assert gone.sum() <= 24 * 3 * (np.diff(days)[same].sum() + 2 * len(rows) + 400)
 
 
-@pytest.mark.parametrize("rows", [0, 1, BLOCK, 2 * BLOCK + 1])
-def test_blocks_together_are_the_whole(rows: int) -> None:
-    a, b = np.arange(rows), np.linspace(0.0, 1.0, rows)
-    assert np.array_equal(in_blocks(lambda x, y: x * y + 1, a, b), a * b + 1)
+def test_blocks_of_installs_and_threads_give_one_clock() -> None:
+    """Counters with gaps, swaps and typing errors: what an install is told does not hang on who shares its block."""
+    rng = np.random.default_rng(11)
+    n, years = 60, 7
+    no, on = np.repeat(np.arange(n), years), np.tile(day("2015-06-01") + 365 * np.arange(1, years + 1), n)
+    counter = np.cumsum(1500 * np.exp(0.1 * rng.standard_normal((n, years))), axis=1).ravel()
+    counter[rng.random(n * years) < 0.2] = np.nan
+    counter[::23] *= 10
+    counter[no % 7 == 0] = np.where(on[no % 7 == 0] > day("2019-01-01"), counter[no % 7 == 0] % 3000, np.nan)
+    installs = Installs(
+        no[::years] % 5, no[::years] % 2, no[::years] % 3, np.full(n, day("2015-01-01")), np.full(n, np.nan)
+    )
+    calendar, asked = LoadCalendar(np.array([FLAT, WINTER, FLAT])), np.full(n, day("2017-03-01"))
+    told = lambda **how: burner_clock(installs, no, on, counter, calendar, asked, **how)
+    whole = told(block=n)
+    assert len(whole.swaps)
+    assert len(whole.mistyped)
+    with ThreadPoolExecutor(2) as pool:
+        threads = told(block=7, mapper=lambda work, blocks: list(pool.map(work, blocks)))
+    for name in (
+        "clock",
+        "exact",
+        "hours_per_year",
+        "counted_day",
+        "counted_hours",
+        "start_hours",
+        "swaps",
+        "mistyped",
+    ):
+        assert np.array_equal(getattr(threads, name), getattr(told(block=7), name))
+        assert getattr(threads, name) == pytest.approx(getattr(whole, name), rel=1e-12)
+
+
+@given(st.lists(st.tuples(st.integers(0, 9), st.floats(-1e6, 1e6)), max_size=60))
+def test_medians_of_groups_are_those_that_numpy_gives_of_each(rows) -> None:
+    group, value = np.array([g for g, _ in rows], int), np.array([v for _, v in rows])
+    middle, count = group_median(group, value, 12)
+    assert np.array_equal(count, np.bincount(group, minlength=12))
+    for number in range(12):
+        own = value[group == number]
+        assert np.isnan(middle[number]) if not len(own) else middle[number] == np.median(own)

@@ -11,15 +11,18 @@ import sys
 import threading
 import time
 import warnings
+from contextlib import suppress
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
+from threading import Event
 
 import psutil
 import pytest
 from loky import process_executor
 
 from pipeline.stages import side_by_side as module
-from pipeline.stages.side_by_side import ahead, begun, side_by_side
+from pipeline.stages.side_by_side import ahead, begun, behind, side_by_side
 
 HOME = os.getpid()
 
@@ -228,3 +231,26 @@ def test_the_first_helper_takes_no_interrupts_from_its_first_moment_on():
         pytest.skip("one processor only")
     told = subprocess.run([sys.executable, "-c", FIRST_HELPER], capture_output=True, text=True, check=True)
     assert told.stdout.split() == ["True", "False"]
+
+
+def test_results_are_taken_behind_in_their_order_and_errors_are_raised():
+    """The next is worked out while one is taken: the second can only be taken once the third is there."""
+    taken, third = [], Event()
+
+    def take(number: int) -> None:
+        if number == 2:
+            assert third.wait(10)
+        taken.append(number)
+
+    with behind() as beside:
+        for number in (1, 2):
+            beside(partial(take, number))
+        third.set()
+        beside(partial(take, 3))
+    assert taken == [1, 2, 3]
+    with pytest.raises(ZeroDivisionError), behind() as beside:
+        beside(lambda: 1 // 0)
+    with suppress(ZeroDivisionError), behind() as beside:
+        beside(lambda: 1 // 0)
+        beside(partial(take, 4))
+    assert taken == [1, 2, 3]

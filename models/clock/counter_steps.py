@@ -37,29 +37,20 @@ class Nodes:
         return linked, gone[0], gone[1], gone[2]
 
 
-def in_order(install: Ints, visit: Ints) -> Ints:
-    """One sortable number for install and visit (or day); the installation (visit -1) comes before any visit."""
-    return (install.astype(np.int64) << 32) + visit + 1
-
-
 def nodes_of(
     installs: Installs, install_no: Ints, day: Ints, counter: Floats, installed_load: Floats, visit_load: Floats
 ) -> Nodes:
+    """install_no, day, counter, visit_load: one entry per visit, by install and in order."""
     counted = np.flatnonzero(np.isfinite(counter))
     everyone = np.arange(len(installs.model_no))
-    visit = np.concatenate([np.full(len(everyone), -1), counted])
-    install = np.concatenate([everyone, install_no[counted]])
-    order = np.argsort(in_order(install, visit), kind="stable")
-    install = install[order]
+    at = np.arange(len(counted)) + install_no[counted] + 1  # behind the installations up to its own
+    install = np.repeat(everyone, np.bincount(install_no[counted], minlength=len(everyone)) + 1)
+    visit, hours = np.full(len(install), -1), np.zeros(len(install))
+    visit[at], hours[at] = counted, counter[counted]
     # A visit dated before the installation (a commissioning entered late) stands at the installation.
-    start_day, start_load = installs.installed_day[install], installed_load[install]
-    return Nodes(
-        visit[order],
-        install,
-        np.maximum(np.concatenate([installs.installed_day, day[counted]])[order], start_day),
-        np.concatenate([np.zeros(len(everyone)), counter[counted]])[order],
-        np.maximum(np.concatenate([installed_load, visit_load[counted]])[order], start_load),
-    )
+    on, load = installs.installed_day[install], installed_load[install]
+    on[at], load[at] = np.maximum(day[counted], on[at]), np.maximum(visit_load[counted], load[at])
+    return Nodes(visit, install, on, hours, load)
 
 
 def most_hours(days: Floats) -> Floats:

@@ -7,17 +7,14 @@ are hours per year times the difference in load years.
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from datetime import date
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from models.arrays import Floats, Ints
 
-BLOCK = 1 << 15
 FIRST_DAY = int(np.datetime64("1900-01-01", "D").astype(np.int64))
 LAST_DAY = int(np.datetime64("2200-01-01", "D").astype(np.int64))
 
@@ -36,12 +33,9 @@ class Installs:
     installed_day: Ints
     stated_hours: Floats
 
-
-def in_blocks(work: Callable[..., Floats], *columns: NDArray[Any]) -> Floats:
-    """`work`, which makes one number per row of the columns (rows,), a block of rows after the other: what it makes on
-    the way stays in the cache, and no memory is asked of the system that has to be emptied first."""
-    pieces = [work(*(c[n : n + BLOCK] for c in columns)) for n in range(0, max(len(columns[0]), 1), BLOCK)]
-    return np.concatenate(pieces)
+    def some(self, first: int, end: int) -> Installs:
+        """Those from the first on up to the end."""
+        return Installs(*(getattr(self, of.name)[first:end] for of in fields(self)))
 
 
 def day_number(on: date) -> int:

@@ -2,18 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
 from models.arrays import Floats, Ints
-from models.clock.counter_steps import (
-    DEFAULT_WEATHER_SD,
-    MOST_HOURS_PER_DAY,
-    Nodes,
-    counted_steps,
-    first_step,
-    most_hours,
-)
+from models.clock.counter_steps import DEFAULT_WEATHER_SD, MOST_HOURS_PER_DAY, Nodes, first_step, most_hours
 from models.clock.hours import Installs
 
 DEFAULT_HOURS_PER_YEAR = 1800.0  # common practice, no source: between a mild and a cold climate's full-load hours
@@ -23,36 +19,35 @@ FEWEST_TO_MEASURE = 20  # intervals or installs from which a spread is measured 
 BASES = ("counter", "estimate", "model", "design", "fleet", "default")
 
 
-def typical_hours(nodes: Nodes, installs: Installs) -> Floats:
-    """A first hours per year of every install: the stated, or the median of its model's counted intervals."""
+def first_rates(nodes: Nodes) -> tuple[Floats, Ints]:
+    """Hours per load year of every step that may have been counted, and its install."""
     linked, hours, days, load = nodes.steps()
     good = linked & (hours > 0) & (hours <= most_hours(days)) & (load >= 0.3)
-    rate, install = hours[good] / load[good], nodes.install[good]
+    return hours[good] / load[good], nodes.install[good]
+
+
+def typical_hours(installs: Installs, rate: Floats, install: Ints) -> Floats:
+    """A first hours per year of every install: the stated, or the median of its model's steps (`first_rates`)."""
     out = np.full(len(installs.model_no), np.median(rate) if len(rate) else DEFAULT_HOURS_PER_YEAR)
-    by_rate = np.argsort(rate)
     for group in (installs.design_no, installs.model_no):
-        middle, count = group_median(group[install], rate, int(group.max(initial=-1)) + 1, by_rate)
+        middle, count = group_median(group[install], rate, int(group.max(initial=-1)) + 1)
         out = np.where(count[group] >= 3, middle[group], out)
     stated = installs.stated_hours
     return np.where(np.isfinite(stated) & (stated > 0), stated, out)
 
 
-def group_median(group: Ints, value: Floats, groups: int, by_value: Ints | None = None) -> tuple[Floats, Ints]:
-    """Median and count per group number; nan where a group is empty.   by_value: `np.argsort(value)`, where known."""
-    by_value = np.argsort(value) if by_value is None else by_value
-    grouped = group[by_value]
-    # By group, then by value. Few groups are sorted by counting; else numbers that hold both are sorted, several times
-    # as fast as two keys.
-    if groups <= 1 << 16:
-        order = np.argsort(grouped.astype(np.uint16), kind="stable")
-    else:
-        order = np.sort((grouped.astype(np.int64) << 32) + np.arange(len(value))) & 0xFFFFFFFF
-    value, count = value[by_value[order]], np.bincount(group, minlength=groups)
-    start = np.cumsum(count) - count
-    some = count > 0
-    low, high = start + np.maximum(count - 1, 0) // 2, start + count // 2
-    middle = np.full(groups, np.nan)
-    middle[some] = (value[low[some]] + value[high[some]]) / 2
+def group_median(group: Ints, value: Floats, groups: int) -> tuple[Floats, Ints]:
+    """Median and count per group number; nan where a group is empty."""
+    count = np.bincount(group, minlength=groups)
+    if np.any(group[1:] < group[:-1]):  # few groups are sorted by counting
+        value = value[np.argsort(group.astype(np.uint16) if groups <= 1 << 16 else group, kind="stable")]
+    start, middle = np.cumsum(count) - count, np.full(groups, np.nan)
+    # Groups of one size together, as rows of a table: n values have fewer than sqrt(2 n) sizes.
+    for size in np.unique(count[count > 0]).tolist():
+        same = np.flatnonzero(count == size)
+        low, high = (size - 1) // 2, size // 2
+        table = np.partition(value[start[same][:, None] + np.arange(size)], [low, high], axis=1)
+        middle[same] = (table[:, low] + table[:, high]) / 2
     return middle, count
 
 
@@ -74,30 +69,46 @@ def usual_hours(nodes: Nodes, typical: Floats) -> tuple[Floats, Floats]:
     return np.where(own, np.nan_to_num(middle, nan=1.0), typical), np.where(own, rel_sd, DEFAULT_BETWEEN_SD)
 
 
-def hours_per_year(
-    nodes: Nodes, installs: Installs, usual: Floats, usual_sd: Floats
-) -> tuple[Floats, Floats, NDArray[np.int8], float]:
-    n = len(installs.model_no)
-    _, hours, _, load = nodes.steps()
-    counted = counted_steps(nodes, usual, usual_sd)
-    # Steps far from the install's middle (mistyped within what is possible, or a house left empty) do not count here.
-    wanted = np.maximum(usual[nodes.install] * load, 1.0)
-    counted &= np.abs(np.log(np.maximum(hours, 1.0) / wanted)) < np.where(wanted > 200.0, 0.7, np.inf)
-    own_hours = np.bincount(nodes.install[counted], hours[counted], n).astype(float)
-    own_load = np.bincount(nodes.install[counted], load[counted], n).astype(float)
-    known = (own_load > 0.1) & (own_hours > 0)
-    own = np.where(known, own_hours / np.maximum(own_load, 1e-9), np.nan)
+@dataclass(frozen=True)
+class CountedHours:
+    """What the counted steps of some installs tell. hours, load: of all of them, and the load years they took, shape
+    (installs,). away: relative, of single steps from the install's mean, as far as one load year would be (steps,)."""
 
-    weather_sd = DEFAULT_WEATHER_SD
-    pick = counted & (load > 0.5) & (load < 2.5) & (hours > 0) & (own_load[nodes.install] > 1.5 * load)
-    if pick.sum() >= FEWEST_TO_MEASURE:
-        i = nodes.install[pick]
+    hours: Floats
+    load: Floats
+    away: Floats
+
+    @classmethod
+    def of(cls, nodes: Nodes, counted: NDArray[np.bool_], usual: Floats) -> CountedHours:
+        """counted, usual: as `counted_steps`."""
+        n = len(usual)
+        _, hours, _, load = nodes.steps()
+        # Steps far from the install's middle (mistyped within what is possible, or a house left empty) do not count.
+        wanted = np.maximum(usual[nodes.install] * load, 1.0)
+        counted = counted & (np.abs(np.log(np.maximum(hours, 1.0) / wanted)) < np.where(wanted > 200.0, 0.7, np.inf))
+        own_hours = np.bincount(nodes.install[counted], hours[counted], n).astype(float)
+        own_load = np.bincount(nodes.install[counted], load[counted], n).astype(float)
+        pick = counted & (load > 0.5) & (load < 2.5) & (hours > 0) & (own_load[nodes.install] > 1.5 * load)
+        install, hours, load = nodes.install[pick], hours[pick], load[pick]
         # An interval's residual about the install's mean is short of its own share in that mean.
-        part = load[pick] / own_load[i]
-        weather_sd = max(0.01, robust_sd(np.log(hours[pick] / load[pick] / own[i]) * np.sqrt(load[pick] / (1 - part))))
+        part = load / own_load[install]
+        own = own_hours[install] / np.maximum(own_load[install], 1e-9)
+        return cls(own_hours, own_load, np.log(hours / load / own) * np.sqrt(load / (1 - part)))
 
-    prior, prior_sd, basis = _prior(own, own_load, known, installs, weather_sd)
-    own_weight = np.where(known, own_load / weather_sd**2, 0.0)
+    @classmethod
+    def joined(cls, parts: Sequence[CountedHours]) -> CountedHours:
+        return cls(*(np.concatenate([getattr(p, name) for p in parts]) for name in ("hours", "load", "away")))
+
+
+def hours_per_year(installs: Installs, counted: CountedHours) -> tuple[Floats, Floats, NDArray[np.int8], float]:
+    """Of every install: hours per year, their relative sd and basis; and the relative sd of one year's weather."""
+    known = (counted.load > 0.1) & (counted.hours > 0)
+    own = np.where(known, counted.hours / np.maximum(counted.load, 1e-9), np.nan)
+    weather_sd = DEFAULT_WEATHER_SD
+    if len(counted.away) >= FEWEST_TO_MEASURE:
+        weather_sd = max(0.01, robust_sd(counted.away))
+    prior, prior_sd, basis = _prior(own, counted.load, known, installs, weather_sd)
+    own_weight = np.where(known, counted.load / weather_sd**2, 0.0)
     prior_weight = 1.0 / prior_sd**2
     log_own = np.log(np.where(known, own, prior))
     mean = (own_weight * log_own + prior_weight * np.log(prior)) / (own_weight + prior_weight)

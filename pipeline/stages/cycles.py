@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict
 from datetime import date
 from functools import partial
@@ -14,11 +15,20 @@ from models.clock.counters import Clock, burner_clock
 from models.clock.cycle_numbers import as_found
 from models.clock.hours import Installs, LoadCalendar, day_number
 from models.clock.yearly_hours import BASES
+from models.mapper import Mapper
 from pipeline.schema import SERIES, columns_of
 from pipeline.settings import Settings
-from pipeline.stages.observations import hours_type, number_type, observing, read_tests, thousandths, view_observations
+from pipeline.stages.observations import (
+    ClockOfTests,
+    hours_type,
+    number_type,
+    observing,
+    read_tests,
+    thousandths,
+    view_observations,
+)
 from pipeline.store import Store
-from pipeline.store_threads import Work, in_threads
+from pipeline.store_threads import MOST_THREADS, Work, in_threads
 
 MISTYPED = "counter_impossible"
 OPENED_BY = ("new", "adjusted", *columns_of("visits")["exchanger_cleaning"].allowed)
@@ -63,17 +73,20 @@ def cycles(store: Store, settings: Settings) -> None:
     """
     store.write("series", pl.DataFrame([asdict(s) for s in SERIES]))
     store.run_file("55_misled_values.sql")
-    with store.joins_as_written():
-        (on_installs, on_visits, mistyped), tests = in_threads(store, [Work(_clocks), Work(read_tests)])
-        in_threads(
+    with store.joins_as_written(), ThreadPoolExecutor(min(store.threads, MOST_THREADS)) as pool:
+        side_by_side = lambda work, blocks: list(pool.map(work, blocks))
+        clocks = Work(partial(_clocks, side_by_side))
+        (on_installs, on_visits, mistyped), tests = in_threads(store, [clocks, Work(read_tests)])
+        clock, *_ = in_threads(
             store,
             [
-                *observing(store, on_visits, tests),
+                Work(lambda _: ClockOfTests.of(on_visits, tests)),
                 Work(partial(_write_visit_marks, on_visits)),
                 Work(lambda own: _findings(own, mistyped)),
                 Work(lambda own: own.write("install_clock", on_installs)),
             ],
         )
+        in_threads(store, observing(store, clock))
         store.run(VISIT_CLOCK)
         store.run_file("41_series.sql")
         store.run_file("50_cycles.sql")
@@ -81,7 +94,7 @@ def cycles(store: Store, settings: Settings) -> None:
         store.run_file("60_limits.sql")
 
 
-def _clocks(store: Store) -> tuple[pl.DataFrame, pl.DataFrame, np.ndarray]:
+def _clocks(mapper: Mapper, store: Store) -> tuple[pl.DataFrame, pl.DataFrame, np.ndarray]:
     """install_clock and visit_clock, and the visit_no of counters that were not taken."""
     calendar, as_of = load_calendar(store), as_of_day(store)
     installs = store.frame(
@@ -94,7 +107,7 @@ def _clocks(store: Store) -> tuple[pl.DataFrame, pl.DataFrame, np.ndarray]:
     numbered = " ".join(f"when '{word}' then {place + 1}" for place, word in enumerate(OPENED_BY))
     visits = store.frame(
         f"""
-        select visit_no, install_no, visited_on, (visited_on - date '1970-01-01')::integer as day, burner_hours,
+        select visit_no, install_no, visited_on, burner_hours,
             coalesce(purpose = 'commissioning', false) as commissioned,
             (case exchanger_cleaning {numbered} else 0 end)::utinyint as cleaning,
             coalesce(burner_adjusted, false) as burner, coalesce(electrodes_cleaned, false) as electrodes,
@@ -114,14 +127,14 @@ def _clocks(store: Store) -> tuple[pl.DataFrame, pl.DataFrame, np.ndarray]:
         installs["burner_hours_per_year"].cast(pl.Float64).fill_null(np.nan).to_numpy(),
     )
     install_no = visits["install_no"].to_numpy().astype(np.int64)
-    day = visits["day"].to_numpy().astype(np.int64)
+    day = visits["visited_on"].to_physical().to_numpy().astype(np.int64)
     counter = visits["burner_hours"].cast(pl.Float64).fill_null(np.nan).to_numpy()
     start_day = record_starts(fleet.installed_day, install_no, day)
     with threadpool_limits(1):  # matrices of a few columns: more threads wait for each other, and round differently
-        clock = burner_clock(fleet, install_no, day, counter, calendar, start_day)
+        clock = burner_clock(fleet, install_no, day, counter, calendar, start_day, mapper)
 
     on_installs = _install_clock(installs, visits, fleet, clock, start_day, calendar, as_of)
-    return on_installs, _visit_clock(visits, on_installs, clock), clock.mistyped
+    return on_installs, _visit_clock(visits, on_installs, clock, mapper), clock.mistyped
 
 
 def record_starts(installed_day: np.ndarray, install_no: np.ndarray, day: np.ndarray) -> np.ndarray:
@@ -138,7 +151,7 @@ def record_starts(installed_day: np.ndarray, install_no: np.ndarray, day: np.nda
     return np.maximum(start, installed_day)
 
 
-def _visit_clock(visits: pl.DataFrame, installs: pl.DataFrame, clock: Clock) -> pl.DataFrame:
+def _visit_clock(visits: pl.DataFrame, installs: pl.DataFrame, clock: Clock, mapper: Mapper) -> pl.DataFrame:
     """visit_clock: one row per visit: burner hours since installation, and where the visit stands in the cycles of each
     reset class.
 
@@ -156,7 +169,8 @@ def _visit_clock(visits: pl.DataFrame, installs: pl.DataFrame, clock: Clock) -> 
     work |= {name: visits[name].to_numpy() for name in ("electrodes", "trap", "media")}
     resets = {name: ~begun & (renewed | done) for name, done in work.items()}
     hours = clock.clock.round(3)
-    cycles = {name: as_found(install, hours, done, started) for name, done in resets.items()}
+    found = mapper(lambda done: as_found(install, hours, done, started), list(resets.values()))
+    cycles = dict(zip(resets, found, strict=True))
     by = {"by_exchanger": np.where(renewed, NEW, cleaning), "by_burner": np.where(adjusted, ADJUSTED, cleaning)}
     by["by_burner"] = np.where(renewed, NEW, by["by_burner"])
     return visits.select(
@@ -202,7 +216,7 @@ def _install_clock(
         {
             "install_no": install_no[begun],
             "commissioned_visit_no": visits["visit_no"].to_numpy()[begun],
-            "commissioned_day": visits["day"].to_numpy()[begun],
+            "commissioned_day": visits["visited_on"].to_physical().to_numpy()[begun],
             "commissioned_h": clock.clock[begun].round(3),
         }
     )

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
 from functools import partial
 from typing import Any
 
@@ -25,7 +24,7 @@ from pipeline.settings import Settings
 from pipeline.stages.drift_asked import LAST_VALUES, Asked, Asking, last_values
 from pipeline.stages.drift_inputs import ranges, series_rows
 from pipeline.stages.drift_shards import fitted_in_shards, written
-from pipeline.stages.side_by_side import Mapper, end_helpers, side_by_side
+from pipeline.stages.side_by_side import Mapper, behind, end_helpers, side_by_side
 from pipeline.store import Store
 
 DEFAULTS = FitOptions()
@@ -85,61 +84,66 @@ def fit(
     """
     store.run_file("70_drift_inputs.sql")
     installs = store.frame("select * from drift_installs")
+    groups = [[series for series in SERIES if (series.indicator, series.firing) in group] for group in GROUPS]
     store.run(OPEN_CYCLES)
     store.run(OPEN_DOUBTS)
-    summaries, rates, cleanings, analysers, paces = [], [RATES_EMPTY], [CLEANING_EMPTY], [ANALYSERS], [PACES]
-    groups = [[series for series in SERIES if (series.indicator, series.firing) in group] for group in GROUPS]
-    opened: list[pl.DataFrame] = []
-    doubted: list[pl.DataFrame] = []
-    for series, fitted, asked in fits(store, groups, installs, options, mapper, place):
-        summaries.append(summary(series, fitted))
-        if not fitted.counts[0]:
-            continue  # what nobody in the fleet ever read has no forecast: the priors alone know no appliance
-        if asked.open.height:
-            now, maybe = open_rows(series, fitted, asked)
-            opened.append(now)
-            doubted.append(maybe)
-        if sum(rows.height for rows in opened) > HELD_ROWS:
-            append_all(store, opened, doubted)
-        rates.append(of_series(series, fitted.rates).select(RATES_EMPTY.columns))
-        cleanings.append(of_series(series, fitted.cleanings).select(CLEANING_EMPTY.columns))
-        analysers.append(analyser_rows(store, series, fitted.fit))
-        if fitted.fit.pace is not None:
-            paces.append(of_series(series, fitted.fit.pace).select(PACES.columns))
-    append_all(store, opened, doubted)
-    summaries.sort(key=lambda row: int(str(row["series_no"])))
-    store.write("drift_fit", pl.DataFrame(summaries, schema_overrides={"reml": pl.Float64}))
-    store.write("model_drift", rounded(pl.concat(rates)))
-    store.write("analyser_bias", rounded(pl.concat(analysers).sort("analyser_id", "indicator")))
-    store.write("drift_cleanings", rounded(pl.concat(cleanings)))
-    store.write("drift_paces", rounded(pl.concat(paces)))
+    with store.beside() as own:
+        results = Results(own)
+        if installs.height > 2 * options.search_installs:
+            _fit_in_shards(store, groups, installs, options, mapper, place, results)
+        else:
+            _fit_together(store, groups, installs, options, mapper, results)
+        results.write()
     store.run_file("72_drift_results.sql")
 
 
-def fits(
+class Results:
+    """What the fits found, series by series, on its way into the store."""
+
+    def __init__(self, store: Store) -> None:
+        self.store = store
+        self.summaries: list[dict[str, object]] = []
+        self.rates, self.cleanings, self.analysers, self.paces = [RATES_EMPTY], [CLEANING_EMPTY], [ANALYSERS], [PACES]
+        self.opened: list[pl.DataFrame] = []
+        self.doubted: list[pl.DataFrame] = []
+
+    def take(self, series: Series, fitted: Told, asked: Asked) -> None:
+        """A series with its fit and the cycles asked for."""
+        self.summaries.append(summary(series, fitted))
+        if not fitted.counts[0]:
+            return  # what nobody in the fleet ever read has no forecast: the priors alone know no appliance
+        if asked.open.height:
+            now, maybe = open_rows(series, fitted, asked)
+            self.opened.append(now)
+            self.doubted.append(maybe)
+        if sum(rows.height for rows in self.opened) > HELD_ROWS:
+            append_all(self.store, self.opened, self.doubted)
+        self.rates.append(of_series(series, fitted.rates).select(RATES_EMPTY.columns))
+        self.cleanings.append(of_series(series, fitted.cleanings).select(CLEANING_EMPTY.columns))
+        self.analysers.append(analyser_rows(self.store, series, fitted.fit))
+        if fitted.fit.pace is not None:
+            self.paces.append(of_series(series, fitted.fit.pace).select(PACES.columns))
+
+    def write(self) -> None:
+        append_all(self.store, self.opened, self.doubted)
+        self.summaries.sort(key=lambda row: int(str(row["series_no"])))
+        self.store.write("drift_fit", pl.DataFrame(self.summaries, schema_overrides={"reml": pl.Float64}))
+        self.store.write("model_drift", rounded(pl.concat(self.rates)))
+        self.store.write("analyser_bias", rounded(pl.concat(self.analysers).sort("analyser_id", "indicator")))
+        self.store.write("drift_cleanings", rounded(pl.concat(self.cleanings)))
+        self.store.write("drift_paces", rounded(pl.concat(self.paces)))
+
+
+def _fit_together(
     store: Store,
     groups: list[list[Series]],
     installs: pl.DataFrame,
     options: FitOptions,
     mapper: Mapper,
-    place: str | None,
-) -> Iterator[tuple[Series, Told, Asked]]:
-    """Each series with its fit and the cycles asked for: a small fleet's all at once, a large one's in shards, group by
-    group."""
+    results: Results,
+) -> None:
+    """A small fleet: all series at once."""
     members = [series for group in groups for series in group]
-    if installs.height > 2 * options.search_installs:
-        # matrices of a few columns: more threads in them wait for each other
-        with written(store, SERIES, installs, options, place) as folder, threadpool_limits(1):
-            wanted = lambda series: Asked.kept(folder, series).cycles  # read anew, not held while shards want memory
-            found = fitted_in_shards(folder, groups, installs, options, mapper, wanted)
-            for group in groups:
-                with store.held_to(MEANWHILE_GB):
-                    of_group = next(found)
-                for series in group:
-                    yield series, of_group.pop(0), Asked.kept(folder, series)
-        if mapper is side_by_side:
-            end_helpers()  # what they hold of shards no later stage wants
-        return
     rows = dict(zip(SERIES, series_rows(store, SERIES), strict=True))
     store.run(LAST_VALUES)
     store.append("last_values", pl.concat(map(last_values, rows.values())))
@@ -148,7 +152,34 @@ def fits(
     pieces = {s: Member(rows[s].inputs(installs), asked[s].open, asked[s].doubted, asked[s].visits) for s in members}
     told = mapper(partial(fitted_together, options=options), [[pieces[series] for series in group] for group in groups])
     for group, fitted in zip(groups, told, strict=True):
-        yield from ((series, one, asked[series]) for series, one in zip(group, fitted, strict=True))
+        for series, one in zip(group, fitted, strict=True):
+            results.take(series, one, asked[series])
+
+
+def _fit_in_shards(
+    store: Store,
+    groups: list[list[Series]],
+    installs: pl.DataFrame,
+    options: FitOptions,
+    mapper: Mapper,
+    place: str | None,
+    results: Results,
+) -> None:
+    """A large fleet, group by group; what is told of one is put into rows and stored while the next one is fitted."""
+    # matrices of a few columns: more threads in them wait for each other
+    with written(store, SERIES, installs, options, place) as folder, threadpool_limits(1):
+        wanted = lambda series: Asked.kept(folder, series).cycles  # read anew, not held while shards want memory
+
+        def take(group: list[Series], told: list[Told]) -> None:
+            for series in group:
+                results.take(series, told.pop(0), Asked.kept(folder, series))
+
+        with store.held_to(MEANWHILE_GB), behind() as beside:
+            fits = fitted_in_shards(folder, groups, installs, options, mapper, wanted)
+            for group, told in zip(groups, fits, strict=True):
+                beside(partial(take, group, told))
+    if mapper is side_by_side:
+        end_helpers()  # what they hold of shards no later stage wants
 
 
 def summary(series: Series, told: Told) -> dict[str, object]:

@@ -26,10 +26,8 @@ CLASSES = ("exchanger", "burner", "electrodes")
 BARRED = {"flue": 1, "co": 2, "o2": 4, "flame": 8, "superseded": 16}
 """Bits of observed_clock.barred: the entered values mislead that indicator's fit; another test tells of the cycle."""
 ROWS_AT_ONCE = 1_000_000
-WHOLE_NUMBERS: dict[type[pl.DataType], str] = {
-    pl.UInt8: "utinyint", pl.UInt16: "usmallint", pl.Int32: "integer", pl.Int64: "bigint",
-}  # fmt: skip
-"""Their types in Polars and in the store."""
+WHOLE_NUMBERS = {"uint8": "utinyint", "uint16": "usmallint", "int32": "integer", "int64": "bigint"}
+"""Their types in numpy and in the store."""
 
 # The value is kept as FLOAT and rounded on the way out: 4.4 as FLOAT is 4.4000001, above a limit of 4.4.
 TESTED = {
@@ -89,15 +87,11 @@ def read_tests(store: Store) -> Tests:
     return Tests(np.asarray(store.db.sql("select test_no from derived_values").fetchnumpy()["test_no"]), _misled(store))
 
 
-def observing(store: Store, visits: pl.DataFrame, tests: Tests) -> list[Work]:
-    """Make the table observed_clock; returns the works that fill it, side by side, row for row of derived_values.
-
-    visits: visit_clock, in order.
-    """
-    number, hours = WHOLE_NUMBERS[number_type(visits)], WHOLE_NUMBERS[hours_type(visits)]
-    numbers = ", ".join(f"cyc_{c} {number}{AS_BYTES}, {c}_mh {hours}{AS_BYTES}" for c in CLASSES)
+def observing(store: Store, clock: ClockOfTests) -> list[Work]:
+    """Make the table observed_clock; returns the works that fill it, side by side, row for row of derived_values."""
+    kinds = lambda of, c: WHOLE_NUMBERS[of[c].dtype.name] + AS_BYTES
+    numbers = ", ".join(f"cyc_{c} {kinds(clock.numbers, c)}, {c}_mh {kinds(clock.opened, c)}" for c in CLASSES)
     store.run(f"create or replace table observed_clock (visited_on date, {numbers}, barred utinyint{AS_BYTES})")
-    clock = ClockOfTests.of(visits, tests)
 
     def fill(first: int, beyond: int, own: Store) -> None:
         own.run("begin transaction")
@@ -175,6 +169,7 @@ class ClockOfTests:
 
     @classmethod
     def of(cls, visits: pl.DataFrame, tests: Tests) -> ClockOfTests:
+        """visits: visit_clock, in order."""
         at = _places(visits["visit_no"].to_numpy(), tests.test_no >> 2)
         number, hours = number_type(visits), hours_type(visits)
         clock = thousandths(visits["clock_h"], hours)

@@ -30,18 +30,24 @@ BINS = {
     "observed": pl.Float64, "low": pl.Float64, "high": pl.Float64, "n": pl.Int32,
 }  # fmt: skip
 
-# Numbers are looked for before the views work anything out, where a join would come after.
+# Tests and visits of the installs are picked once: each branch of the view would read and join all of them first.
 TRIED = """
-    create or replace temp table tried_values as -- of all series at once: the view is not read a second time
-    from drift_values where install_no in ({installs});
+    create or replace temp table tried_tests as
+    from derived_values positional join observed_clock where install_no in ({installs});
+    create or replace temp table tried_visits as from current_visits where install_no in ({installs});
+    create or replace temp table tried_clock as from visit_clock where install_no in ({installs});
+    create or replace temp table tried_observations as
+    from observations_of('tried_tests', 'tried_visits', 'tried_clock');
+    create or replace temp view tried_values as from drift_values_of('tried_observations');
     create or replace temp view tried_opened as
     from drift_opened o semi join tried_installs t on t.install_no = o.install_no;
     create or replace temp view tried_unsaid as
     from drift_unsaid u semi join tried_installs t on t.install_no = u.install_no
 """
 TRIED_NO_MORE = """
-    drop view tried_opened; drop view tried_unsaid;
-    drop table tried_values; drop table tried_installs
+    drop view tried_opened; drop view tried_unsaid; drop view tried_values;
+    drop table tried_observations; drop table tried_tests; drop table tried_visits; drop table tried_clock;
+    drop table tried_installs
 """
 
 

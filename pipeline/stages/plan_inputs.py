@@ -70,7 +70,7 @@ CHANCES_NOW = """
 LEVELS = """
     select o.install_no, o.m0, o.v00, f.limit_low, f.limit_high
     from open_cycles o join forecasts f on f.install_no = o.install_no and f.series_no = o.series_no
-    where o.series_no = ? and f.p_out_now is not null order by o.install_no
+    where o.series_no = ? and f.p_out_now is not null
 """
 
 

@@ -7,6 +7,8 @@ shard of a large one is found.
 Ahead (`ahead`): statements and large arrays let go of the lock. The store reads a large fleet's next series while one
 is written into shards; it reads the next series of some installs while one is forecast, and stores the rows of the
 installs before meanwhile.
+
+Behind (`behind`): what is told of a large fleet's fits is put into rows and stored while the next ones are fitted.
 """
 
 from __future__ import annotations
@@ -20,7 +22,7 @@ import time
 import warnings
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from functools import partial
@@ -186,6 +188,23 @@ def ahead(made: Iterator[T]) -> Iterator[Iterator[T]]:
 
     with ThreadPoolExecutor(1) as thread:
         yield one_by_one(thread)
+
+
+@contextmanager
+def behind() -> Iterator[Callable[[Callable[[], object]], None]]:
+    """Gives what does a piece of work in a thread beside, one after the other: for what is left to do with results
+    while the next ones are worked out. One waits for its turn at most; the last is waited for."""
+    with ThreadPoolExecutor(1) as thread:
+        at_work: list[Future[object]] = []
+
+        def begin(work: Callable[[], object]) -> None:
+            if at_work:
+                at_work.pop().result()
+            at_work.append(thread.submit(work))
+
+        yield begin
+        for last in at_work:
+            last.result()
 
 
 class Shared(Generic[T, R]):
