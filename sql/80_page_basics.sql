@@ -4,6 +4,8 @@
 -- A variable is a constant to a query: it is compared where rows are read, and a subquery where they are put together.
 set variable page_as_of = (select value::date from run_facts where key = 'as_of');
 create or replace macro page_as_of() as getvariable('page_as_of')::date;
+-- The plan begins with the first Monday from that day on.
+create or replace macro page_first_week() as page_as_of() + ((8 - isodow(page_as_of())) % 7)::integer;
 -- Of several series, the chance that any is out, taking them as independent.
 create or replace macro page_any_out(chance) as 1 - exp(sum(ln(greatest(1e-12, 1 - coalesce(chance, 0)))));
 create or replace macro page_share(part, whole) as case when whole > 0 then part / whole end;

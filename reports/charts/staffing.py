@@ -8,13 +8,15 @@ import polars as pl
 from reports import theme
 from reports.charts.shapes import by_area_and_week
 
+YEAR_OF_WEEKS = 53  # beyond it a day and a month alone would stand for several days
+
 
 def week_axis(weeks: pl.DataFrame, labels: int = 14) -> alt.Axis:
     """Ticks on the Mondays themselves; an axis of its own choosing would set them on Sundays."""
     days = weeks["week"].unique().sort()
     some = days.gather_every(max(1, -(-days.len() // labels)))
     return alt.Axis(
-        format="%-d %b",
+        format="%-d %b" if days.len() <= YEAR_OF_WEEKS else "%-d %b %Y",
         labelOverlap="greedy",
         grid=False,
         values=[alt.DateTime(year=d.year, month=d.month, date=d.day) for d in some],
@@ -78,14 +80,14 @@ def hours_by_week_chart(
     kinds = alt.Color(
         "kind:N",
         title=None,
-        scale=alt.Scale(domain=["needed", "there are"], range=[theme.BLUE, theme.VERMILLION]),
+        scale=alt.Scale(domain=["hours needed", "hours there are"], range=[theme.BLUE, theme.VERMILLION]),
         legend=alt.Legend(symbolType="square"),
     )
-    need = need.encode(color=kinds).transform_calculate(kind="'needed'")
+    need = need.encode(color=kinds).transform_calculate(kind="'hours needed'")
     have = (
         base.mark_rule(strokeWidth=3, aria=False)
         .encode(x=x, x2=alt.X2("week_end:T"), y=alt.Y("hours_available:Q"), color=alt.Color("kind:N"))
-        .transform_calculate(kind="'there are'")
+        .transform_calculate(kind="'hours there are'")
     )
     return alt.layer(need, have, width="container", height=260).add_params(area_param)
 
