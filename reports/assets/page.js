@@ -17,6 +17,8 @@
   const views = new Map();
   const params = {};
 
+  const LONGEST_LABEL = 110; // pixels, of a picture as narrow as a phone
+
   function colours(narrow) {
     const css = getComputedStyle(document.documentElement);
     const of = (name) => css.getPropertyValue(name).trim();
@@ -45,8 +47,11 @@
     for (const n of used(spec, new Set())) if (sets[n]) datasets[n] = sets[n];
     const marks = Object.values(datasets).reduce((sum, rows) => sum + rows.length, 0);
     if (views.has(name)) views.get(name).finalize();
-    const result = await vegaEmbed(el, { ...spec, datasets }, {
-      actions: false, ast: true, renderer: marks > 5000 ? "canvas" : "svg", config: colours(el.clientWidth < 480),
+    const narrow = el.clientWidth < 480;
+    const own = spec.config || {};
+    const config = narrow ? { ...own, axis: { ...own.axis, labelLimit: LONGEST_LABEL } } : own;
+    const result = await vegaEmbed(el, { ...spec, config, datasets }, {
+      actions: false, ast: true, renderer: marks > 5000 ? "canvas" : "svg", config: colours(narrow),
     });
     views.set(name, result);
     for (const [param, value] of Object.entries(params)) await set(result.view, param, value);

@@ -6,7 +6,7 @@ import altair as alt
 import polars as pl
 
 from reports import theme
-from reports.charts.shapes import by_area_and_week
+from reports.charts.shapes import by_area_and_week, whole_numbers
 
 YEAR_OF_WEEKS = 53  # beyond it a day and a month alone would stand for several days
 
@@ -29,13 +29,14 @@ def fleet_state_chart(states: pl.DataFrame) -> alt.Chart:
     states: area, state (words), installs; areas in the order in which they are to stand.
     """
     areas = list(dict.fromkeys(states["area"].to_list()))
+    longest = states.group_by("area").agg(pl.col("installs").sum())["installs"].max()
     words = [theme.STATES[s][1] for s in theme.STATE_ORDER]
     return (
         alt.Chart(states, width="container", height=alt.Step(22))
         .mark_bar(aria=False)
         .encode(
             y=alt.Y("area:N", sort=areas, title=None),
-            x=alt.X("installs:Q", title="Installs", axis=alt.Axis(format=",.0f", tickMinStep=1)),
+            x=alt.X("installs:Q", title="Installs", axis=whole_numbers(longest)),
             color=alt.Color(
                 "state:N",
                 title=None,
@@ -145,13 +146,13 @@ def tolerance_chart(scenarios: pl.DataFrame) -> alt.TopLevelMixin:
             "hours:Q",
             title="Technician hours over the plan [h]",
             scale=alt.Scale(zero=False, nice=True, padding=24),
-            axis=alt.Axis(format=",.0f", tickCount=6),
+            axis=alt.Axis(format=",.1~f", tickCount=6),
         ),
         y=alt.Y(
             "expected_out_days:Q",
             title="Expected out-of-range days [days]",
             scale=alt.Scale(zero=False, padding=24),
-            axis=alt.Axis(format=",.0f", tickCount=6),
+            axis=alt.Axis(format=",.1~f", tickCount=6),
         ),
     )
     line = base.mark_line(color=theme.GREY, aria=False).encode(order="risk_tolerance:Q")
@@ -184,7 +185,7 @@ def peak_chart(weeks: pl.DataFrame) -> alt.Chart:
         .mark_line(interpolate="step-after", strokeWidth=2, aria=False)
         .encode(
             x=alt.X("week:T", title="Week beginning", axis=week_axis(weeks)),
-            y=alt.Y("hours:Q", title="Technician hours per week [h]", axis=alt.Axis(format=",.0f")),
+            y=alt.Y("hours:Q", title="Technician hours per week [h]", axis=alt.Axis(format=",.1~f")),
             color=alt.Color(
                 "kind:N",
                 title=None,
@@ -216,7 +217,7 @@ def media_chart(months: pl.DataFrame, unit: str) -> alt.Chart:
                 ),
             ),
             x2=alt.X2("month_end:T"),
-            y=alt.Y("media:Q", title=f"Neutralising media [{unit}]", axis=alt.Axis(format=",.0f")),
+            y=alt.Y("media:Q", title=f"Neutralising media [{unit}]", axis=alt.Axis(format=",.1~f")),
             y2=alt.datum(0),
             tooltip=[
                 alt.Tooltip("month:T", title="Month", format="%b %Y"),

@@ -207,6 +207,9 @@ def _area_states(states: pl.DataFrame) -> tuple[list[Figure], tables.Table]:
         some, every = worst["out_of_range"] + worst["due"], theme.plural(int(wide["all"].sum()), "install")
         count = f"{f'{some:,}' if some else 'None'} of {every} {'are' if some > 1 else 'is'}"
         finding = f"{count} out of range or due within 90 days."
+        if wide["all"].sum() == 1:
+            either = ("", "or") if some else ("neither ", "nor")
+            finding = f"The one install is {either[0]}out of range {either[1]} due within 90 days."
     note = (
         f"The {AREAS_DRAWN} areas with the largest share are drawn, of {wide.height:,}."
         if wide.height > AREAS_DRAWN

@@ -78,8 +78,8 @@ def hours_by_week(weeks: pl.DataFrame, capacity: bool, context: dict[str, Any], 
     pick = pl.concat([total.select(columns), some.select(columns)], how="vertical_relaxed")
     above = total.filter(pl.col("hours_needed") > pl.col("hours_available")).height if capacity else 0
     said = (
-        f"In {above or 'none'} of {theme.plural(total.height, 'week')} the fleet as a whole needs more hours than there "
-        "are."
+        f"In {above or 'none'} of {theme.plural(total.height, 'week')} the fleet as a whole needs more hours than "
+        "there are."
         if capacity
         else f"Hours needed run from {theme.quantity(total['hours_needed'].min(), 'h', 0)} to "
         f"{theme.quantity(top['hours_needed'], 'h', 0)} a week."
