@@ -1,4 +1,4 @@
-"""Words, weeks and axes of the pages where the easy case misleads: names of any script, few of a thing, gaps, halves."""
+"""Words, weeks and axes of the pages where the easy case misleads: names of any script, few of a thing, gaps."""
 
 from __future__ import annotations
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from datetime import date
 
 import polars as pl
 from markupsafe import Markup, escape
@@ -13,6 +14,7 @@ from reports.site import Figure, Site
 from reports.told import last_values
 
 AREAS_DRAWN = 30
+OLD_DAYS = 60  # from the newest visit on which a fleet in service has had another
 
 
 def front_page(site: Site, frames: Mapping[str, pl.DataFrame], card_pages: Mapping[int, str]) -> None:
@@ -39,12 +41,22 @@ def front_page(site: Site, frames: Mapping[str, pl.DataFrame], card_pages: Mappi
         "index.html",
         "index.html.j2",
         figures,
-        headlines=headlines(due, tolerance),
+        headlines=[*headlines(due, tolerance), *_old(frames["quality_counts"]["last_on"][0], site.fleet.as_of)],
         tiles=tiles,
         first=_first(frames["first"], card_pages, out + due["due_90"]),
         areas=table,
         data_words=_data_words(frames["quality_counts"]),
     )
+
+
+def _old(last_on: date | None, as_of: date) -> list[str]:
+    """That the newest visit lies far back, where it does."""
+    days = (as_of - last_on).days if last_on else 0
+    if days <= OLD_DAYS:
+        return []
+    return [
+        f"The newest visit is of {theme.day(last_on)}, {days:,} days before: what was done since is not known here."
+    ]
 
 
 def headlines(due: Mapping[str, int], tolerance: str) -> list[str]:
