@@ -36,14 +36,19 @@ from current_installs i left join page_worst w using (install_no);
 -- in the store, for whoever asks and for the summary of a run.   key: install_no.
 create or replace table install_states as select install_no, due_on, state from page_state;
 
+-- page_area_names: what people call each area; with its id where several bear one name, which would be taken for one.
+create or replace view page_area_names as
+select area_no, area_id, if(count(*) over (partition by name) > 1 and name <> area_id, name || ' (' || area_id || ')', name) as area
+from (select area_no, area_id, coalesce(nullif(trim(name), ''), area_id) as name from current_areas);
+
 -- page_labels: what people call each install.
 create or replace view page_labels as
 select i.install_no, i.install_id, i.area_no, i.model_no, nullif(trim(i.site_label), '') as site_label, i.fuel, i.installed_on, i.media_kg,
        m.model_id, coalesce(nullif(m.name, ''), m.model_id) as model, m.exchanger_design, m.exchanger_material, m.condensing,
-       m.service_interval_months, a.area_id, coalesce(nullif(a.name, ''), a.area_id) as area
+       m.service_interval_months, a.area_id, a.area
 from current_installs i
 left join current_models m using (model_no)
-left join current_areas a using (area_no);
+left join page_area_names a using (area_no);
 
 -- page_model_names: what people call each appliance model.
 create or replace view page_model_names as

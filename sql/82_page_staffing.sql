@@ -3,9 +3,9 @@
 -- order that threads add in.
 -- reads: area_weeks, visit_plan, media_weeks, current_areas, current_models.   key: area_no, week.
 create or replace view page_weeks as
-select a.area_no, coalesce(nullif(a.name, ''), w.area_id) as area, w.week, w.visits, w.hours_needed, w.hours_available,
+select a.area_no, coalesce(a.area, w.area_id) as area, w.week, w.visits, w.hours_needed, w.hours_available,
        w.hours_short, w.hour_value
-from area_weeks w left join current_areas a using (area_id);
+from area_weeks w left join page_area_names a using (area_id);
 
 create or replace view page_interval_weeks as
 with moved as (
@@ -34,7 +34,7 @@ select count(*) as visits,
 from visit_plan where planned_week is not null and interval_on < page_first_week();
 
 create or replace view page_media as
-select date_trunc('month', week)::date as month, a.area_no, coalesce(nullif(a.name, ''), w.area_id) as area,
+select date_trunc('month', week)::date as month, a.area_no, coalesce(a.area, w.area_id) as area,
        round(sum(media_kg), 6) as media_kg
-from media_weeks w left join current_areas a using (area_id)
+from media_weeks w left join page_area_names a using (area_id)
 group by all;

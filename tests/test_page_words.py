@@ -12,7 +12,7 @@ import pytest
 from page_store import small_store, text_of
 
 from pipeline.settings import settings_from
-from pipeline.stages.pages import prepare, tags_of, visits_of
+from pipeline.stages.pages import front_of, prepare, staffing_of, tags_of, visits_of
 from reports import tables, theme
 from reports.charts import staffing as charts
 from reports.drawing import drawn_svg
@@ -150,3 +150,24 @@ def test_a_tag_shows_that_a_value_is_out(tmp_path: Path) -> None:
     told = plain("".join(text_of(p) for p in (tmp_path / "site" / "tags").glob("*.html")))
     assert "▲ 30.04 K" in told
     assert "≤ 30.0 K" in told
+
+
+def test_two_areas_of_one_name_stay_two(tmp_path: Path) -> None:
+    with small_store() as store:
+        store.run("update current_areas set name = 'North' where area_id in ('A0', 'A1')")
+        settings = settings_from({})
+        made = prepare(store, settings, tmp_path / "site")
+        front_of(store, made)
+        staffing_of(store, made, settings)
+        visits_of(store, made)
+        made.finish()
+        every = dict(store.rows("select area_id, count(*) from current_installs group by area_id"))
+    site = tmp_path / "site"
+    assert "North (A0)" in text_of(site / "visits" / "area-00.html")
+    rows = re.findall(
+        r"<tr><th[^>]*><bdi>(.*?)</bdi></th>.*?<td[^>]*>(\d+)</td></tr>", (site / "index.html").read_text()
+    )
+    told = {name: int(count) for name, count in rows if name.startswith(("North", "Valley"))}
+    assert told == {"North (A0)": every["A0"], "North (A1)": every["A1"], "Valley 2": every["A2"]}
+    options = re.findall(r"<option>(.*?)</option>", (site / "staffing.html").read_text(encoding="utf-8"))
+    assert sorted(options) == ["All areas", "North (A0)", "North (A1)", "Valley 2"]
