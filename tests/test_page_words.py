@@ -171,3 +171,22 @@ def test_two_areas_of_one_name_stay_two(tmp_path: Path) -> None:
     assert told == {"North (A0)": every["A0"], "North (A1)": every["A1"], "Valley 2": every["A2"]}
     options = re.findall(r"<option>(.*?)</option>", (site / "staffing.html").read_text(encoding="utf-8"))
     assert sorted(options) == ["All areas", "North (A0)", "North (A1)", "Valley 2"]
+
+
+@pytest.mark.parametrize("balance", [[1.4, 9.4], [-3.0, -1.0], [-2.0, 5.0], [0.0, 0.0], [None, 2.0]])
+def test_neither_short_nor_spare_has_the_colour_between(balance: list[float | None]) -> None:
+    monday = date(2026, 3, 16)
+    weeks = pl.DataFrame(
+        {
+            "area": ["A", "B"],
+            "week": [monday] * 2,
+            "week_end": [monday + timedelta(days=6)] * 2,
+            "visits": [1, 1],
+            "hours_needed": [1.0, 1.0],
+            "hours_available": [1.0, 1.0],
+            "balance": pl.Series(balance, dtype=pl.Float64),
+        }
+    )
+    scale = charts.hours_heat_chart(weeks, have_capacity=True).to_dict()["encoding"]["color"]["scale"]
+    assert scale["domainMin"] <= 0 < scale["domainMax"]
+    assert scale["domainMid"] == 0

@@ -99,10 +99,14 @@ def hours_heat_chart(weeks: pl.DataFrame, have_capacity: bool) -> alt.Chart:
     weeks: area, week, week_end, hours_needed, balance (needed less available, null where not given). [h]
     """
     if have_capacity:
+        # the ends hold nothing at all, too: of weeks that are all short the legend would begin with blue
+        known = weeks["balance"].drop_nulls().to_list()
         colour = alt.Color(
             "balance:Q",
             title="Hours short (orange) or spare (blue) [h]",
-            scale=alt.Scale(scheme="blueorange", domainMid=0),
+            scale=alt.Scale(
+                scheme="blueorange", domainMid=0, domainMin=min([0.0, *known]), domainMax=max([0.1, *known])
+            ),
         )
     else:
         colour = alt.Color("hours_needed:Q", title="Hours needed [h]", scale=alt.Scale(scheme="cividis"))

@@ -112,8 +112,8 @@ def hours_by_week(weeks: pl.DataFrame, capacity: bool, context: dict[str, Any], 
                 tables.Column("Visits", tables.figures("visits"), True),
             ],
             15,
-            rest=("area-week is short", "area-weeks are short"),
-            where="and in exports/area_weeks.csv",
+            rest=("area-week is short; all are", "area-weeks are short; all are"),
+            where="in exports/area_weeks.csv",
         )
     there_are = (
         tables.Column("Hours there are [h]", tables.figures("hours_available"), True),
@@ -154,8 +154,8 @@ def _fullest(weeks: pl.DataFrame, capacity: bool) -> str:
         if not capacity:
             return f"The fullest: {where}, {_hours(r['hours_needed'])}. Yellow weeks are full, dark ones empty."
         if r["balance"] > 0.05:
-            lacks = f"{where}, {_hours(r['balance'])}"
-            return f"Orange weeks want hours from elsewhere, blue weeks can lend some; shortest: {lacks}."
+            most = f"most are short in {where}: {_hours(r['balance'])}"
+            return f"Orange weeks want hours from elsewhere, blue weeks can lend some; {most}."
     return "No week of any area is short; blue weeks can lend hours."
 
 
