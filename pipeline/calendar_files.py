@@ -17,9 +17,9 @@ from pipeline.store import Store
 
 PLANNED = """
     select a.area_no, v.area_id, coalesce(nullif(a.name, ''), v.area_id) as area, v.install_no, v.install_id,
-        left(sha256(v.install_id || '|' || v.planned_week::varchar), 32) as uid, i.site_label, m.name as model,
-        v.planned_week, v.due_on::varchar as due_on, v.expected_minutes, v.p_out_at_planned, v.leading_indicator,
-        v.tasks, v.take_along
+        left(sha256(v.install_id || '|' || v.planned_week::varchar), 32) as uid,
+        nullif(trim(i.site_label), '') as site_label, m.name as model, v.planned_week, v.due_on::varchar as due_on,
+        v.expected_minutes, v.p_out_at_planned, v.leading_indicator, v.tasks, v.take_along
     from (select * replace ({coded}) from visit_plan) v
     join current_installs i using (install_no)
     left join current_models m on m.model_id = v.model_id

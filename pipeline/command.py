@@ -169,7 +169,8 @@ def explain_visit(visit_id: str, out: Path) -> None:
     from pipeline.store import Store
 
     with Store.open(folder.store, read_only=True) as store:
-        terminal.print(explain(store, visit_id))
+        told = explain(store, visit_id)
+    terminal.print(told if terminal.is_terminal else str(told), markup=False)
 
 
 def write_sample_fleet(folder: Path, installs: int, years: float, seed: int, parquet: bool = False) -> None:

@@ -5,13 +5,14 @@ from __future__ import annotations
 import errno
 import logging
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
 from rich.console import Console
 from rich.table import Table
+from rich.text import Text
 
 from pipeline.errors import FleetError
 
@@ -48,17 +49,27 @@ class StageLines(logging.Handler):
                 self.status.start()
         else:
             self.stop()
-            line = Table.grid(padding=(0, 2))
-            line.add_column(width=9)
-            line.add_column(justify="right", width=7)
-            line.add_column()
-            line.add_row(stage, f"{record.seconds:.1f} s", record.getMessage())  # type: ignore[attr-defined]
-            err.print(line)
+            say_rows(err, [(f"{stage:<9}  {record.seconds:5.1f} s", record.getMessage())])  # type: ignore[attr-defined]
 
     def stop(self) -> None:
         if self.status is not None:
             self.status.stop()
             self.status = None
+
+
+def say_rows(console: Console, rows: Sequence[tuple[str, str]], style: str = "") -> None:
+    """Rows of a name and a text: on a terminal the text is wrapped beside the name; in a file or a pipe each row is one
+    line, whole, without blanks at its end."""
+    if not console.is_terminal:
+        for name, said in rows:
+            console.print(f"{name}  {said}".rstrip(), markup=False)
+        return
+    table = Table.grid(padding=(0, 2))
+    table.add_column(style=style, no_wrap=True)
+    table.add_column(overflow="fold")
+    for name, said in rows:
+        table.add_row(Text(name), Text(said))
+    console.print(table)
 
 
 @contextmanager
@@ -132,25 +143,24 @@ def _disk_is_full(problem: Exception) -> bool:
 def say_summary(counts: dict[str, Any], as_of: str | None, warnings: list[str], folder: Path) -> None:
     """The closing summary of a run."""
     read_rows = sum(counts["rows_read"].values())
-    table = Table.grid(padding=(0, 2))
-    table.add_column(style="bold")
-    table.add_column()
-    table.add_row("as of", as_of or "no visits yet")
-    set_aside, findings = counts["rows_set_aside"], counts["findings"]
-    table.add_row("rows", f"{read_rows:,} read, {set_aside:,} set aside or replaced, {findings:,} findings")
-    table.add_row(
-        "installs",
-        f"{counts['installs_out_of_range']:,} out of range, {counts['installs_due']:,} due within 90 days, "
-        f"{counts['installs_in_range']:,} in range, {counts['installs_unknown']:,} unknown",
-    )
-    table.add_row(
-        "due",
-        f"{counts['visits_due_30_days']:,} within 30 days, {counts['visits_due_60_days']:,} within 60, "
-        f"{counts['visits_due_90_days']:,} within 90",
-    )
-    table.add_row("pages", str(folder / "site" / "index.html"))
-    table.add_row("exports", str(folder / "exports"))
+    findings = f"{counts['findings']:,} finding{'' if counts['findings'] == 1 else 's'}"
     out.print()
     for sentence in warnings:
         out.print(f"note: {sentence}", markup=False)
-    out.print(table)
+    rows = [
+        ("as of", as_of or "no visits yet"),
+        ("rows", f"{read_rows:,} read, {counts['rows_set_aside']:,} set aside or replaced, {findings}"),
+        (
+            "installs",
+            f"{counts['installs_out_of_range']:,} out of range, {counts['installs_due']:,} due within 90 days, "
+            f"{counts['installs_in_range']:,} in range, {counts['installs_unknown']:,} unknown",
+        ),
+        (
+            "due",
+            f"{counts['visits_due_30_days']:,} within 30 days, {counts['visits_due_60_days']:,} within 60, "
+            f"{counts['visits_due_90_days']:,} within 90",
+        ),
+        ("pages", str(folder / "site" / "index.html")),
+        ("exports", str(folder / "exports")),
+    ]
+    say_rows(out, [(f"{name:<8}", said) for name, said in rows], style="bold")

@@ -42,6 +42,10 @@ def figures(key: str, decimals: int = 0) -> Callable[[dict[str, Any]], str]:
     return lambda row: theme.number(row[key], decimals)
 
 
+def shares(key: str) -> Callable[[dict[str, Any]], str]:
+    return lambda row: theme.share(row[key])
+
+
 def dates(key: str) -> Callable[[dict[str, Any]], str]:
     return lambda row: theme.day(row[key])
 
@@ -68,13 +72,21 @@ def state_mark(state: str) -> Markup:
 
 
 def build(
-    caption: str, frame: pl.DataFrame, columns: Sequence[Column], limit: int = 300, note: str = "", rest: str = ""
+    caption: str,
+    frame: pl.DataFrame,
+    columns: Sequence[Column],
+    limit: int = 300,
+    note: str = "",
+    rest: tuple[str, str] = ("row", "rows"),
+    where: str = "",
 ) -> Table:
-    """A table of the frame's first rows; what is left out is said, with where it stands (`rest`)."""
+    """A table of the frame's first rows. What is left out is said: how many (`rest`: the word for one, for several) and
+    where they stand."""
     table = Table(caption, columns, note=note)
     for row in frame.head(limit).iter_rows(named=True):
         table.rows.append([c.text(row) for c in columns])
     if frame.height > limit:
-        more = f"{frame.height - limit:,} more {rest}".strip() + "."
+        left = frame.height - limit
+        more = f"{left:,} more {rest[left > 1]} {where}".strip() + "."
         table.note = f"{table.note} {more}".strip()
     return table

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+import unicodedata
 from datetime import date
 from typing import Any
 
@@ -78,7 +79,7 @@ def rate(value: Any, unit: str) -> str:
         return DASH
     if value == 0:
         return "0"
-    decimals = max(0, min(4, 1 - math.floor(math.log10(abs(value)))))
+    decimals = max(0, min(4, 1 - math.floor(math.log10(float(f"{abs(value):.1e}")))))
     return ("+" if value > 0 else "") + number(value, decimals)
 
 
@@ -93,6 +94,16 @@ def chance(p: Any) -> str:
     return f"{100 * p:.0f}{NBSP}%"
 
 
+def percent(share: float) -> str:
+    """A share that was chosen, not estimated, as it was written: '10 %', '0.2 %'."""
+    return f"{100 * share:.4g}{NBSP}%"
+
+
+def share(part: Any) -> str:
+    """A share that was counted, in whole per cent: none and all of them are known as such."""
+    return f"{100 * part:.0f}{NBSP}%" if part in (0, 1) else chance(part)
+
+
 def day(on: date | None) -> str:
     """5 Jan 2026: no reader can take the month for the day."""
     return f"{on.day}{NBSP}{MONTHS[on.month - 1]}{NBSP}{on.year}" if on else DASH
@@ -100,6 +111,16 @@ def day(on: date | None) -> str:
 
 def month(on: date | None) -> str:
     return f"{MONTHS[on.month - 1]}{NBSP}{on.year}" if on else DASH
+
+
+def named(name: Any, longest: int = 60) -> str:
+    """A user's name within a sentence, a title or a chart's label: not endless, and so that one written from right to
+    left does not carry the figures beside it along (Unicode Standard Annex 9, 2.4: isolates). In elements of a page
+    <bdi> does it."""
+    text = DASH if name is None or name == "" else str(name)
+    if len(text) > longest:
+        text = f"{text[: longest - 1].rstrip()}…"
+    return f"\u2068{text}\u2069" if any(unicodedata.bidirectional(c) in ("R", "AL", "AN") for c in text) else text
 
 
 def by_name(name: str | None) -> list[tuple[int, str]]:

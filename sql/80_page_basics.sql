@@ -4,8 +4,11 @@
 -- A variable is a constant to a query: it is compared where rows are read, and a subquery where they are put together.
 set variable page_as_of = (select value::date from run_facts where key = 'as_of');
 create or replace macro page_as_of() as getvariable('page_as_of')::date;
--- Of several series, the chance that any is out, taking them as independent.
-create or replace macro page_any_out(chance) as 1 - exp(sum(ln(greatest(1e-12, 1 - coalesce(chance, 0)))));
+-- The plan begins with the first Monday from that day on.
+create or replace macro page_first_week() as page_as_of() + ((8 - isodow(page_as_of())) % 7)::integer;
+-- Of several series, the chance that any is out, taking them as independent; null where none is known.
+create or replace macro page_any_out(chance) as
+    if(count(chance) = 0, null, 1 - exp(sum(ln(greatest(1e-12, 1 - coalesce(chance, 0))))));
 create or replace macro page_share(part, whole) as case when whole > 0 then part / whole end;
 
 -- page_worst: what all series of an install say together.   key: install_no.
@@ -33,14 +36,19 @@ from current_installs i left join page_worst w using (install_no);
 -- in the store, for whoever asks and for the summary of a run.   key: install_no.
 create or replace table install_states as select install_no, due_on, state from page_state;
 
+-- page_area_names: what people call each area; with its id where several bear one name, which would be taken for one.
+create or replace view page_area_names as
+select area_no, area_id, if(count(*) over (partition by name) > 1 and name <> area_id, name || ' (' || area_id || ')', name) as area
+from (select area_no, area_id, coalesce(nullif(trim(name), ''), area_id) as name from current_areas);
+
 -- page_labels: what people call each install.
 create or replace view page_labels as
-select i.install_no, i.install_id, i.area_no, i.model_no, i.site_label, i.fuel, i.installed_on, i.media_kg,
+select i.install_no, i.install_id, i.area_no, i.model_no, nullif(trim(i.site_label), '') as site_label, i.fuel, i.installed_on, i.media_kg,
        m.model_id, coalesce(nullif(m.name, ''), m.model_id) as model, m.exchanger_design, m.exchanger_material, m.condensing,
-       m.service_interval_months, a.area_id, coalesce(nullif(a.name, ''), a.area_id) as area
+       m.service_interval_months, a.area_id, a.area
 from current_installs i
 left join current_models m using (model_no)
-left join current_areas a using (area_no);
+left join page_area_names a using (area_no);
 
 -- page_model_names: what people call each appliance model.
 create or replace view page_model_names as
@@ -75,8 +83,9 @@ qualify row_number() over (partition by model_no, fuel order by (install_no::big
 -- of a week those with CO out of range, the furthest out before the others.
 create or replace table page_cards as
 with soon as (
-    select l.install_no, l.area_no, v.planned_week, v.due_on, v.leading_indicator, v.expected_minutes, v.p_out_at_planned,
-           v.p_out_at_interval, v.tasks, v.take_along, v.last_visit_on,
+    select l.install_no, l.area_no, v.planned_week, v.due_on, v.leading_indicator, v.expected_minutes,
+           if(s.p_out_now is null, null, v.p_out_at_planned) as p_out_at_planned,
+           if(s.p_out_now is null, null, v.p_out_at_interval) as p_out_at_interval, v.tasks, v.take_along, v.last_visit_on,
            row_number() over (partition by l.area_no order by v.planned_week, s.co_out desc, s.co_times_limit desc nulls last,
                                                              v.p_out_at_planned desc nulls last, l.install_no) as card_no,
            count(*) over (partition by l.area_no) as in_window

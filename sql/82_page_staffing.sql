@@ -3,9 +3,9 @@
 -- order that threads add in.
 -- reads: area_weeks, visit_plan, media_weeks, current_areas, current_models.   key: area_no, week.
 create or replace view page_weeks as
-select a.area_no, coalesce(nullif(a.name, ''), w.area_id) as area, w.week, w.visits, w.hours_needed, w.hours_available,
+select a.area_no, coalesce(a.area, w.area_id) as area, w.week, w.visits, w.hours_needed, w.hours_available,
        w.hours_short, w.hour_value
-from area_weeks w left join current_areas a using (area_id);
+from area_weeks w left join page_area_names a using (area_id);
 
 create or replace view page_interval_weeks as
 with moved as (
@@ -19,7 +19,7 @@ from (
     select planned_week as week, hours as planned_h, 0 as interval_h, 1 as planned, 0 as at_interval from moved
     union all
     select interval_week, 0, hours, 0, 1 from moved where interval_week is not null)
-where week between date_trunc('week', page_as_of()) and (select max(planned_week) from visit_plan)
+where week between page_first_week() and (select max(planned_week) from visit_plan)
 group by week;
 
 create or replace view page_brought_forward as
@@ -31,10 +31,10 @@ group by all;
 create or replace view page_overdue as
 select count(*) as visits,
        round(coalesce(sum(expected_minutes + (select travel_minutes from page_options)), 0) / 60, 6) as hours
-from visit_plan where planned_week is not null and interval_on < date_trunc('week', page_as_of());
+from visit_plan where planned_week is not null and interval_on < page_first_week();
 
 create or replace view page_media as
-select date_trunc('month', week)::date as month, a.area_no, coalesce(nullif(a.name, ''), w.area_id) as area,
+select date_trunc('month', week)::date as month, a.area_no, coalesce(a.area, w.area_id) as area,
        round(sum(media_kg), 6) as media_kg
-from media_weeks w left join current_areas a using (area_id)
+from media_weeks w left join page_area_names a using (area_id)
 group by all;

@@ -53,8 +53,8 @@ from page_labels l join page_state s using (install_no)
 left join visit_plan v on v.install_no = l.install_no;
 
 create or replace view page_area_visits as
-select a.area_no, coalesce(nullif(a.name, ''), a.area_id) as area, v.planned_week as week, count(*) as visits,
+select a.area_no, a.area, v.planned_week as week, count(*) as visits,
        round(sum(v.expected_minutes + (select travel_minutes from page_options)) / 60, 6) as hours
-from visit_plan v join current_areas a using (area_id)
+from visit_plan v join page_area_names a using (area_id)
 where v.planned_week is not null
 group by all;

@@ -3,12 +3,18 @@
 from __future__ import annotations
 
 import os
+import shutil
 from collections.abc import Iterator
 from datetime import date
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import pytest
 from hypothesis import settings
+
+if TYPE_CHECKING:
+    from page_browser import Watched
+    from playwright.sync_api import Browser
 
 os.environ.setdefault("OMP_NUM_THREADS", "1")
 
@@ -58,3 +64,35 @@ def small_run(small_fleet: Path, tmp_path_factory: pytest.TempPathFactory) -> Pa
     with job.folder.claimed():
         run_direct(job)
     return job.folder.out
+
+
+@pytest.fixture(scope="session")
+def browser_type_launch_args(browser_type_launch_args: dict[str, Any]) -> dict[str, Any]:
+    from page_browser import QUIET
+
+    return {
+        **browser_type_launch_args,
+        "executable_path": shutil.which("chromium"),
+        "chromium_sandbox": False,
+        "args": QUIET,
+    }
+
+
+@pytest.fixture(scope="module")
+def site() -> Path:
+    """A site of an invented store; tests only read it."""
+    from page_store import built_site
+
+    return built_site()
+
+
+@pytest.fixture
+def watched(browser: Browser) -> Iterator[Watched]:
+    """A wide page without a network; whatever goes wrong on it fails the test."""
+    from page_browser import Watched
+
+    context = browser.new_context(offline=True, viewport={"width": 1400, "height": 900}, timezone_id="America/Denver")
+    seen = Watched(context.new_page())
+    yield seen
+    context.close()
+    assert seen.wrong == []

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import io
 import json
 from pathlib import Path
 
 import duckdb
 import pytest
+from rich.console import Console
 
-from pipeline.terminal import told_plainly
+from pipeline.terminal import say_rows, say_summary, told_plainly
 
 
 def test_states_are_counted_as_on_the_first_page(sample_run: Path) -> None:
@@ -59,3 +61,40 @@ def test_ctrl_c_is_told_in_a_sentence_also_where_a_library_wraps_it(
 def test_an_error_of_the_programme_is_not_taken_for_an_interruption() -> None:
     with pytest.raises(ImportError, match="no such module"), told_plainly():
         raise ImportError("no such module")
+
+
+LONG = "2,138 visits and 5,924 readings taken; 21 rows set aside, 15 replaced, 15 duplicates; 52 findings"
+
+
+@pytest.mark.parametrize("width", [60, 80, 200])
+def test_in_a_pipe_a_row_is_one_line_without_blanks_at_its_end(width: int) -> None:
+    written = io.StringIO()
+    say_rows(Console(file=written, width=width, soft_wrap=True), [("check  ", LONG), ("[x]", "a [bold]name[/] ")])
+    assert written.getvalue() == f"check    {LONG}\n[x]  a [bold]name[/]\n"
+
+
+@pytest.mark.parametrize("width", [40, 60, 80])
+def test_on_a_terminal_a_text_is_wrapped_beside_its_name(width: int) -> None:
+    written = io.StringIO()
+    console = Console(file=written, width=width, force_terminal=True, color_system=None, soft_wrap=True)
+    say_rows(console, [("check", LONG), ("pages", "/" + "x" * 100)])
+    lines = [line.rstrip() for line in written.getvalue().splitlines()]
+    assert max(map(len, lines)) <= width
+    assert all(line.startswith(("check  ", "pages  ", " " * 7)) for line in lines)
+    assert "".join(line[7:].replace(" ", "") for line in lines) == (LONG + "/" + "x" * 100).replace(" ", "")
+
+
+@pytest.mark.parametrize(("findings", "said"), [(0, "0 findings"), (1, "1 finding"), (1200, "1,200 findings")])
+def test_the_summary_counts_in_words_that_agree(
+    findings: int, said: str, capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    counts = dict.fromkeys(
+        (
+            "rows_set_aside",
+            *(f"installs_{state}" for state in ("out_of_range", "due", "in_range", "unknown")),
+            *(f"visits_due_{days}_days" for days in (30, 60, 90)),
+        ),
+        0,
+    )
+    say_summary({**counts, "rows_read": {"visits": 3}, "findings": findings}, None, [], tmp_path)
+    assert f"rows      3 read, 0 set aside or replaced, {said}\n" in capsys.readouterr().out

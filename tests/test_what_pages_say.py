@@ -6,12 +6,14 @@ import re
 from pathlib import Path
 
 import polars as pl
+import pytest
 from page_store import built_site, small_store, text_of
 from page_tables import AS_OF
 
 from pipeline.settings import settings_from
 from pipeline.stages.pages import front_of, prepare, staffing_of
 from reports import theme
+from reports.pages.front import headlines
 
 
 def test_without_capacity_the_page_says_what_it_cannot_say(tmp_path: Path) -> None:
@@ -51,6 +53,8 @@ def test_what_presses_comes_before_limits_in_doubt_and_water_pressure(tmp_path: 
             and indicator = 'system_pressure_kpa';
             update forecasts set state = 'out_of_range', p_out_now = 0.3, last_value = 1.1 * limit_high
             where install_no = 2 and series_no = 0;
+            update visit_plan set planned_week = (select value::date from run_facts where key = 'as_of')
+                + if(install_no = 2, 7, 200)::integer where install_no < 3;
         """)
         doubted = pl.DataFrame({"install_no": [0], "series_no": [0]})
         store.write("excused_readings", doubted)
@@ -66,9 +70,69 @@ def test_what_presses_comes_before_limits_in_doubt_and_water_pressure(tmp_path: 
         assert store.rows("select install_no from page_first order by place") == [(2,), (0,), (1,)]
     page = text_of(tmp_path / "site" / "index.html")
     assert (
-        "1 of them is pressing; the others miss only a limit that is in doubt (1) or that of the water pressure (1)."
-        in page
+        "1 of them is pressing; the others miss only a limit that is in doubt (1) or the range of the water pressure "
+        "(1), which brings no visit forward." in page
     )
+    # those two are planned late, which is no reason to make them safe before
+    assert "no planned visit within four weeks" not in page
+
+
+# installs, out, in doubt, water pressure, out and late, due in 30 and in 90 days, unknown; what is said
+COUNTED = [
+    ((0, 0, 0, 0, 0, 0, 0, 0), ["No install is on record yet."]),
+    (
+        (1, 0, 0, 0, 0, 0, 0, 1),
+        [
+            "The one install was not out of range at its last reading.",
+            "No install passes the accepted chance of being out of range (10 %) within 90 days.",
+            "1 install cannot be judged",
+        ],
+    ),
+    (
+        (1, 1, 0, 0, 1, 0, 0, 0),
+        ["1 install of 1 was out of range", "It has no planned visit within four weeks", "No other install passes"],
+    ),
+    (
+        (5, 1, 0, 1, 0, 0, 2, 0),
+        [
+            "1 install of 5 was out of range",
+            "It is not pressing: it misses only the range of the water pressure (1), which brings no visit forward.",
+            "No other install passes the accepted chance of being out of range (10 %) within 30 days; 2 ",
+        ],
+    ),
+    (
+        (9, 2, 1, 0, 1, 1, 1, 2),
+        [
+            "2 installs of 9 were out of range",
+            "1 of them is pressing; the other misses only a limit that is in doubt (1), which brings no visit forward.",
+            "The pressing one has no planned visit",
+            "1 other install has passed, or will within 30 days, the accepted chance of being out of range (10 %); 1 ",
+            "2 installs cannot be judged",
+        ],
+    ),
+    (
+        (1200, 30, 0, 0, 4, 1100, 1150, 0),
+        ["30 installs of 1,200 were", "4 of the 30 have no planned visit", "1,100 other installs have passed, or will"],
+    ),
+    (
+        (40, 7, 2, 2, 3, 5, 5, 0),
+        [
+            "7 installs of 40",
+            "3 of them are pressing; the others",
+            "All 3 pressing ones have no",
+            "5 other installs",
+        ],
+    ),
+]
+
+
+@pytest.mark.parametrize(("counted", "said"), COUNTED)
+def test_the_first_sentences_agree_in_number_and_never_advise_twice(counted: tuple[int, ...], said: list[str]) -> None:
+    names = ("installs", "out_now", "out_limit", "out_pressure", "out_late", "due_30", "due_90", "unknown")
+    told = [s.replace("\u00a0", " ") for s in headlines(dict(zip(names, counted, strict=True)), "10 %")]
+    assert len(told) == len(said)
+    for sentence, begins in zip(told, said, strict=True):
+        assert sentence.startswith(begins)
 
 
 def test_of_co_out_of_range_the_furthest_out_comes_first(tmp_path: Path) -> None:

@@ -200,8 +200,8 @@ def staffing_of(store: Store, made: Site, settings: Settings) -> None:
     forward = get(
         store,
         """
-        select a.area_no, coalesce(nullif(a.name, ''), f.area_id) as area, f.interval_week, f.visits, f.hours
-        from page_brought_forward f left join current_areas a using (area_id) order by area_no, interval_week""",
+        select a.area_no, coalesce(a.area, f.area_id) as area, f.interval_week, f.visits, f.hours
+        from page_brought_forward f left join page_area_names a using (area_id) order by area_no, interval_week""",
     )
     media = get(store, "select area_no, area, month, media_kg from page_media order by area_no, month").with_columns(
         (pl.col("media_kg") * mass.factor).alias("media")
@@ -301,7 +301,7 @@ def visits_of(store: Store, made: Site) -> None:
             "card_last": get(store, "select * from page_card_last"),
             "sisters": get(store, "select * from page_sisters"),
             "find": get(store, "select * from page_find"),
-            "area_names": get(store, "select area_no, coalesce(nullif(name, ''), area_id) as area from current_areas"),
+            "area_names": get(store, "select area_no, area from page_area_names"),
         },
         side_by_side if heads.height > CARDS_ALONE else here,
     )

@@ -17,6 +17,8 @@
   const views = new Map();
   const params = {};
 
+  const LONGEST_LABEL = 110; // pixels, of a picture as narrow as a phone
+
   function colours(narrow) {
     const css = getComputedStyle(document.documentElement);
     const of = (name) => css.getPropertyValue(name).trim();
@@ -45,8 +47,11 @@
     for (const n of used(spec, new Set())) if (sets[n]) datasets[n] = sets[n];
     const marks = Object.values(datasets).reduce((sum, rows) => sum + rows.length, 0);
     if (views.has(name)) views.get(name).finalize();
-    const result = await vegaEmbed(el, { ...spec, datasets }, {
-      actions: false, ast: true, renderer: marks > 5000 ? "canvas" : "svg", config: colours(el.clientWidth < 480),
+    const narrow = el.clientWidth < 480;
+    const own = spec.config || {};
+    const config = narrow ? { ...own, axis: { ...own.axis, labelLimit: LONGEST_LABEL } } : own;
+    const result = await vegaEmbed(el, { ...spec, config, datasets }, {
+      actions: false, ast: true, renderer: marks > 5000 ? "canvas" : "svg", config: colours(narrow),
     });
     views.set(name, result);
     for (const [param, value] of Object.entries(params)) await set(result.view, param, value);
@@ -130,7 +135,10 @@
     const status = byId("find-status");
     const list = byId("found");
     let state = "none";
-    globalThis.foulcastFind = (area, part) => { for (const r of part) rows.push([...r, area, `${r[0]} ${r[1]} ${r[2]} ${areas[area]}`.toLowerCase()]); };
+    // What is typed is found without regard to case, accents and width (Unicode NFKD without marks).
+    const LETTERS = { ß: "ss", ø: "o", ł: "l", đ: "d", æ: "ae", œ: "oe", ı: "i" };
+    const fold = (text) => text.toLowerCase().normalize("NFKD").replace(/\p{M}/gu, "").replace(/[ßøłđæœı]/g, (c) => LETTERS[c]);
+    globalThis.foulcastFind = (area, part) => { for (const r of part) rows.push([...r, area, fold(`${r[0]} ${r[1]} ${r[2]} ${areas[area]}`)]); };
     const load = async () => {
       state = "loading";
       status.textContent = "Reading the list of installs …";
@@ -144,12 +152,12 @@
       state = "ready";
     };
     const show = async () => {
-      const typed = box.value.trim().toLowerCase().split(/\s+/).filter(Boolean);
+      const typed = fold(box.value).trim().split(/\s+/).filter(Boolean);
       if (!typed.length) { list.replaceChildren(); status.textContent = ""; return; }
       if (state === "none") {
         try { await load(); } catch (error) { state = "none"; status.textContent = "The list of installs could not be read."; return; }
       } else if (state === "loading") return;
-      const now = box.value.trim().toLowerCase().split(/\s+/).filter(Boolean);
+      const now = fold(box.value).trim().split(/\s+/).filter(Boolean);
       const hits = rows.filter((r) => now.every((w) => r[8].includes(w)));
       status.textContent = hits.length > 50 ? `${hits.length.toLocaleString("en")} match, first 50 shown` : `${hits.length} match`;
       list.replaceChildren(...hits.slice(0, 50).map((r) => {

@@ -6,26 +6,30 @@
   const status = document.getElementById("filter-status");
   const list = document.getElementById("others");
   const index = document.getElementById("find-index");
+  // What is typed is found without regard to case, accents and width (Unicode NFKD without marks).
+  const LETTERS = { ß: "ss", ø: "o", ł: "l", đ: "d", æ: "ae", œ: "oe", ı: "i" };
+  const fold = (text) => text.toLowerCase().normalize("NFKD").replace(/\p{M}/gu, "").replace(/[ßøłđæœı]/g, (c) => LETTERS[c]);
+  const found = cards.map((card) => fold(card.dataset.find));
   let rows = null;
   function apply() {
-    const typed = box ? box.value.trim().toLowerCase().split(/\s+/).filter(Boolean) : [];
+    const typed = box ? fold(box.value).trim().split(/\s+/).filter(Boolean) : [];
     const wanted = week ? week.value : "";
     let shown = 0;
     const visible = [];
-    for (const card of cards) {
-      const hit = typed.every((w) => card.dataset.find.includes(w)) && (!wanted || card.dataset.week === wanted);
+    for (const [k, card] of cards.entries()) {
+      const hit = typed.every((w) => found[k].includes(w)) && (!wanted || card.dataset.week === wanted);
       card.hidden = !hit;
       card.classList.remove("even");
       if (hit) { shown += 1; visible.push(card); }
     }
     visible.forEach((card, k) => card.classList.toggle("even", k % 2 === 1));
-    let text = `${shown} of ${cards.length} cards shown`;
+    let text = `${shown} of ${cards.length} ${cards.length === 1 ? "card" : "cards"} shown`;
     if (list && index) {
       list.replaceChildren();
       if (typed.length) {
-        rows ??= JSON.parse(index.textContent).map((r) => [r, `${r[0]} ${r[1]} ${r[2]}`.toLowerCase()]);
+        rows ??= JSON.parse(index.textContent).map((r) => [r, fold(`${r[0]} ${r[1]} ${r[2]}`)]);
         const hits = rows.filter(([, key]) => typed.every((w) => key.includes(w)));
-        text += hits.length > 50 ? `; ${hits.length.toLocaleString("en")} other installs match, first 50 below` : `; ${hits.length} other installs match`;
+        text += hits.length > 50 ? `; ${hits.length.toLocaleString("en")} other installs match, first 50 below` : `; ${hits.length} other ${hits.length === 1 ? "install matches" : "installs match"}`;
         list.replaceChildren(...hits.slice(0, 50).map(([r]) => {
           const item = document.createElement("li");
           const name = document.createElement("bdi");
@@ -53,6 +57,15 @@
     if (card) { card.hidden = false; card.open = true; card.scrollIntoView(); }
   };
   addEventListener("hashchange", go);
+  // A file stays on a phone for long: what is planned and forecast in it does not stay true.
+  const STALE_DAYS = 14;
+  const day = document.querySelector(".asof")?.dataset.day;
+  const age = Math.floor((Date.now() - new Date(`${day}T00:00`)) / 864e5);
+  const note = document.getElementById("age");
+  if (note && age > STALE_DAYS) {
+    note.textContent = `These cards stand as of ${age} days ago: ask for newer ones before you rely on them.`;
+    note.hidden = false;
+  }
   apply();
   go();
 })();

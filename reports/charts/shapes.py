@@ -110,6 +110,14 @@ def interval_rows(shape: dict[str, Any], frame: pl.DataFrame, row: str, **gaps: 
     return Filled(shape, {"rows": frame}, {"order": frame[row].to_list(), **gaps})
 
 
+def whole_numbers(most: Any) -> alt.Axis:
+    """An axis of counts up to `most`. Few ticks are named one by one: of its own choice the library sets some on
+    halves, and their labels would read 0, 1, 1."""
+    if most is not None and most <= 3:
+        return alt.Axis(format=",.0f", values=list(range(int(most) + 1)))
+    return alt.Axis(format=",.0f", tickMinStep=1)
+
+
 def by_area_and_week(weeks: pl.DataFrame, x: alt.X, colour: alt.Color, tooltip: list[alt.Tooltip]) -> alt.Chart:
     """Weeks by areas, a coloured field each; weeks: area, week, week_end and what is coloured."""
     areas = list(dict.fromkeys(weeks["area"].to_list()))

@@ -6,7 +6,9 @@ import altair as alt
 import polars as pl
 
 from reports import theme
-from reports.charts.shapes import by_area_and_week
+from reports.charts.shapes import by_area_and_week, whole_numbers
+
+YEAR_OF_WEEKS = 53  # beyond it a day and a month alone would stand for several days
 
 
 def week_axis(weeks: pl.DataFrame, labels: int = 14) -> alt.Axis:
@@ -14,7 +16,7 @@ def week_axis(weeks: pl.DataFrame, labels: int = 14) -> alt.Axis:
     days = weeks["week"].unique().sort()
     some = days.gather_every(max(1, -(-days.len() // labels)))
     return alt.Axis(
-        format="%-d %b",
+        format="%-d %b" if days.len() <= YEAR_OF_WEEKS else "%-d %b %Y",
         labelOverlap="greedy",
         grid=False,
         values=[alt.DateTime(year=d.year, month=d.month, date=d.day) for d in some],
@@ -27,13 +29,14 @@ def fleet_state_chart(states: pl.DataFrame) -> alt.Chart:
     states: area, state (words), installs; areas in the order in which they are to stand.
     """
     areas = list(dict.fromkeys(states["area"].to_list()))
+    longest = states.group_by("area").agg(pl.col("installs").sum())["installs"].max()
     words = [theme.STATES[s][1] for s in theme.STATE_ORDER]
     return (
         alt.Chart(states, width="container", height=alt.Step(22))
         .mark_bar(aria=False)
         .encode(
             y=alt.Y("area:N", sort=areas, title=None),
-            x=alt.X("installs:Q", title="Installs", axis=alt.Axis(format=",.0f", tickMinStep=1)),
+            x=alt.X("installs:Q", title="Installs", axis=whole_numbers(longest)),
             color=alt.Color(
                 "state:N",
                 title=None,
@@ -78,14 +81,14 @@ def hours_by_week_chart(
     kinds = alt.Color(
         "kind:N",
         title=None,
-        scale=alt.Scale(domain=["needed", "there are"], range=[theme.BLUE, theme.VERMILLION]),
+        scale=alt.Scale(domain=["hours needed", "hours there are"], range=[theme.BLUE, theme.VERMILLION]),
         legend=alt.Legend(symbolType="square"),
     )
-    need = need.encode(color=kinds).transform_calculate(kind="'needed'")
+    need = need.encode(color=kinds).transform_calculate(kind="'hours needed'")
     have = (
         base.mark_rule(strokeWidth=3, aria=False)
         .encode(x=x, x2=alt.X2("week_end:T"), y=alt.Y("hours_available:Q"), color=alt.Color("kind:N"))
-        .transform_calculate(kind="'there are'")
+        .transform_calculate(kind="'hours there are'")
     )
     return alt.layer(need, have, width="container", height=260).add_params(area_param)
 
@@ -96,10 +99,14 @@ def hours_heat_chart(weeks: pl.DataFrame, have_capacity: bool) -> alt.Chart:
     weeks: area, week, week_end, hours_needed, balance (needed less available, null where not given). [h]
     """
     if have_capacity:
+        # the ends hold nothing at all, too: of weeks that are all short the legend would begin with blue
+        known = weeks["balance"].drop_nulls().to_list()
         colour = alt.Color(
             "balance:Q",
             title="Hours short (orange) or spare (blue) [h]",
-            scale=alt.Scale(scheme="blueorange", domainMid=0),
+            scale=alt.Scale(
+                scheme="blueorange", domainMid=0, domainMin=min([0.0, *known]), domainMax=max([0.1, *known])
+            ),
         )
     else:
         colour = alt.Color("hours_needed:Q", title="Hours needed [h]", scale=alt.Scale(scheme="cividis"))
@@ -143,13 +150,13 @@ def tolerance_chart(scenarios: pl.DataFrame) -> alt.TopLevelMixin:
             "hours:Q",
             title="Technician hours over the plan [h]",
             scale=alt.Scale(zero=False, nice=True, padding=24),
-            axis=alt.Axis(format=",.0f", tickCount=6),
+            axis=alt.Axis(format=",.1~f", tickCount=6),
         ),
         y=alt.Y(
             "expected_out_days:Q",
             title="Expected out-of-range days [days]",
             scale=alt.Scale(zero=False, padding=24),
-            axis=alt.Axis(format=",.0f", tickCount=6),
+            axis=alt.Axis(format=",.1~f", tickCount=6),
         ),
     )
     line = base.mark_line(color=theme.GREY, aria=False).encode(order="risk_tolerance:Q")
@@ -182,7 +189,7 @@ def peak_chart(weeks: pl.DataFrame) -> alt.Chart:
         .mark_line(interpolate="step-after", strokeWidth=2, aria=False)
         .encode(
             x=alt.X("week:T", title="Week beginning", axis=week_axis(weeks)),
-            y=alt.Y("hours:Q", title="Technician hours per week [h]", axis=alt.Axis(format=",.0f")),
+            y=alt.Y("hours:Q", title="Technician hours per week [h]", axis=alt.Axis(format=",.1~f")),
             color=alt.Color(
                 "kind:N",
                 title=None,
@@ -214,7 +221,7 @@ def media_chart(months: pl.DataFrame, unit: str) -> alt.Chart:
                 ),
             ),
             x2=alt.X2("month_end:T"),
-            y=alt.Y("media:Q", title=f"Neutralising media [{unit}]", axis=alt.Axis(format=",.0f")),
+            y=alt.Y("media:Q", title=f"Neutralising media [{unit}]", axis=alt.Axis(format=",.1~f")),
             y2=alt.datum(0),
             tooltip=[
                 alt.Tooltip("month:T", title="Month", format="%b %Y"),

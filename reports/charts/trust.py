@@ -9,7 +9,7 @@ import altair as alt
 import polars as pl
 
 from reports import theme
-from reports.charts.shapes import Filled, interval_rows, interval_shape
+from reports.charts.shapes import Filled, interval_rows, interval_shape, whole_numbers
 
 METHODS = {
     "foulcast": "these forecasts",
@@ -128,7 +128,7 @@ def counts_chart(counts: pl.DataFrame, axis: str) -> alt.Chart:
         .mark_bar(color=theme.BLUE)
         .encode(
             y=alt.Y("label:N", sort=counts["label"].to_list(), title=None, axis=alt.Axis(labelLimit=170)),
-            x=alt.X("count:Q", title=axis, axis=alt.Axis(format=",.0f", tickMinStep=1)),
+            x=alt.X("count:Q", title=axis, axis=whole_numbers(counts["count"].max())),
             tooltip=[alt.Tooltip("label:N", title="What"), alt.Tooltip("count:Q", title=axis, format=",.0f")],
         )
     )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from datetime import date
 
 import polars as pl
 from markupsafe import Markup, escape
@@ -13,6 +14,7 @@ from reports.site import Figure, Site
 from reports.told import last_values
 
 AREAS_DRAWN = 30
+OLD_DAYS = 60  # from the newest visit on which a fleet in service has had another
 
 
 def front_page(site: Site, frames: Mapping[str, pl.DataFrame], card_pages: Mapping[int, str]) -> None:
@@ -21,33 +23,8 @@ def front_page(site: Site, frames: Mapping[str, pl.DataFrame], card_pages: Mappi
     frames: due_counts, first, area_states, quality_counts; card_pages: install_no -> page with its card.
     """
     due = frames["due_counts"].row(0, named=True)
-    tolerance = theme.chance(site.fleet.risk_tolerance)
-    out, installs = due["out_now"], due["installs"]
-    headlines = []
-    if not installs:
-        headlines.append("No install is on record yet.")
-    else:
-        headlines.append(
-            f"{theme.plural(out, 'install')} of {installs:,} {'was' if out == 1 else 'were'} out of range at the "
-            "last reading."
-            if out
-            else f"None of {theme.plural(installs, 'install')} was out of range at the last reading."
-        )
-        if pressing := _pressing(due):
-            headlines.append(pressing)
-        if late := due["out_late"]:
-            headlines.append(
-                f"{late:,} of the {out:,} {'has' if late == 1 else 'have'} no planned visit within four weeks: confirm "
-                "and make safe first, do not wait for the plan."
-            )
-        headlines.append(
-            f"{due['due_30']:,} more have passed, or will within 30 days, a {tolerance} chance of being out of range; "
-            f"{due['due_90']:,} within 90 days."
-        )
-        if due["unknown"]:
-            headlines.append(
-                f"{theme.plural(due['unknown'], 'install')} cannot be judged: no reading yet, or no limit known."
-            )
+    tolerance = theme.percent(site.fleet.risk_tolerance)
+    out = due["out_now"]
     tiles = [
         {"count": f"{out:,}", "words": "▲ out of range at the last reading", "state": "out_of_range"},
         {
@@ -64,29 +41,100 @@ def front_page(site: Site, frames: Mapping[str, pl.DataFrame], card_pages: Mappi
         "index.html",
         "index.html.j2",
         figures,
-        headlines=headlines,
+        headlines=[*headlines(due, tolerance), *_old(frames["quality_counts"]["last_on"][0], site.fleet.as_of)],
         tiles=tiles,
-        first=_first(frames["first"], card_pages),
+        first=_first(frames["first"], card_pages, out + due["due_90"]),
         areas=table,
         data_words=_data_words(frames["quality_counts"]),
     )
 
 
-def _pressing(due: Mapping[str, int]) -> str:
+def _old(last_on: date | None, as_of: date) -> list[str]:
+    """That the newest visit lies far back, where it does."""
+    days = (as_of - last_on).days if last_on else 0
+    if days <= OLD_DAYS:
+        return []
+    return [
+        f"The newest visit is of {theme.day(last_on)}, {days:,} days before: what was done since is not known here."
+    ]
+
+
+def headlines(due: Mapping[str, int], tolerance: str) -> list[str]:
+    """What the manager reads first. due: the row of due_counts; tolerance: the accepted chance, in words."""
+    out, installs = due["out_now"], due["installs"]
+    if not installs:
+        return ["No install is on record yet."]
+    said = [
+        f"{theme.plural(out, 'install')} of {installs:,} {'was' if out == 1 else 'were'} out of range at the last "
+        "reading."
+        if out
+        else f"None of {theme.plural(installs, 'install')} was out of range at the last reading."
+        if installs > 1
+        else "The one install was not out of range at its last reading."
+    ]
+    said += [*_pressing(due), *_late(due), _due(due, tolerance)]
+    if due["unknown"]:
+        said.append(
+            f"{theme.plural(due['unknown'], 'install')} cannot be judged: no reading yet or none since the last work, "
+            "or no limit known."
+        )
+    return said
+
+
+def _pressing(due: Mapping[str, int]) -> list[str]:
     """How many of the installs out of range miss more than a limit in doubt or that of the water pressure; nothing
     where every one does."""
     waits = []
     if due["out_limit"]:
         waits.append(f"a limit that is in doubt ({due['out_limit']:,})")
     if due["out_pressure"]:
-        waits.append(f"that of the water pressure ({due['out_pressure']:,})")
+        waits.append(f"the range of the water pressure ({due['out_pressure']:,})")
     if not waits:
-        return ""
-    pressing = due["out_now"] - due["out_limit"] - due["out_pressure"]
-    others = f"miss only {' or '.join(waits)}."
+        return []
+    pressing = _press(due)
+    only = f"only {' or '.join(waits)}, which brings no visit forward."
+    if due["out_now"] == 1:
+        return [f"It is not pressing: it misses {only}"]
     if not pressing:
-        return f"None of them is pressing: they {others}"
-    return f"{pressing:,} of them {'is' if pressing == 1 else 'are'} pressing; the others {others}"
+        return [f"None of them is pressing: they miss {only}"]
+    others = "other misses" if due["out_now"] - pressing == 1 else "others miss"
+    return [f"{pressing:,} of them {'is' if pressing == 1 else 'are'} pressing; the {others} {only}"]
+
+
+def _press(due: Mapping[str, int]) -> int:
+    return due["out_now"] - due["out_limit"] - due["out_pressure"]
+
+
+def _late(due: Mapping[str, int]) -> list[str]:
+    """Of the installs that press, those without a visit soon; a limit in doubt or the water pressure can wait."""
+    late, pressing = due["out_late"], _press(due)
+    if not late:
+        return []
+    of_some = " pressing ones" if pressing < due["out_now"] else ""
+    if late < pressing:
+        who = f"{late:,} of the {pressing:,}{of_some}"
+    elif late > 1:
+        who = f"{'Both' if late == 2 else f'All {late:,}'}{of_some}"
+    else:
+        who = "The pressing one" if of_some else "It"
+    return [
+        f"{who} {'has' if late == 1 else 'have'} no planned visit within four weeks: confirm and make safe first, do "
+        "not wait for the plan."
+    ]
+
+
+def _due(due: Mapping[str, int], tolerance: str) -> str:
+    """How many more pass the accepted chance, and when."""
+    passed = f"the accepted chance of being out of range ({tolerance})"
+    other = "other install" if due["out_now"] else "install"
+    if not due["due_90"]:
+        return f"No {other} passes {passed} within 90 days."
+    if not due["due_30"]:
+        return f"No {other} passes {passed} within 30 days; {due['due_90']:,} within 90 days."
+    return (
+        f"{theme.plural(due['due_30'], other)} {'has' if due['due_30'] == 1 else 'have'} passed, or will within 30 "
+        f"days, {passed}; {due['due_90']:,} within 90 days."
+    )
 
 
 def install_link(row: Mapping[str, object], card_pages: Mapping[int, str], root: str = "") -> Markup:
@@ -98,7 +146,8 @@ def install_link(row: Mapping[str, object], card_pages: Mapping[int, str], root:
     return Markup("<bdi>") + label + Markup("</bdi>")
 
 
-def _first(first: pl.DataFrame, card_pages: Mapping[int, str]) -> tables.Table:
+def _first(first: pl.DataFrame, card_pages: Mapping[int, str], all_of_them: int) -> tables.Table:
+    """What to see to first. all_of_them: how many installs are out of range or due, in the table or not."""
     first = first.with_columns(shown=last_values(first))
 
     def reading(row: dict) -> str:
@@ -121,9 +170,10 @@ def _first(first: pl.DataFrame, card_pages: Mapping[int, str]) -> tables.Table:
         tables.Column("Due by", tables.dates("due_on")),
         tables.Column("Planned week of", tables.dates("planned_week")),
     ]
-    table = tables.build("Out of range first, those that press before the others; then due soonest", first, columns, 20)
+    caption = "Out of range first, those that press before the others; then by the chance of being out now"
+    table = tables.build(caption, first, columns)
     table.stack = True
-    said = []
+    said = [f"The first {first.height:,} of {all_of_them:,}."] if all_of_them > first.height else []
     if first["limit_doubted"].any():
         said.append(
             "Limit in doubt: right after work, too, most readings of this model miss it, so it brings no visit "
@@ -162,9 +212,16 @@ def _area_states(states: pl.DataFrame) -> tuple[list[Figure], tables.Table]:
     )
     worst = wide.row(0, named=True)
     finding = (
-        f"{worst['area']} has the largest share that is out of range or due within 90 days: "
-        f"{worst['out_of_range'] + worst['due']:,} of {worst['all']:,} installs."
+        f"{theme.named(worst['area'])} has the largest share that is out of range or due within 90 days: "
+        f"{worst['out_of_range'] + worst['due']:,} of {theme.plural(worst['all'], 'install')}."
     )
+    if wide.height == 1 or not worst["share"]:
+        some, every = worst["out_of_range"] + worst["due"], theme.plural(int(wide["all"].sum()), "install")
+        count = f"{f'{some:,}' if some else 'None'} of {every} {'are' if some > 1 else 'is'}"
+        finding = f"{count} out of range or due within 90 days."
+        if wide["all"].sum() == 1:
+            either = ("", "or") if some else ("neither ", "nor")
+            finding = f"The one install is {either[0]}out of range {either[1]} due within 90 days."
     note = (
         f"The {AREAS_DRAWN} areas with the largest share are drawn, of {wide.height:,}."
         if wide.height > AREAS_DRAWN
@@ -178,7 +235,9 @@ def _area_states(states: pl.DataFrame) -> tuple[list[Figure], tables.Table]:
         ),
         tables.Column("All installs", tables.figures("all"), True),
     ]
-    table = tables.build("Installs by area and state", wide, columns, 60, rest="areas in exports/visit_plan.csv")
+    table = tables.build(
+        "Installs by area and state", wide, columns, 60, rest=("area", "areas"), where="in exports/visit_plan.csv"
+    )
     return [Figure("state", charts.fleet_state_chart(tall), finding, note, 60 + 22 * drawn.height)], table
 
 

@@ -17,9 +17,9 @@ SHEETS_A_PAGE = 60
 PUBLISHED = (
     "US, vented heating appliances: 400 ppm CO air-free in the flue gas (ANSI Z21 series, second-hand).",
     "UK trade bodies, condensing boilers without a maker's figure: CO at most 350 ppm and CO/CO2 at most 0.0040.",
-    "Germany: above 1000 ppm CO in undiluted dry flue gas the test is repeated within 6 weeks (sweeps' ordinance "
+    "Germany: above 1,000 ppm CO in undiluted dry flue gas the test is repeated within 6 weeks (sweeps' ordinance "
     "KÜO, second-hand); "
-    "network operators cite 300 ppm as to be put right within weeks and shut off above 1000 ppm (gas rules G 680).",
+    "network operators cite 300 ppm as to be put right within weeks and shut off above 1,000 ppm (gas rules G 680).",
     "Room air: 9 ppm CO over 8 h and 35 ppm over 1 h (US ambient standard); 50 ppm over 8 h (OSHA); ceiling 200 "
     "ppm (NIOSH).",
 )
@@ -50,8 +50,9 @@ def limits_pages(site: Site, frames: Mapping[str, pl.DataFrame]) -> None:
     )
     if general:
         headlines.append(
-            f"{theme.plural(general, 'sheet')} {'leans' if general == 1 else 'lean'} in part on general ranges: "
-            "enter the maker's in limits.csv."
+            f"{'All of them' if 1 < general == len(sheets) else theme.plural(general, 'sheet')} "
+            f"{'leans' if general == 1 else 'lean'} in part on general ranges, not the maker's: "
+            "enter those in limits.csv."
         )
     parts = [sheets[k : k + SHEETS_A_PAGE] for k in range(0, len(sheets), SHEETS_A_PAGE)]
     inline = len(parts) <= 1
@@ -101,6 +102,7 @@ def _sheet(no: int, row: dict[str, Any], ranges: list[dict[str, Any]], pairs: li
             tables.Column("Read from", source),
         ],
     )
+    table.stack = True
     by_key = {(r["indicator"], r["firing"]): r for r in ranges}
     high, low = by_key.get(("o2_pct", "high")), by_key.get(("o2_pct", "low"))
     co = by_key.get(("co_air_free_ppm", "high"))

@@ -55,7 +55,7 @@ def _with_labels(models: pl.DataFrame) -> pl.DataFrame:
         .unique()
         .with_columns(pl.col("model").is_duplicated().alias("twice"))
     )
-    name = pl.col("model").str.slice(0, 40)
+    name = pl.col("model").map_elements(lambda m: theme.named(m, 40), return_dtype=pl.String)
     labels = once.with_columns(
         pl.when("twice").then(name + " (" + pl.col("model_id") + ")").otherwise(name).alias("label_model")
     )
@@ -85,7 +85,7 @@ def _headlines(models: pl.DataFrame, odd: pl.DataFrame) -> list[str]:
     top = ranked.row(0, named=True) if ranked.height else None
     if (
         top
-        and top["share_out_at_interval"] is not None
+        and (top["share_out_at_interval"] or 0) >= 0.005
         and (not worse.height or worse["model_no"][0] != top["model_no"])
     ):
         said.append(
@@ -94,9 +94,8 @@ def _headlines(models: pl.DataFrame, odd: pl.DataFrame) -> list[str]:
         )
     for r in odd.head(2).iter_rows(named=True):
         said.append(
-            f"The limit of {r['model']} for {r['label']} looks wrong: {r['outside']:,} of {r['readings']:,} "
-            "readings just "
-            "after work lie outside."
+            f"The limit of {theme.named(r['model'])} for {r['label']} looks wrong: {r['outside']:,} of "
+            f"{r['readings']:,} readings just after work lie outside."
         )
     if odd.height > 2:
         said.append("1 more limit looks wrong." if odd.height == 3 else f"{odd.height - 2:,} more limits look wrong.")
@@ -136,14 +135,20 @@ def _section(
         )
     )
     worst = known.row(0, named=True)
-    finding = (
-        f"{worst['label_model']} drifts fastest towards its limit: "
+    relative = s["transform"] == "log"
+    drift_words = (
         f"{theme.rate(worst['rate'], unit)}{theme.NBSP}{unit} per 1,000 h "
-        f"(80{theme.NBSP}% interval {theme.rate(worst['rate_low'], unit)} to {theme.rate(worst['rate_high'], unit)}); "
-        f"{theme.chance(worst['worse_than_fleet_p'])} chance that it is worse than the fleet."
+        f"(80{theme.NBSP}% interval {theme.rate(worst['rate_low'], unit)} to {theme.rate(worst['rate_high'], unit)})"
     )
+    finding = (
+        f"{worst['label_model']} drifts fastest towards its limit{', for its own level' if relative else ''}: "
+        f"{drift_words}; {theme.chance(worst['worse_than_fleet_p'])} chance that it is worse than the fleet."
+        if known.height > 1
+        else f"{worst['label_model']} drifts by {drift_words}."
+    )
+    relative &= known.height > 1
     note = f"The {MODELS_DRAWN} worst of {known.height:,}." if known.height > MODELS_DRAWN else ""
-    if s["transform"] == "log":
+    if relative:
         note = (
             f"{note} Ordered and judged by drift relative to the model's own level: where that is high, more drift in "
             "the unit shown may still be less of it."
@@ -199,7 +204,8 @@ def _section(
             tables.Column("Share out at the present interval", tables.chances("share_out_at_interval"), True),
         ],
         30,
-        rest="models in exports/appliance_models.csv",
+        rest=("model", "models"),
+        where="in exports/appliance_models.csv",
         note="The model's name leads to its installs.",
     )
     return {"id": f"series-{k}", "label": label, "drift": drift, "curves": curves, "share": share, "table": table}
@@ -229,7 +235,7 @@ def _readings(
         f"({theme.limits_text(low, high, unit)})."
     )
     beyond = points.height - kept.height
-    notes = ["Band: 8 in 10 of its installs by the fit."] if band.height else []
+    notes = ["Band: where 8 in 10 of its installs lie by the fit."] if band.height else []
     if beyond:
         notes.append(f"{beyond} beyond the picture.")
     return Figure(
@@ -255,12 +261,12 @@ def _odd(odd: pl.DataFrame) -> tables.Table:
     def share(row: dict[str, Any]) -> str:
         return f"{row['outside']:,} of {row['readings']:,}"
 
-    return tables.build(
+    table = tables.build(
         "Limits that most readings just after work miss (at most 400 installs of a model and fuel looked at)",
         odd,
         [
             tables.Column("Appliance model", tables.words("model")),
-            tables.Column("Fuel", tables.words("fuel")),
+            tables.Column("Fuel", lambda r: tables.bdi((r["fuel"] or "").replace("_", " "))),
             tables.Column("Reading", tables.words("label")),
             tables.Column("Allowed", lambda r: theme.limits_text(r["limit_low"], r["limit_high"], r["unit"])),
             tables.Column("Typical as left", lambda r: theme.quantity(r["median_left"], r["unit"]), True),
@@ -268,7 +274,9 @@ def _odd(odd: pl.DataFrame) -> tables.Table:
             tables.Column("Range read from", tables.words("limit_source")),
         ],
         25,
-        rest="limits",
+        rest=("limit", "limits"),
         note="Work leaves an appliance in range, so the range may be mistyped, in another unit, or of another "
         "model: check it against the maker's instructions.",
     )
+    table.stack = True
+    return table

@@ -33,7 +33,7 @@ def quality_page(site: Site, frames: Mapping[str, pl.DataFrame]) -> None:
         kept = int(doubtful["kept_out"].sum())
         top = doubtful.row(0, named=True)
         headlines.append(
-            f"{theme.plural(counts['findings'], 'value')} in doubt, {kept:,} of them kept out of the fit; most often: "
+            f"{theme.plural(counts['findings'], 'value')} in doubt, {kept:,} kept out of the fit; most often: "
             f"{_rule(top['rule'])} ({top['cells']:,})."
         )
     figures = []
@@ -46,7 +46,8 @@ def quality_page(site: Site, frames: Mapping[str, pl.DataFrame]) -> None:
             Figure(
                 "doubt",
                 charts.counts_chart(bars, "Values in doubt"),
-                f"{theme.plural(doubtful.height, 'rule')} found something.",
+                f"Most often: {_rule(top['rule'])}, {top['cells']:,} of "
+                f"{theme.plural(counts['findings'], 'value')} in doubt.",
                 height_px=60 + 22 * bars.height,
             )
         )
@@ -64,7 +65,7 @@ def quality_page(site: Site, frames: Mapping[str, pl.DataFrame]) -> None:
             tables.Column("In words", lambda r: tables.bdi((r["words"] or "").removeprefix(f"{r['reason']}: "))),
         ],
         40,
-        rest="reasons",
+        rest=("reason", "reasons"),
     )
     rules = tables.build(
         "Rules, most frequent first",
@@ -79,7 +80,7 @@ def quality_page(site: Site, frames: Mapping[str, pl.DataFrame]) -> None:
             tables.Column("Column and value", value),
         ],
         40,
-        rest="rules",
+        rest=("rule", "rules"),
     )
     reasons.stack = rules.stack = True  # sentences in them would leave a phone gaps beside the figures
     site.write(
@@ -97,7 +98,7 @@ def quality_page(site: Site, frames: Mapping[str, pl.DataFrame]) -> None:
                 tables.Column("Values in doubt", tables.figures("findings"), True),
             ],
             15,
-            rest="analysers and technicians",
+            rest=("of them", "of them"),
         ),
         complete=_complete(frames["completeness"]),
         tests=_test_complete(frames["test_completeness"]),
@@ -112,7 +113,8 @@ def quality_page(site: Site, frames: Mapping[str, pl.DataFrame]) -> None:
                 tables.Column("Remark", tables.words("message")),
             ],
             200,
-            rest="files in exports/run.json",
+            rest=("file", "files"),
+            where="in exports/run.json",
         ),
     )
 
@@ -137,7 +139,7 @@ def _complete(frame: pl.DataFrame) -> tables.Table:
     return tables.build(
         f"Share of {theme.plural(row['visits'], 'visit')} that record it",
         rows.sort("share", "what", nulls_last=True),
-        [tables.Column("What", tables.words("what")), tables.Column("Recorded", tables.chances("share"), True)],
+        [tables.Column("What", tables.words("what")), tables.Column("Recorded", tables.shares("share"), True)],
     )
 
 
@@ -157,6 +159,6 @@ def _test_complete(frame: pl.DataFrame) -> tables.Table:
         [
             tables.Column("Test", lambda r: f"{r['stage'].replace('_', ' ')}, {r['firing']} fire"),
             tables.Column("Tests", tables.figures("tests"), True),
-            *(tables.Column(t, tables.chances(f"with_{k}"), True) for k, t in names.items()),
+            *(tables.Column(t, tables.shares(f"with_{k}"), True) for k, t in names.items()),
         ],
     )

@@ -91,7 +91,7 @@ def _media(media: pl.DataFrame, unit: str, context: dict[str, Any]) -> list[Figu
     ]
     columns.append(tables.Column(f"Together [{unit}]", tables.figures("all", 1), True))
     context["media"] = tables.build(
-        f"Media to buy for the next {theme.plural(soon.height, 'month')}", wide, columns, 30, rest="areas"
+        f"Media to buy for the next {theme.plural(soon.height, 'month')}", wide, columns, 30, rest=("area", "areas")
     )
     return [
         Figure(

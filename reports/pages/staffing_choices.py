@@ -28,7 +28,7 @@ def tolerances(
             comparisons,
             [
                 tables.Column("Plan", lambda r: tables.bdi(str(r["name"]).replace("_", " "))),
-                tables.Column("Beside", lambda r: tables.bdi(str(r["against"] or theme.DASH).replace("_", " "))),
+                tables.Column("Compared with", lambda r: tables.bdi(str(r["against"] or theme.DASH).replace("_", " "))),
                 tables.Column("Visits", tables.figures("visits"), True),
                 tables.Column("Hours [h]", tables.figures("hours"), True),
                 tables.Column("Extra hours [h]", tables.figures("extra_hours"), True),
@@ -42,10 +42,11 @@ def tolerances(
             20,
             note="Per year in the long run, by the forecasts; an expectation, not a record.",
         )
+        context["comparisons"].stack = True
     if scenarios.is_empty():
         return []
     rows = scenarios.sort("risk_tolerance").with_columns(
-        pl.col("risk_tolerance").map_elements(lambda t: f"{100 * t:.4g} %", return_dtype=pl.String).alias("label"),
+        pl.col("risk_tolerance").map_elements(theme.percent, return_dtype=pl.String).alias("label"),
         pl.when((pl.col("risk_tolerance") - tolerance).abs() < 1e-9)
         .then(pl.lit("in use"))
         .otherwise(pl.lit("what if"))
@@ -58,7 +59,7 @@ def tolerances(
             tables.Column("Risk tolerance", lambda r: f"{r['label']}{' (in use)' if r['present'] == 'in use' else ''}"),
             tables.Column("Visits", tables.figures("visits"), True),
             tables.Column("Hours [h]", tables.figures("hours"), True),
-            tables.Column("Fullest week of", tables.dates("peak_week")),
+            tables.Column("Fullest week of", lambda r: theme.day(r["peak_week"] if r["peak_hours"] else None)),
             tables.Column("Fullest week [h]", tables.figures("peak_hours"), True),
             tables.Column("Expected out-of-range days", tables.figures("expected_out_days"), True),
         ],
@@ -66,12 +67,24 @@ def tolerances(
         "weeks above plan each install once.",
     )
     low, high = rows.row(0, named=True), rows.row(-1, named=True)
+    saved, more = low["hours"] - high["hours"], high["expected_out_days"] - low["expected_out_days"]
+    if round(saved) <= 0 and round(more) <= 0:
+        context["scenarios"].note += f" From {low['label']} to {high['label']} the tolerance makes no difference here."
+        return []
     said = (
-        f"Accepting {high['label']} instead of {low['label']} saves "
-        f"{theme.quantity(low['hours'] - high['hours'], 'h', 0)} and costs "
-        f"{theme.number(high['expected_out_days'] - low['expected_out_days'])} more out-of-range days."
+        f"Accepting {high['label']} instead of {low['label']} saves {theme.quantity(saved, 'h', 0)} and costs "
+        f"{theme.plural(round(more), 'more out-of-range day')}."
     )
     return [Figure("tolerance", charts.tolerance_chart(rows), said)]
+
+
+def _every_week(weeks: pl.DataFrame) -> pl.DataFrame:
+    """The weeks from the first to the last, those without a visit too."""
+    weeks = weeks.sort("week")
+    every = pl.DataFrame(pl.date_range(weeks["week"][0], weeks["week"][-1], "7d", eager=True).alias("week"))
+    return every.join(weeks, on="week", how="left", maintain_order="left").with_columns(
+        pl.col("interval_h", "planned_h").fill_null(0.0)
+    )
 
 
 def fullest_weeks(
@@ -85,7 +98,7 @@ def fullest_weeks(
     """
     if weeks.height < PEAK_WEEKS:
         return []
-    weeks = weeks.sort("week")
+    weeks = _every_week(weeks)
     rolling = weeks.with_columns(pl.col("interval_h").rolling_sum(PEAK_WEEKS).alias("run"))
     last = rolling.sort(["run", "week"], descending=[True, False], nulls_last=True)["week"][0]
     first: date = last - timedelta(days=7 * (PEAK_WEEKS - 1))
@@ -102,7 +115,10 @@ def fullest_weeks(
         f"Left to the present intervals, the {PEAK_WEEKS} fullest weeks run from {span} and need "
         f"{theme.quantity(at_interval, 'h', 0)}; the plan puts {theme.quantity(planned, 'h', 0)} there."
     )
+    if not at_interval:
+        said = "Every visit was due by its present interval before the plan begins."
     moved = forward.filter(pl.col("interval_week").is_between(first, last))
+    brought = int(moved["visits"].sum())
     planned_last = weeks.with_columns(pl.col("planned_h").rolling_sum(PEAK_WEEKS).alias("run")).sort(
         ["run", "week"], descending=[True, False], nulls_last=True
     )["week"][0]
@@ -112,14 +128,18 @@ def fullest_weeks(
         f"As planned, the {PEAK_WEEKS} fullest weeks run from {theme.day(planned_first)} to "
         f"{theme.day(planned_last + timedelta(days=6))} and need "
         f"{theme.quantity(in_plan, 'h', 0)}.",
-        f"{theme.plural(int(moved['visits'].sum()), 'visit')} ({theme.quantity(moved['hours'].sum(), 'h', 0)}) "
-        f"due from {span} by the present intervals are brought forward by four weeks or more.",
     ]
+    if brought:
+        context["peak_words"].append(
+            f"{theme.plural(brought, 'visit')} ({theme.quantity(moved['hours'].sum(), 'h', 0)}) due from {span} by the "
+            f"present intervals {'is' if brought == 1 else 'are'} brought forward by four weeks or more."
+        )
     late = overdue.row(0, named=True)
     if late["visits"]:
         context["peak_words"].append(
-            f"{theme.plural(late['visits'], 'visit')} ({theme.quantity(late['hours'], 'h', 0)}) are past their present "
-            "interval already; the dotted line leaves them out."
+            f"{theme.plural(late['visits'], 'visit')} ({theme.quantity(late['hours'], 'h', 0)}) "
+            f"{'was' if late['visits'] == 1 else 'were'} due by the present intervals before the plan begins; the "
+            "dashed line leaves them out."
         )
     areas = (
         moved.group_by("area_no", "area")
@@ -136,6 +156,6 @@ def fullest_weeks(
                 tables.Column("Hours [h]", tables.figures("hours", 1), True),
             ],
             30,
-            rest="areas",
+            rest=("area", "areas"),
         )
     return [Figure("peak", charts.peak_chart(tall), said)]

@@ -26,11 +26,11 @@ def hours_by_week(weeks: pl.DataFrame, capacity: bool, context: dict[str, Any], 
     there = pl.col("hours_available")
     have = pl.when(there.count() > 0).then(there.sum().round(6)).alias("hours_available")
     total = weeks.group_by("week", "week_end").agg(*sums, have).sort("week").with_columns(pl.lit(ALL).alias("area"))
-    need, short = total["hours_needed"].sum(), total["hours_short"].sum() or 0
+    need, short = float(total["hours_needed"].sum()), float(total["hours_short"].sum() or 0)
     top = total.sort(["hours_needed", "week"], descending=[True, False]).row(0, named=True)
     span = f"{theme.day(total['week'][0])} to {theme.day(total['week_end'][-1])}"
     if capacity:
-        held = total["hours_available"].sum()
+        held = float(total["hours_available"].sum())
         if short > 0.05:
             worst = (
                 weeks.group_by("area_no", "area")
@@ -39,21 +39,17 @@ def hours_by_week(weeks: pl.DataFrame, capacity: bool, context: dict[str, Any], 
                 .row(0, named=True)
             )
             headlines.append(
-                f"{theme.quantity(short, 'h', 0)} are short out of {theme.quantity(need, 'h', 0)} needed ({span}); "
-                f"most in {worst['area']}: {theme.quantity(worst['hours_short'], 'h', 0)}."
+                f"Hours are short: {_hours(short)} of the {_hours(need)} needed ({span}); most in "
+                f"{theme.named(worst['area'])}: {_hours(worst['hours_short'])}."
             )
         else:
             headlines.append(
-                f"The hours suffice: {theme.quantity(need, 'h', 0)} needed, {theme.quantity(held, 'h', 0)} there "
-                f"are ({span})."
+                f"The hours suffice: {_hours(need)} of the {_hours(held)} that there are will be needed ({span})."
             )
     else:
-        headlines.append(
-            f"The plan needs {theme.quantity(need, 'h', 0)} from {span}; capacity.csv gave no hours to set against "
-            "them."
-        )
+        headlines.append(f"The plan needs {_hours(need)} from {span}; capacity.csv gave no hours to set against them.")
     headlines.append(
-        f"The fullest week begins on {theme.day(top['week'])}: {theme.quantity(top['hours_needed'], 'h', 0)} for "
+        f"The fullest week begins on {theme.day(top['week'])}: {_hours(top['hours_needed'])} for "
         f"{theme.plural(top['visits'], 'visit')}."
     )
     by_area = (
@@ -82,7 +78,8 @@ def hours_by_week(weeks: pl.DataFrame, capacity: bool, context: dict[str, Any], 
     pick = pl.concat([total.select(columns), some.select(columns)], how="vertical_relaxed")
     above = total.filter(pl.col("hours_needed") > pl.col("hours_available")).height if capacity else 0
     said = (
-        f"In {above} of {total.height} weeks the fleet as a whole needs more hours than there are."
+        f"In {above or 'none'} of {theme.plural(total.height, 'week')} the fleet as a whole needs more hours than "
+        "there are."
         if capacity
         else f"Hours needed run from {theme.quantity(total['hours_needed'].min(), 'h', 0)} to "
         f"{theme.quantity(top['hours_needed'], 'h', 0)} a week."
@@ -94,9 +91,7 @@ def hours_by_week(weeks: pl.DataFrame, capacity: bool, context: dict[str, Any], 
             Figure(
                 "heat",
                 charts.hours_heat_chart(some, capacity),
-                "Orange weeks want hours from elsewhere, blue weeks can lend some."
-                if capacity
-                else "The yellow weeks are the full ones.",
+                _fullest(some, capacity),
                 "" if few else f"Drawn are {most}.",
                 80 + 22 * drawn.height,
             )
@@ -117,7 +112,8 @@ def hours_by_week(weeks: pl.DataFrame, capacity: bool, context: dict[str, Any], 
                 tables.Column("Visits", tables.figures("visits"), True),
             ],
             15,
-            rest="area-weeks are short; all are in exports/area_weeks.csv",
+            rest=("area-week is short; all are", "area-weeks are short; all are"),
+            where="in exports/area_weeks.csv",
         )
     there_are = (
         tables.Column("Hours there are [h]", tables.figures("hours_available"), True),
@@ -132,12 +128,35 @@ def hours_by_week(weeks: pl.DataFrame, capacity: bool, context: dict[str, Any], 
             tables.Column("Hours needed [h]", tables.figures("hours_needed"), True),
             *(there_are if capacity else ()),
             tables.Column("Fullest week [h]", tables.figures("peak"), True),
-            tables.Column("Fullest week of", tables.dates("peak_week")),
+            tables.Column("Fullest week of", lambda r: theme.day(r["peak_week"] if r["peak"] else None)),
         ],
         60,
-        rest="areas; all are in exports/area_weeks.csv",
+        rest=("area", "areas"),
+        where="in exports/area_weeks.csv",
     )
     return figures
+
+
+def _hours(hours: float) -> str:
+    """Hours with a tenth where that is much of them."""
+    return theme.quantity(hours, "h", 0 if hours >= 10 else 1)
+
+
+def _fullest(weeks: pl.DataFrame, capacity: bool) -> str:
+    """What the map of weeks and areas shows, in words besides its colours.
+
+    weeks: area, week, hours_needed, balance (needed less available, null where none are given). [h]
+    """
+    by = "balance" if capacity else "hours_needed"
+    top = weeks.drop_nulls(by).sort([by, "week"], descending=[True, False], maintain_order=True).head(1)
+    for r in top.iter_rows(named=True):
+        where = f"{theme.named(r['area'])}, week of {theme.day(r['week'])}"
+        if not capacity:
+            return f"The fullest: {where}, {_hours(r['hours_needed'])}. Yellow weeks are full, dark ones empty."
+        if r["balance"] > 0.05:
+            most = f"most are short in {where}: {_hours(r['balance'])}"
+            return f"Orange weeks want hours from elsewhere, blue weeks can lend some; {most}."
+    return "No week of any area is short; blue weeks can lend hours."
 
 
 def worth_of_an_hour(
@@ -159,9 +178,10 @@ def worth_of_an_hour(
         )
         return []
     best = worth.row(0, named=True)
+    days = theme.quantity(best["hour_value"], "out-of-range days", 0 if best["hour_value"] >= 10 else 1)
     headlines.append(
-        f"One more hour is worth most in {best['area']}, week of {theme.day(best['week'])}: it would avoid "
-        f"{theme.quantity(best['hour_value'], 'out-of-range days', 1)}."
+        f"One more hour is worth most in {theme.named(best['area'])}, week of {theme.day(best['week'])}: it would "
+        f"avoid {days}, where a day with a reading already out may count as several."
     )
     context["value"] = tables.build(
         "Where one more hour is worth most",
@@ -173,7 +193,8 @@ def worth_of_an_hour(
             tables.Column("Hours short [h]", tables.figures("hours_short", 1), True),
         ],
         12,
-        rest="area-weeks; all are in exports/area_weeks.csv",
+        rest=("area-week", "area-weeks"),
+        where="in exports/area_weeks.csv",
     )
     order = (
         worth.group_by("area_no")
@@ -188,8 +209,8 @@ def worth_of_an_hour(
         Figure(
             "value",
             charts.hour_value_chart(drawn),
-            f"An extra hour avoids something in {theme.plural(worth.height, 'week and area', 'weeks and areas')} "
-            f"of {weeks.height:,}.",
+            f"One more hour avoids out-of-range days in {worth.height:,} of "
+            f"{theme.plural(weeks.height, 'area-week')}; most in {theme.named(best['area'])}.",
             "Areas where no week is full are left out. A day with a reading already out of range counts for more in "
             "the first weeks: CO 10 days, others 1 to 2.",
             80 + 22 * order.height,

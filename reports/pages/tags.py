@@ -11,24 +11,25 @@ from markupsafe import Markup
 
 from reports import theme
 from reports.site import Site
-from reports.told import quantities, told
+from reports.told import quantities, telling, told
 
-# column, heading, unit ('°C', 'K': as shown), digits, indicator whose limits stand beside it
+# column, heading, unit ('°C', 'K': as shown), digits (None: as everywhere, so that what is out is seen to be so),
+# indicator whose limits stand beside it
 ROWS = (
-    ("o2_pct", "O2", "%", 1, "o2_pct"),
+    ("o2_pct", "O2", "%", None, "o2_pct"),
     ("co2_pct", "CO2", "%", 1, None),
     ("co_ppm", "CO as read", "ppm", 0, None),
-    ("co_air_free_ppm", "CO air-free", "ppm", 0, "co_air_free_ppm"),
+    ("co_air_free_ppm", "CO air-free", "ppm", None, "co_air_free_ppm"),
     ("co_co2_ratio", "CO/CO2", "", 4, None),
     ("flue_temp", "Flue gas", "°C", 0, None),
-    ("flue_over_return", "Flue over return", "K", 0, "flue_over_return_k"),
+    ("flue_over_return", "Flue over return", "K", None, "flue_over_return_k"),
     ("efficiency_gross_pct", "Efficiency, gross", "%", 1, None),
-    ("flame_current_ua", "Flame current", "µA", 1, "flame_current_ua"),
+    ("flame_current_ua", "Flame current", "µA", None, "flame_current_ua"),
 )
 SINGLE = (
-    ("trap_drain_left_s", "Trap drains in", "s", 0, "trap_drain_s"),
-    ("condensate_ph_left", "Condensate", "pH", 1, "condensate_ph"),
-    ("system_pressure", "System pressure", "kPa", 1, "system_pressure_kpa"),
+    ("trap_drain_left_s", "Trap drains in", "s", None, "trap_drain_s"),
+    ("condensate_ph_left", "Condensate", "pH", None, "condensate_ph"),
+    ("system_pressure", "System pressure", "kPa", None, "system_pressure_kpa"),
 )
 
 
@@ -72,8 +73,8 @@ def tags_pages(site: Site, frames: Mapping[str, pl.DataFrame], units: Mapping[st
     ]
     total = sum(w[1] for w in window.values())
     headlines = [
-        f"{theme.plural(total, 'install')} had {'its' if total == 1 else 'their'} latest visit in the {weeks} "
-        f"weeks to {theme.day(site.fleet.as_of)}."
+        f"{theme.plural(total, 'install') if total else 'No install'} had {'their' if total > 1 else 'its'} latest "
+        f"visit in the {weeks} weeks to {theme.day(site.fleet.as_of)}."
     ]
     site.write("tags.html", "tags.html.j2", headlines=headlines, links=links, tags=[], title="Result tags", rest="")
     for no, some in by_area.items():
@@ -85,7 +86,7 @@ def tags_pages(site: Site, frames: Mapping[str, pl.DataFrame], units: Mapping[st
             headlines=[f"{theme.plural(len(some), 'tag')}, the latest visit first."],
             links=[],
             tags=some,
-            title=f"Result tags of {area}",
+            title=f"Result tags of {theme.named(area, 200)}",
             rest=rest,
         )
 
@@ -131,7 +132,7 @@ def _lines(
         rows.append((read, row, high.out | low.out))
     for key, heading, unit, digits, indicator in SINGLE:
         unit = units.get(unit, unit)
-        cells = _Cells(heads[key], bounds(indicator, "any"), unit, 0 if unit == "psi" else digits)
+        cells = _Cells(heads[key], bounds(indicator, "any"), unit, digits)
         row = pl.format(SINGLE_ROW, pl.lit(heading), cells.texts, cells.allowed.fill_null(theme.DASH))
         rows.append((cells.values.is_not_null(), row, cells.out))
     told_ = pl.select(
@@ -145,12 +146,18 @@ class _Cells:
     """One column of a reading: values; texts, those out of range marked; allowed: the range, null where none is known;
     out: whether a value lies outside."""
 
-    def __init__(self, values: pl.Series, bounds: tuple[pl.Series, pl.Series], unit: str, digits: int) -> None:
+    def __init__(self, values: pl.Series, bounds: tuple[pl.Series, pl.Series], unit: str, digits: int | None) -> None:
         low, high = bounds
         units = pl.repeat(unit, len(values), dtype=pl.String, eager=True)
         self.values = values.cast(pl.Float64)
         self.out = ((self.values < low) | (self.values > high)).fill_null(False)
-        shown = quantities(self.values, units, pl.repeat(digits, len(values), dtype=pl.Int64, eager=True))
+        shown = quantities(
+            self.values,
+            units,
+            telling(self.values, low, high, units)
+            if digits is None
+            else pl.repeat(digits, len(values), dtype=pl.Int64, eager=True),
+        )
         self.texts = pl.select(
             pl.when(self.out).then(pl.format("▲ {}", shown)).otherwise(shown).alias("text")
         ).to_series()

@@ -44,11 +44,9 @@ def cleaning(effects: pl.DataFrame, figures: list[Figure]) -> dict[str, Any]:
     if best.height:
         name = "cleaning"
         top, least = best.row(0, named=True), best.row(-1, named=True)
-        said = (
-            f"{first['label'][0]}: {top['kind']} on {top['exchanger_design']} takes away "
-            f"{theme.chance(top['restored_share'])} of what had built up, "
-            f"{least['kind']} on {least['exchanger_design']} {theme.chance(least['restored_share'])}."
-        )
+        work = lambda r: f"{r['kind']} on {theme.named(r['exchanger_design'] or 'an unnamed design')}"
+        said = f"{first['label'][0]}: {work(top)} takes away {theme.chance(top['restored_share'])} of what had built up"
+        said += f", {work(least)} {theme.chance(least['restored_share'])}." if best.height > 1 else "."
         rows = drawn.select(
             pl.col("label_row").alias("label"),
             "kind",
@@ -78,7 +76,7 @@ def cleaning(effects: pl.DataFrame, figures: list[Figure]) -> dict[str, Any]:
             tables.Column("Times done", tables.figures("cycles"), True),
         ],
         30,
-        rest="rows in the store, table cleaning_effects",
+        where="in the store, table cleaning_effects",
     )
     return {"fig": name, "table": table}
 
@@ -137,7 +135,7 @@ def analysers(bias: pl.DataFrame, figures: list[Figure]) -> dict[str, Any]:
             tables.Column("Tests", tables.figures("tests"), True),
         ],
         15,
-        rest="rows in the store, table analyser_bias",
+        where="in the store, table analyser_bias",
     )
     return {"figs": figs, "table": table, "words": ""}
 
@@ -166,7 +164,8 @@ def pace(changes: pl.DataFrame) -> tables.Table:
             tables.Column("Installs", tables.figures("installs"), True),
         ],
         20,
-        rest="changes in the store, table pace_changes",
+        rest=("change", "changes"),
+        where="in the store, table pace_changes",
     )
 
 
@@ -265,13 +264,13 @@ def _score_table(named: pl.DataFrame) -> tables.Table:
             tables.Column("Brier score", tables.figures("brier", 4), True),
             tables.Column("Fleet's base rate", tables.figures("brier_base", 4), True),
             tables.Column("Best other way", lambda r: tables.bdi(r["best_other"])),
-            tables.Column("its Brier score", tables.figures("brier_other", 4), True),
+            tables.Column("Its Brier score", tables.figures("brier_other", 4), True),
             tables.Column("AUC", tables.figures("auc", 2), True),
             tables.Column("Calibration slope", tables.figures("calibration_slope", 2), True),
-            tables.Column("80 % interval covers", tables.chances("coverage80"), True),
+            tables.Column("80 % interval covers", tables.shares("coverage80"), True),
         ],
         60,
-        rest="rows in the store, table backtest_scores",
+        where="in the store, table backtest_scores",
         note="Brier score: mean squared error of the chances, smaller is better. AUC: chance that an install that "
         "went out had the higher forecast. "
         "Slope 1 is calibrated. Every method and score is in exports/run.json.",

@@ -84,27 +84,36 @@ def visits_pages(
     for written in mapper(write_areas, _pieces(site, frames, names)):
         site.pages += written
     as_of = site.fleet.as_of
-    this_week = as_of - timedelta(days=as_of.weekday())
-    soon = plan.filter(pl.col("week") < this_week + timedelta(days=28))
-    headlines = [
-        f"{theme.plural(int(soon['visits'].sum()), 'visit')} planned for the four weeks from {theme.day(this_week)}, "
-        f"{theme.quantity(soon['hours'].sum(), 'h', 0)} on site and on the road."
-        if plan.height
-        else "No visit is planned yet."
-    ]
-    if heads.height:
-        headlines.append(
-            f"{theme.plural(heads.height, 'card')} for the visits that come first; the whole plan is in "
-            "exports/visit_plan.csv."
-        )
+    first_week = as_of + timedelta(days=-as_of.weekday() % 7)  # with which the plan begins
     site.write(
         "visits.html",
         "visits.html.j2",
-        headlines=headlines,
+        headlines=_headlines(plan, first_week, heads.height),
         shards=shards["shards"],
         find_note=shards["note"],
-        areas=_by_area(plan, this_week, set(heads["area_no"])),
+        areas=_by_area(plan, first_week, set(heads["area_no"])),
     )
+
+
+def _headlines(plan: pl.DataFrame, first_week: date, cards: int) -> list[str]:
+    """plan: visits of each area and week. cards: how many visits have one."""
+    if plan.is_empty():
+        return ["No visit is planned yet."]
+    soon = plan.filter(pl.col("week") < first_week + timedelta(days=28))
+    visits = int(soon["visits"].sum())
+    said = [
+        f"{theme.plural(visits, 'visit')} planned for the four weeks from {theme.day(first_week)}, "
+        f"{theme.quantity(soon['hours'].sum(), 'h', 0)} on site and on the road."
+        if visits
+        else f"No visit is planned for the four weeks from {theme.day(first_week)}; the first in the week of "
+        f"{theme.day(plan.sort('week')['week'][0])}."
+    ]
+    if cards:
+        said.append(
+            f"{theme.plural(cards, 'card')} for the visits that come first; the whole plan is in "
+            "exports/visit_plan.csv."
+        )
+    return said
 
 
 def _pieces(site: Site, frames: Mapping[str, pl.DataFrame], names: Mapping[int, str]) -> list[SomeAreas]:
@@ -152,8 +161,8 @@ def write_areas(piece: SomeAreas) -> list[str]:
     return site.pages
 
 
-def _by_area(plan: pl.DataFrame, this_week: date, cards: set[int]) -> tables.Table:
-    weeks = [this_week + timedelta(days=7 * k) for k in range(WEEKS_SHOWN)]
+def _by_area(plan: pl.DataFrame, first_week: date, cards: set[int]) -> tables.Table:
+    weeks = [first_week + timedelta(days=7 * k) for k in range(WEEKS_SHOWN)]
     wide = (
         plan.group_by("area_no", "area")
         .agg(
@@ -181,19 +190,24 @@ def _by_area(plan: pl.DataFrame, this_week: date, cards: set[int]) -> tables.Tab
         for k, w in enumerate(weeks)
     ]
     columns.append(tables.Column("Later", tables.figures("later"), True))
-    return tables.build("Planned visits by area and week beginning", wide, columns, AREAS_LISTED, rest="areas")
+    return tables.build(
+        "Planned visits by area and week beginning", wide, columns, AREAS_LISTED, rest=("area", "areas")
+    )
 
 
 def _area(site: Site, own: AreaPages, cards: list[Card]) -> None:
     area_no, area, in_window, others = own.area_no, own.area, own.in_window, own.others
     parts = [cards[k : k + CARDS_A_PAGE] for k in range(0, len(cards), CARDS_A_PAGE)]
     out = sum(c.state == "out_of_range" for c in cards)
-    words = (
-        f"{theme.plural(len(cards), 'visit')} planned from the week of {cards[0].week} to the week of {cards[-1].week}"
+    words = f"{theme.plural(len(cards), 'visit')} planned " + (
+        f"for the week of {cards[0].week}"
+        if cards[0].week == cards[-1].week
+        else f"from the week of {cards[0].week} to the week of {cards[-1].week}"
     )
     headlines = [f"{words}; {theme.plural(out, 'install')} out of range at the last reading." if out else f"{words}."]
     rest = (
-        f"{in_window - len(cards):,} more visits of the coming weeks stand in exports/visit_plan.csv."
+        f"{theme.plural(in_window - len(cards), 'more visit')} of the coming weeks "
+        f"{'stands' if in_window - len(cards) == 1 else 'stand'} in exports/visit_plan.csv."
         if in_window > len(cards)
         else ""
     )
@@ -218,7 +232,7 @@ def _area(site: Site, own: AreaPages, cards: list[Card]) -> None:
         part = f", part {k + 1} of {len(parts)}" if len(parts) > 1 else ""
         weeks = list(dict.fromkeys((c.planned_week.isoformat(), c.week) for c in some))
         common: dict[str, Any] = {
-            "area": area,
+            "area": theme.named(area, 200),
             "part": part,
             "headlines": headlines,
             "cards": site.part("cards.html.j2", cards=some),
