@@ -133,7 +133,7 @@ def hour_value_chart(weeks: pl.DataFrame) -> alt.Chart:
         alt.Color(
             "hour_value:Q",
             title=["Out-of-range days avoided", "per extra hour [days/h]"],
-            scale=alt.Scale(scheme="cividis"),
+            scale=alt.Scale(type="sqrt", scheme="cividis"),  # one area that lacks much would leave the others black
             legend=alt.Legend(format=",.1~f", gradientLength=220),
         ),
         [alt.Tooltip("hour_value:Q", title="Days avoided per hour", format=",.2f")],
