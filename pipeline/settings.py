@@ -176,7 +176,10 @@ def load_settings(fleet: Path) -> Settings:
     Raises FleetError naming the key, the value met and what is allowed.
     """
     path = fleet / "fleet.toml"
-    if not path.is_file():
+    if not path.exists():
+        for other in fleet.iterdir() if fleet.is_dir() else ():
+            if other.name.lower() == path.name or other == path:  # or a link that leads nowhere
+                raise FleetError(f"{other.name}: is not read; it must be a file named fleet.toml. Rename or remove it.")
         return settings_from({})
     try:
         read = tomllib.loads(path.read_bytes().decode("utf-8-sig"))

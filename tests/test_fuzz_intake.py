@@ -14,6 +14,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from pipeline.errors import FleetError
+from pipeline.intake import records
 
 HEADER = ["visit_id", "install_id", "visited_on", "minutes_on_site", "exchanger_cleaning", "trap_cleaned", "notes"]
 NASTY = st.text(st.characters(exclude_categories=["Cs"], exclude_characters="\0"), max_size=12) | st.sampled_from(
@@ -174,3 +175,18 @@ def test_a_long_cell_beside_a_bad_one_is_not_cut(tmp_path: Path) -> None:
     checked = run_checks(write_fleet(tmp_path, {"visits/visits.csv": visits, "readings/readings.csv": None}))
     assert checked.store.scalar("select notes from current_visits where visit_id = 'L1'") == long
     assert [(f[1], f[4]) for f in checked.findings] == [(2, "unreadable")]
+
+
+@pytest.mark.parametrize("quoted", [False, True])
+def test_a_line_without_end_costs_that_line_only(quoted: bool, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A damaged file may hold gigabytes without an end of line: cut into cells they would fill the memory."""
+    monkeypatch.setattr(records, "LONGEST_LINE", 10_000)
+    long = "x," * 20_000
+    mark = '"' * quoted
+    head = "visit_id,install_id,visited_on,notes"
+    visits = f"{head}\nL1,I1,2021-01-05,{mark}{long}{mark}\nL2,I1,2021-01-06,fine\n"
+    checked = run_checks(
+        write_fleet(tmp_path, {"visits/visits.csv": visits.encode("utf-16"), "readings/readings.csv": None})
+    )
+    assert checked.store.rows("select visit_id, notes from current_visits") == [("L2", "fine")]
+    assert [(line, rule) for _, line, _, _, rule, _ in checked.rejected] == [(2, "cells")]

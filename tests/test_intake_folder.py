@@ -74,3 +74,28 @@ def test_a_file_whose_name_is_no_text_is_told(tmp_path: Path) -> None:
     except OSError:
         pytest.skip("this file system takes names in UTF-8 only")
     assert run_checks(fleet).read.warnings == ["visits/?.csv: not read; its name is no UTF-8 text. Rename the file."]
+
+
+def test_what_bears_a_table_s_name_and_is_none_is_told(tmp_path: Path) -> None:
+    fleet = write_fleet(tmp_path / "fleet")
+    (fleet / "visits" / "gone.csv").symlink_to(tmp_path / "nowhere")
+    (fleet / "visits.csv").write_text("visit_id,install_id,visited_on\n")
+    assert run_checks(fleet).read.warnings == [
+        "visits/gone.csv: not read; it is no file, or a link that leads to none. Put the file itself there.",
+        "visits.csv: not read; visits are read from the folder visits/. Move the file there.",
+    ]
+    for wrong in (fleet / "visits", tmp_path):
+        with pytest.raises(FleetError) as refused:
+            run_checks(wrong)
+        assert str(refused.value).endswith(f"Did you mean {fleet}?")
+    (fleet / "installs.csv").unlink()
+    (fleet / "installs.csv").mkdir()
+    with pytest.raises(FleetError, match="What bears this name is a folder; put the table itself there"):
+        run_checks(fleet)
+
+
+def test_settings_under_another_name_are_told(tmp_path: Path) -> None:
+    fleet = write_fleet(tmp_path, {"Fleet.toml": "units = 'us'"})
+    if not (fleet / "fleet.toml").exists():  # there are systems to which both names are one
+        with pytest.raises(FleetError, match=r"Fleet\.toml: is not read; it must be a file named fleet\.toml"):
+            run_checks(fleet)

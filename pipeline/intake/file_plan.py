@@ -17,7 +17,7 @@ from pipeline.intake.dates import date_style_of
 from pipeline.intake.dialect import SAMPLE_RECORDS, Bytes, Dialect, dialect_of, text_lines
 from pipeline.intake.folder import path_sql
 from pipeline.intake.headers import Mapped, map_headers
-from pipeline.intake.records import records_of
+from pipeline.intake.records import bounded_lines, records_of
 from pipeline.intake.workbook import other_sheets, workbook_records
 from pipeline.settings import Settings
 from pipeline.store import Store, literal
@@ -78,7 +78,7 @@ def plan_of(file: Arrival, settings: Settings) -> FilePlan:
 
 def _records(path: Path, dialect: Dialect) -> Iterator[list[str]]:
     with text_lines(path, dialect.encoding) as lines:
-        yield from (record.cells for record in records_of(lines, dialect.delimiter))
+        yield from (record.cells for record in records_of(bounded_lines(lines), dialect.delimiter))
 
 
 def notes_of(plan: FilePlan) -> list[str]:

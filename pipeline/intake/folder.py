@@ -48,7 +48,7 @@ def input_files(fleet: Path, settings: Settings) -> tuple[list[InputFile], list[
             if not paths and kind not in OPTIONAL_KINDS:
                 where = settings.files.get(kind, f"{kind}.csv")
                 raise FleetError(
-                    f"{where}: is missing in {fleet}; every fleet folder needs it. Add it (or {kind}.xlsx)."
+                    f"{where}: is missing in {fleet}; every fleet folder needs it. {_instead(fleet, kind)}"
                 )
             if not paths and kind == "limits":
                 warnings.append("limits.csv: is missing; the general ranges are used for every appliance model.")
@@ -58,8 +58,34 @@ def input_files(fleet: Path, settings: Settings) -> tuple[list[InputFile], list[
             if not paths:
                 told = f"{shown_value(settings.files[kind])} of fleet.toml" if kind in settings.files else f"{kind}/"
                 warnings.append(f"{told}: holds no files; there are no {kind} to go by.")
+            if kind not in settings.files:
+                warnings += [
+                    f"{p.name}: not read; {kind} are read from the folder {kind}/. Move the file there."
+                    for p in _tables(fleet, kind)
+                ]
         found += [InputFile(kind, p, p.relative_to(fleet).as_posix()) for p in paths]
     return found, warnings
+
+
+def _tables(folder: Path, kind: str) -> list[Path]:
+    """The files of a folder that are named as a kind is."""
+    return sorted(
+        p for p in folder.iterdir() if p.is_file() and p.stem.lower() == kind and p.suffix.lower() in SUFFIXES
+    )
+
+
+def _instead(fleet: Path, kind: str) -> str:
+    """What to do where a table is missing: perhaps the folder is not the one that was meant."""
+    for place in sorted(fleet.iterdir()):
+        if place.stem.lower() == kind and place.suffix.lower() in SUFFIXES:  # yet it is no file
+            what = "a folder" if place.is_dir() else "no file, or a link that leads to none"
+            return f"What bears this name is {what}; put the table itself there."
+    near = [fleet.absolute().parent, *sorted(p for p in fleet.iterdir() if p.is_dir())]
+    try:
+        found = next((p for p in near if _tables(p, "installs") and _tables(p, kind)), None)
+    except OSError:
+        found = None
+    return f"Did you mean {found}?" if found else f"Add it (or {kind}.xlsx)."
 
 
 def _paths_of(fleet: Path, kind: str, pattern: str | None) -> tuple[list[Path], list[Path]]:
@@ -74,7 +100,7 @@ def _paths_of(fleet: Path, kind: str, pattern: str | None) -> tuple[list[Path], 
     elif kind in FOLDER_KINDS:
         inside = []
         for folder in _folders(fleet, kind):
-            inside += [p for p in folder.iterdir() if p.is_file() and not _of_a_writer(p)]
+            inside += [p for p in folder.iterdir() if not p.is_dir() and not _of_a_writer(p)]
             inside += [p for p in folder.glob("*/**/*.parquet") if p.is_file() and not _hidden(p.relative_to(folder))]
     else:
         inside = [p for p in fleet.iterdir() if p.is_file() and p.stem.lower() == kind and p.suffix.lower() in SUFFIXES]
@@ -85,7 +111,7 @@ def _paths_of(fleet: Path, kind: str, pattern: str | None) -> tuple[list[Path], 
 
 
 def _readable(path: Path) -> bool:
-    return path.suffix.lower() in SUFFIXES and _is_text(str(path))
+    return path.suffix.lower() in SUFFIXES and _is_text(str(path)) and path.is_file()
 
 
 def _is_text(name: str) -> bool:
@@ -100,6 +126,8 @@ def _not_read(fleet: Path, path: Path) -> str:
     name = path.relative_to(fleet).as_posix()
     if not _is_text(name):
         return f"{name.encode(errors='replace').decode()}: not read; its name is no UTF-8 text. Rename the file."
+    if not path.is_file():
+        return f"{name}: not read; it is no file, or a link that leads to none. Put the file itself there."
     return f"{name}: not read; only {', '.join(SUFFIXES)} files are."
 
 

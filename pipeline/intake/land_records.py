@@ -12,7 +12,7 @@ from pipeline.intake.cells import beyond_plain_query, careful_query
 from pipeline.intake.dialect import text_lines
 from pipeline.intake.file_plan import FilePlan
 from pipeline.intake.lines import LineShifts
-from pipeline.intake.records import Record, records_of
+from pipeline.intake.records import Record, bounded_lines, records_of
 from pipeline.intake.workbook import workbook_records
 from pipeline.store import Store
 
@@ -26,7 +26,7 @@ def land_file(store: Store, plan: FilePlan) -> int:
         next(records, None)
         return _land_records(store, plan, records)
     with text_lines(plan.file.path, plan.dialect.encoding) as lines:
-        records = records_of(lines, plan.dialect.delimiter)
+        records = records_of(bounded_lines(lines), plan.dialect.delimiter)
         next(r for r in records if r.line >= plan.dialect.header_line)
         return _land_records(store, plan, records)
 

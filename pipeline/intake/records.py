@@ -6,8 +6,12 @@ import csv
 import io
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from typing import IO
 
 MOST_RESTARTS = 200
+LONGEST_LINE = 1 << 25
+"""Characters. A longer line is no record of anything; its cells alone would take gigabytes."""
+KEPT_OF_LINE = 1000
 
 
 @dataclass(frozen=True)
@@ -24,6 +28,16 @@ class Record:
 def lines_of(text: str) -> Iterator[str]:
     """Lines with their ends: only CR, LF and CRLF end one, not the other characters that str.splitlines knows."""
     return iter(io.StringIO(text, newline=""))
+
+
+def bounded_lines(text: IO[str]) -> Iterator[str]:
+    """The lines of a text; one that is too long is cut, behind quotes that no record has."""
+    while line := text.readline(LONGEST_LINE):
+        if len(line) == LONGEST_LINE and not line.endswith(("\n", "\r")):
+            while (rest := text.readline(LONGEST_LINE)) and not rest.endswith(("\n", "\r")):
+                pass
+            line = '"' + line[:KEPT_OF_LINE].replace('"', "") + '"…\n'
+        yield line
 
 
 class _Remembering:
