@@ -84,8 +84,7 @@ qualify row_number() over (partition by model_no, fuel order by (install_no::big
 create or replace table page_cards as
 with soon as (
     select l.install_no, l.area_no, v.planned_week, v.due_on, v.leading_indicator, v.expected_minutes,
-           if(s.p_out_now is null, null, v.p_out_at_planned) as p_out_at_planned,
-           if(s.p_out_now is null, null, v.p_out_at_interval) as p_out_at_interval, v.tasks, v.take_along, v.last_visit_on,
+           v.p_out_at_planned, v.p_out_at_interval, v.tasks, v.take_along, v.last_visit_on,
            row_number() over (partition by l.area_no order by v.planned_week, s.co_out desc, s.co_times_limit desc nulls last,
                                                              v.p_out_at_planned desc nulls last, l.install_no) as card_no,
            count(*) over (partition by l.area_no) as in_window

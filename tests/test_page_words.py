@@ -126,7 +126,7 @@ def test_an_install_of_which_nothing_is_known_is_given_no_chance(tmp_path: Path)
         store.run("""
             update forecasts set p_out_now = null, due_on = null, state = 'unknown', out_p10_on = null,
                 out_p50_on = null, out_p90_on = null, last_value = null, last_on = null;
-            update visit_plan set p_out_at_planned = 0, p_out_at_interval = 0;
+            update visit_plan set p_out_at_planned = null, p_out_at_interval = null;
             update current_installs set site_label = '  '
         """)
         made = prepare(store, settings_from({}), tmp_path / "site")

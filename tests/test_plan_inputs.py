@@ -1,7 +1,8 @@
-"""What a large fleet's plan is read in parts, or in part only, against the same read whole."""
+"""What the plan reads: in parts or in part only, against the same read whole; and where nothing is foreseen."""
 
 from __future__ import annotations
 
+import polars as pl
 import pytest
 from plan_store import plan_store
 
@@ -31,3 +32,18 @@ def test_of_many_past_visits_those_are_read_that_the_minutes_are_learnt_from(mon
     some = fit_minutes(stage._past_visits(store))
     assert 60 <= some.visits == every.visits <= 100 < store.scalar("select count(*) from current_visits")
     assert (some.used, some.mae, some.bias, some.cleanings) == (every.used, every.mae, every.bias, every.cleanings)
+
+
+def test_of_an_install_of_which_nothing_is_foreseen_no_chance_is_told() -> None:
+    with plan_store(8, seed=4) as store:
+        store.run("update forecasts set p_out_now = null, due_on = null, state = 'unknown' where install_no = 3")
+        stage.plan(store, Settings())
+        told = store.frame("""
+            select install_no = 3 as blind, planned_week, due_on, leading_indicator, p_out_at_planned, p_out_at_interval
+            from visit_plan
+        """)
+    blind, others = told.filter("blind"), told.filter(~pl.col("blind"))
+    assert blind.height == 1
+    assert blind["planned_week"].null_count() == 0
+    assert blind.select("due_on", "leading_indicator", "p_out_at_planned", "p_out_at_interval").row(0) == (None,) * 4
+    assert others["p_out_at_interval"].null_count() == others["leading_indicator"].null_count() == 0

@@ -51,13 +51,13 @@ def plan(store: Store, settings: Settings, mapper: Mapper = side_by_side) -> Non
     planned = np.array(calendar.mondays, "datetime64[D]")[np.maximum(week, 0)]
     lead = pl.Series(np.where(fleet.lead < 0, len(SERIES), fleet.lead))
     names, firings = (pl.Series([getattr(s, told) for s in SERIES] + [None]) for told in ("indicator", "firing"))
-    made = pl.Series(week != NO_WEEK)
+    made, foreseen = pl.Series(week != NO_WEEK), fleet.frame["foreseen"]
     visit_plan = fleet.frame.select("install_id", "area_id", "model_id", "due_on").with_columns(
         names.gather(lead).alias("leading_indicator"),
         pl.when(made).then(pl.Series(planned.astype("datetime64[ms]")).cast(pl.Date)).alias("planned_week"),
         pl.Series("expected_minutes", np.round(expected, 1)),
-        pl.when(made).then(pl.Series(np.round(p_planned, 6))).alias("p_out_at_planned"),
-        pl.Series("p_out_at_interval", np.round(p_interval, 6)),
+        pl.when(made & foreseen).then(pl.Series(np.round(p_planned, 6))).alias("p_out_at_planned"),
+        pl.when(foreseen).then(pl.Series(np.round(p_interval, 6))).alias("p_out_at_interval"),
         # few texts, each on thousands of visits
         pl.when(made).then(tasks.tasks).cast(pl.Categorical).alias("tasks"),
         pl.when(made).then(tasks.take_along).cast(pl.Categorical).alias("take_along"),

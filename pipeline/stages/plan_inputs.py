@@ -36,7 +36,9 @@ INSTALLS = """
     ), due as (
         select install_no, min(due_on) as due_on,
             arg_min(series_no, (coalesce(due_on, date '9999-12-31') - date '1970-01-01') * 1e4
-                + round((1 - coalesce(p_out_now, 0)) * 1e3) * 10 + series_no) as lead_no
+                + round((1 - coalesce(p_out_now, 0)) * 1e3) * 10 + series_no)
+                filter (where p_out_now is not null or state = 'out_of_range') as lead_no,
+            bool_or(p_out_now is not null) as foreseen
         from forecasts group by install_no
     ), dated as (
         select i.install_no, i.install_id, i.area_id, i.area_no, i.model_id, i.model_no, i.media_kg,
@@ -44,7 +46,7 @@ INSTALLS = """
             coalesce(m.condensing, false) as condensing, m.base_visit_minutes, m.exchanger_cleaning_minutes,
             m.trap_cleaning_minutes, s.last_visit_on, coalesce(s.last_service_on, i.installed_on) as began_on,
             case when m.service_interval_months > 0 then m.service_interval_months else $usual end as months,
-            d.due_on, d.lead_no, coalesce(r.co_out, false) as co_out,
+            d.due_on, d.lead_no, coalesce(d.foreseen, false) as foreseen, coalesce(r.co_out, false) as co_out,
             coalesce(r.co_likely_out, false) as co_likely_out, coalesce(r.out_now, false) as out_now,
             coalesce(r.at_once, false) as at_once, coalesce(r.excess, 0.0) as excess,
             coalesce(r.limit_doubted_out, false) as limit_doubted_out,
