@@ -198,7 +198,7 @@ def _range(low: float | None, high: float | None, unit: str) -> str:
 def _unlikely(kind: str) -> Iterator[str]:
     for column in columns_of(kind).values():
         name = quoted(column.column)
-        usual = literal(f"usual are {_range(column.likely_low, column.likely_high, column.unit)}; taken as it is")
+        usual = literal(f"usual are {_range(column.likely_low, column.likely_high, column.unit)}; kept as written")
         for sign, bound in ((">", column.likely_high), ("<", column.likely_low)):
             if bound is not None:
                 yield (
