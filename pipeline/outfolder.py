@@ -106,8 +106,8 @@ def is_remote(fleet: str) -> bool:
 
 
 def check_folders(fleet: str | os.PathLike[str], out: Path | None) -> None:
-    """Raise FleetError where there is no fleet folder, or where OUT would lie around it. A fleet behind a URL lies in
-    no folder."""
+    """Raise FleetError where there is no fleet folder, or where OUT would lie around it or among its records. A fleet
+    behind a URL lies in no folder."""
     if is_remote(str(fleet)):
         return
     fleet = Path(fleet)
@@ -117,6 +117,9 @@ def check_folders(fleet: str | os.PathLike[str], out: Path | None) -> None:
         )
     if out is not None and fleet.resolve().is_relative_to(out.resolve()):
         raise FleetError(f"{out}: holds the fleet folder itself. Give an --out beside or inside it, not around it.")
+    for name in ("visits", "readings"):
+        if out is not None and out.resolve().is_relative_to(fleet.resolve() / name):
+            raise FleetError(f"{out}: lies in {name}/, whose files are all read. Give an --out beside it.")
 
 
 @contextmanager

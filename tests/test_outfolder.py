@@ -135,6 +135,10 @@ def test_out_may_not_lie_around_the_fleet_folder(tmp_path: Path) -> None:
         check_folders(tmp_path / "fleet", tmp_path)
     with pytest.raises(FleetError, match="is not a folder"):
         check_folders(tmp_path / "nothing", tmp_path / "out")
+    for inside in ("visits", "readings/out"):
+        with pytest.raises(FleetError, match=r"lies in (visits|readings)/, whose files are all read"):
+            check_folders(tmp_path / "fleet", tmp_path / "fleet" / inside)
+    check_folders(tmp_path / "fleet", tmp_path / "fleet" / "visits-out")
 
 
 @pytest.mark.skipif(sys.platform == "win32" or os.geteuid() == 0, reason="to root nothing is forbidden")
