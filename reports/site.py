@@ -104,6 +104,11 @@ def asset(name: str) -> str:
     return files("reports").joinpath("assets", name).read_text(encoding="utf-8")
 
 
+def script(name: str) -> str:
+    """A page's own script with what both of them search by."""
+    return asset("fold.js") + asset(name)
+
+
 @cache
 def templates() -> jinja2.Environment:
     env = jinja2.Environment(
@@ -201,8 +206,9 @@ class Site:
         target = self.folder / "assets"
         target.mkdir(exist_ok=True)
         (target / "vega.js").write_text(self._script.text(), encoding="utf-8")
-        for name in ("page.js", "phone.js", "page.css"):
-            (target / name).write_text(asset(name), encoding="utf-8")
+        for name in ("page.js", "phone.js"):
+            (target / name).write_text(script(name), encoding="utf-8")
+        (target / "page.css").write_text(asset("page.css"), encoding="utf-8")
         return self.pages
 
     def _render(self, page: Waiting) -> None:
@@ -230,15 +236,15 @@ class Site:
 
     def write_single(self, name: str, template: str, **context: Any) -> None:
         """Write a page that carries its own style and script, for a phone that is handed one file."""
-        script = asset("phone.js")
+        own = script("phone.js")
         csp = (
-            f"default-src 'none'; script-src 'sha256-{_sha(script)}'; style-src 'unsafe-inline'; img-src data:; "
+            f"default-src 'none'; script-src 'sha256-{_sha(own)}'; style-src 'unsafe-inline'; img-src data:; "
             "base-uri 'none'; form-action 'none'"
         )
         html = (
             templates()
             .get_template(template)
-            .render(fleet=self.fleet, csp=csp, script=Markup(script), style=Markup(asset("page.css")), **context)
+            .render(fleet=self.fleet, csp=csp, script=Markup(own), style=Markup(asset("page.css")), **context)
         )
         self._put(name, html)
 

@@ -135,9 +135,6 @@
     const status = byId("find-status");
     const list = byId("found");
     let state = "none";
-    // What is typed is found without regard to case, accents and width (Unicode NFKD without marks).
-    const LETTERS = { ß: "ss", ø: "o", ł: "l", đ: "d", æ: "ae", œ: "oe", ı: "i" };
-    const fold = (text) => text.toLowerCase().normalize("NFKD").replace(/\p{M}/gu, "").replace(/[ßøłđæœı]/g, (c) => LETTERS[c]);
     globalThis.foulcastFind = (area, part) => { for (const r of part) rows.push([...r, area, fold(`${r[0]} ${r[1]} ${r[2]} ${areas[area]}`)]); };
     const load = async () => {
       state = "loading";

@@ -6,9 +6,6 @@
   const status = document.getElementById("filter-status");
   const list = document.getElementById("others");
   const index = document.getElementById("find-index");
-  // What is typed is found without regard to case, accents and width (Unicode NFKD without marks).
-  const LETTERS = { ß: "ss", ø: "o", ł: "l", đ: "d", æ: "ae", œ: "oe", ı: "i" };
-  const fold = (text) => text.toLowerCase().normalize("NFKD").replace(/\p{M}/gu, "").replace(/[ßøłđæœı]/g, (c) => LETTERS[c]);
   const found = cards.map((card) => fold(card.dataset.find));
   let rows = null;
   function apply() {
