@@ -14,15 +14,6 @@ BROWSER = [
     pytest.mark.skipif(shutil.which("chromium") is None, reason="Debian's chromium is not installed"),
 ]
 
-TOP = [
-    "index.html",
-    "staffing.html",
-    "appliance-models.html",
-    "visits.html",
-    "limits.html",
-    "tags.html",
-    "data-quality.html",
-]
 DEEP = ["visits/area-00.html", "phone/area-00.html", "tags/area-00.html"]
 QUIET = [
     "--disable-background-networking",

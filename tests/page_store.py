@@ -22,6 +22,16 @@ from pipeline.stages.pages import pages
 from pipeline.stages.plan_readings import read_out_of_range
 from pipeline.store import Store
 
+TOP = [
+    "index.html",
+    "staffing.html",
+    "appliance-models.html",
+    "visits.html",
+    "limits.html",
+    "tags.html",
+    "data-quality.html",
+]
+
 
 def _series() -> pl.DataFrame:
     with (files("pipeline") / "indicators.csv").open("rb") as lines:

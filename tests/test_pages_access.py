@@ -7,7 +7,8 @@ from itertools import pairwise
 from pathlib import Path
 
 import pytest
-from page_browser import BROWSER, DEEP, TOP, Watched, draw_all, narrow
+from page_browser import BROWSER, DEEP, Watched, draw_all, narrow
+from page_store import TOP
 from playwright.sync_api import Browser, Page, expect
 
 pytestmark = BROWSER

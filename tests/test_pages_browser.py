@@ -9,7 +9,8 @@ from pathlib import Path
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from page_browser import BROWSER, DEEP, TOP, Watched, draw_all, narrow
+from page_browser import BROWSER, DEEP, Watched, draw_all, narrow
+from page_store import TOP
 from playwright.sync_api import Browser, expect
 
 pytestmark = BROWSER

@@ -16,7 +16,7 @@ import altair as alt
 import numpy as np
 import polars as pl
 import pytest
-from page_store import built_site, small_store, text_of
+from page_store import TOP, built_site, small_store, text_of
 from page_tables import AS_OF, empty_store
 
 from pipeline import fuels
@@ -203,15 +203,7 @@ def test_cautions_stand_on_every_page(site: Path) -> None:
 def test_an_empty_store_still_gives_pages_that_say_so(tmp_path: Path) -> None:
     with empty_store() as store:
         names = pages(store, settings_from({}), tmp_path / "site")
-    assert {
-        "index.html",
-        "staffing.html",
-        "appliance-models.html",
-        "visits.html",
-        "limits.html",
-        "tags.html",
-        "data-quality.html",
-    } == set(names)
+    assert set(names) == set(TOP)
     assert "No install is on record yet" in text_of(tmp_path / "site" / "index.html")
     assert "No visit is planned yet" in text_of(tmp_path / "site" / "staffing.html")
     assert "too few readings" in text_of(tmp_path / "site" / "appliance-models.html")
