@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from pathlib import Path
@@ -32,14 +33,15 @@ class AreaCalendar:
     """One file: where it stands, the name of its area, and its visits.
 
     visits: COLUMNS, one row per visit, in the order of the file. uid: unique per install and week; due_on: as text.
-    stamp: the data's date, as DTSTAMP has it. worked: the weekdays that an event lasts from and to, Monday being 0.
+    stamp: the data's date, as DTSTAMP has it. worked: the weekdays that are worked, in their order, Monday being 0; an
+    event lasts from the first to the last.
     """
 
     path: Path
     area: str
     visits: pl.DataFrame
     stamp: str
-    worked: tuple[int, int]
+    worked: Sequence[int]
 
 
 def write_calendar(piece: AreaCalendar) -> Path:
@@ -57,7 +59,7 @@ def write_calendar(piece: AreaCalendar) -> Path:
     return piece.path
 
 
-def _events(visits: pl.DataFrame, stamp: str, worked: tuple[int, int]) -> pl.Series:
+def _events(visits: pl.DataFrame, stamp: str, worked: Sequence[int]) -> pl.Series:
     """The events as text, their lines not yet folded. The package's own components take a millisecond each."""
     columns = {name: visits[name] for name in COLUMNS}
     install, site = _each_escaped(columns["install_id"]), _each_escaped(columns["site_label"].fill_null(""))
@@ -74,7 +76,7 @@ def _events(visits: pl.DataFrame, stamp: str, worked: tuple[int, int]) -> pl.Ser
             "DESCRIPTION:Appliance: {}\\nExpected: {} minutes{}{}{}\\n{}\r\nTRANSP:TRANSPARENT\r\nEND:VEVENT\r\n",
             columns["uid"],
             told(_day, week + timedelta(days=worked[0])),
-            told(_day, week + timedelta(days=worked[1] + 1)),  # the day after the last one (RFC 5545, 3.6.1)
+            told(_day, week + timedelta(days=worked[-1] + 1)),  # the day after the last one (RFC 5545, 3.6.1)
             install,
             place.then(pl.format("\\, {}", site)).otherwise(pl.lit("")),
             place.then(pl.format("LOCATION:{}\r\n", site)).otherwise(pl.lit("")),

@@ -6,6 +6,7 @@ Names of files are running numbers, since an area's id may hold anything.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import UTC, date, datetime, time
 from pathlib import Path
 
@@ -30,10 +31,10 @@ WORDS = ("leading_indicator", "tasks", "take_along")  # of the plan: few texts, 
 NAMES = ("area_id", "area", "model")
 
 
-def area_calendars(store: Store, folder: Path, worked: tuple[int, int] = (0, 4)) -> list[AreaCalendar]:
+def area_calendars(store: Store, folder: Path, worked: Sequence[int] = (0, 4)) -> list[AreaCalendar]:
     """visits-001.ics … as pieces of work: one per area with planned visits, in the areas' order.
 
-    worked: the weekdays that an event lasts from and to, Monday being 0.
+    worked: the weekdays that are worked, in their order, Monday being 0; an event lasts from the first to the last.
     Equal plans give equal bytes: identifiers come from install and week, time stamps from the data's date.
     """
     stamp = datetime.combine(date.fromisoformat(str(store.fact("as_of"))), time(), UTC).strftime("%Y%m%dT%H%M%SZ")

@@ -43,10 +43,9 @@ class PlanSettings(BaseModel):
     scenario_tolerances: tuple[float, ...] = (0.02, 0.05, 0.10, 0.20)
 
     @property
-    def worked(self) -> tuple[int, int]:
-        """The first and the last weekday that is worked, Monday being 0."""
-        days = [WEEKDAYS.index(day) for day in self.working_days]
-        return min(days), max(days)
+    def worked(self) -> list[int]:
+        """The weekdays that are worked, in their order, Monday being 0."""
+        return sorted({WEEKDAYS.index(day) for day in self.working_days})
 
     @field_validator("scenario_tolerances")
     @classmethod

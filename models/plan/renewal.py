@@ -13,7 +13,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from models.plan.visit_weeks import Array, Chances
+from models.plan.visit_weeks import Array, Chances, first_reached
 
 STEEPEST, FLATTEST = 8.0, 0.5  # bounds of the power that carries a cycle back to its start
 USUAL_POWER = (
@@ -89,7 +89,7 @@ class FreshCycles:
     def age_at_chance(self, chance: Array | float) -> Array:
         """Age at which F reaches a chance (0 where a cycle begins above it), inf where it never does. (n,) [d]"""
         target = np.broadcast_to(np.asarray(chance, float), self.age.shape)
-        step, reached = _first_reached(self.points, target)
+        step, reached = first_reached(self.points, target)
         row = np.arange(len(step))
         low, high = self.points[row, step], self.points[row, step + 1]
         share = np.clip((target - low) / np.maximum(high - low, 1e-300), 0, 1)
@@ -106,7 +106,7 @@ class FreshCycles:
 
     def best_age(self, price: Array) -> Array:
         """Age of least long-run cost for a visit that costs `price` out-of-range days; inf beyond the forecast. [d]"""
-        step, reached = _first_reached(self._worth, price)
+        step, reached = first_reached(self._worth, price)
         row = np.arange(len(step))
         start, end = self.ages[row, step], self.ages[row, step + 1]
         slope = (self.points[row, step + 1] - self.points[row, step]) / (end - start)
@@ -129,12 +129,6 @@ class FreshCycles:
 def _hazard(chance: Array, start: Array) -> Array:
     """Hazard that has added up to a chance, from those that began in range."""
     return -np.log1p(-np.clip((chance - start) / np.maximum(1 - start, 1e-12), 0, 1 - 1e-7))
-
-
-def _first_reached(rising: Array, target: Array) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
-    """Last column before each row reaches its target (at most the last but one), and whether it reaches it at all."""
-    below = (rising < target[:, None]).sum(axis=1)
-    return np.clip(below - 1, 0, rising.shape[1] - 2), below < rising.shape[1]
 
 
 def best_renewal(cost: Array, length: Array) -> tuple[int, float]:

@@ -61,12 +61,11 @@ class Chances:
     def day_reached(self, chance: Array | float) -> Array:
         """Day on which the chance reaches a size: 0 where it has, inf where it does not within the nodes. (n,) [d]"""
         target = np.broadcast_to(np.asarray(chance, float), len(self.chance))
-        below = (self.chance < target[:, None]).sum(axis=1)
-        left = np.clip(below - 1, 0, len(self.nodes) - 2)
+        left, reached = first_reached(self.chance, target)
         low, high = (_deviate(p) for p in self._around(left))
         share = np.clip((_deviate(target) - low) / np.maximum(high - low, 1e-12), 0, 1)
         day = self.nodes[left] + share * (self.nodes[left + 1] - self.nodes[left])
-        return np.where(below == 0, 0.0, np.where(below < len(self.nodes), day, np.inf))
+        return np.where(reached, day, np.inf)
 
     def days_out_each(self, days: Array) -> Array:
         """Expected days out of range from as_of to one day per install. days: (n,) [d], 0 or later -> (n,) [d]."""
@@ -94,6 +93,12 @@ class Chances:
         days = np.clip(np.asarray(days, float), self.nodes[0], self.nodes[-1])
         left = np.clip(np.searchsorted(self.nodes, days, side="right") - 1, 0, len(self.nodes) - 2)
         return left, (days - self.nodes[left]) / (self.nodes[left + 1] - self.nodes[left])
+
+
+def first_reached(rising: Array, target: Array) -> tuple[Ints, NDArray[np.bool_]]:
+    """Last column before each row reaches its target (at most the last but one), and whether it reaches it at all."""
+    below = (rising < target[:, None]).sum(axis=1)
+    return np.clip(below - 1, 0, rising.shape[1] - 2), below < rising.shape[1]
 
 
 def _deviate(chance: Array) -> Array:

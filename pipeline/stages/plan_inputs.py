@@ -17,7 +17,7 @@ from models.plan.tasks import CLASSES
 from models.plan.visit_weeks import Chances, combined_chance
 from models.tails import chance_below
 from pipeline.schema import SERIES, Series
-from pipeline.settings import WEEKDAYS, PlanSettings
+from pipeline.settings import PlanSettings
 from pipeline.stages.model_ranking import months_later
 from pipeline.stages.plan_readings import excused, read_out_of_range
 from pipeline.store import Store
@@ -95,13 +95,12 @@ def week_calendar(as_of: date, plan: PlanSettings) -> Calendar:
     """Weeks from the Monday on or after as_of; public holidays are not worked."""
     first = as_of + timedelta(days=-as_of.weekday() % 7)
     mondays = [first + timedelta(days=7 * w) for w in range(plan.horizon_weeks)]
-    worked = {WEEKDAYS.index(day) for day in plan.working_days}
     free: set[date] = set()
     if plan.holidays_country:
         years = range(first.year, mondays[-1].year + 2)
         free = set(holidays.country_holidays(plan.holidays_country, subdiv=plan.holidays_subdivision, years=years))
-    days = [sum(m + timedelta(days=d) not in free for d in worked) for m in mondays]
-    return Calendar(as_of, mondays, np.array(days, float), plan.worked[1])
+    days = [sum(m + timedelta(days=d) not in free for d in plan.worked) for m in mondays]
+    return Calendar(as_of, mondays, np.array(days, float), plan.worked[-1])
 
 
 @dataclass(frozen=True)
