@@ -125,8 +125,10 @@ def without(leaf: LeafSums, known: np.ndarray) -> LeafSums:
 class Messages:
     """What the groups hear: packed S (., g), B = Z'[X y] (q, p + 1, g), the quadratic [X y]'[X y] and sums of logdets.
 
-    With gradients: h per level, the sum of the nodes' local information; grams per level (g, q (q + 1) / 2, p + 1,
-    p + 1); info[l][m], sums of products of information between levels, (q, q, q, q), the scoring matrix.
+    With gradients, per level: h, the sum of the nodes' local information; own (q, q, g, q, p + 1), the sums of products
+    of the nodes' score maps with those of the intercepts, by group, and common (q (q + 1) / 2, p + 1 - q, p + 1 - q),
+    those of all others, over all groups, since beyond the intercepts a group's u is that of all; info[l][m], sums of
+    products of information between levels, (q, q, q, q), the scoring matrix.
     """
 
     s: np.ndarray
@@ -135,7 +137,8 @@ class Messages:
     logdet: float
     n_obs: float
     h: list[np.ndarray] = field(default_factory=list)
-    grams: list[np.ndarray] = field(default_factory=list)
+    own: list[np.ndarray] = field(default_factory=list)
+    common: list[np.ndarray] = field(default_factory=list)
     info: list[list[np.ndarray]] = field(default_factory=list)
 
 
@@ -149,7 +152,8 @@ def merge(parts: Sequence[Messages], groups: Sequence[np.ndarray], n_groups: int
         logdet=0.0,
         n_obs=0.0,
         h=[np.zeros_like(h) for h in first.h],
-        grams=[np.zeros((n_groups, *g.shape[1:])) for g in first.grams],
+        own=[np.zeros((*x.shape[:2], n_groups, *x.shape[3:])) for x in first.own],
+        common=[np.zeros_like(x) for x in first.common],
         info=[[np.zeros_like(x) for x in row] for row in first.info],
     )
     for part, at in zip(parts, groups, strict=True):
@@ -160,7 +164,8 @@ def merge(parts: Sequence[Messages], groups: Sequence[np.ndarray], n_groups: int
         total.n_obs += part.n_obs
         for level in range(len(total.h)):
             total.h[level] += part.h[level]
-            total.grams[level][at] += part.grams[level]
+            total.own[level][:, :, at] += part.own[level]
+            total.common[level] += part.common[level]
             for other in range(len(total.h)):
                 total.info[level][other] += part.info[level][other]
     return total

@@ -276,7 +276,8 @@ def sweep(
     )
     if gradient:
         out.h = [np.zeros((q, q)) for _ in range(n_lower)]
-        out.grams = [np.zeros((n_groups, q * (q + 1) // 2, p + 1, p + 1)) for _ in range(n_lower)]
+        out.own = [np.zeros((q, q, n_groups, q, p + 1)) for _ in range(n_lower)]
+        out.common = [np.zeros((q * (q + 1) // 2, p + 1 - q, p + 1 - q)) for _ in range(n_lower)]
         out.info = [[np.zeros((q, q, q, q)) for _ in range(n_lower)] for _ in range(n_lower)]
     at = sb.slots(q)
     for slices in blocks:
@@ -289,14 +290,11 @@ def sweep(
             out.h[level] += sums[at]
             of_group = groups if level == n_lower - 1 else groups[to_top(block, level)]
             starts = segment_starts(of_group)
-            ends = np.r_[starts[1:], len(of_group)]
-            size = full.shape[0]
-            inner = np.empty((len(starts), q * (q + 1) // 2, size, size))
-            for gram, a, b in zip(inner, starts.tolist(), ends.tolist(), strict=True):
-                for i in range(q):
-                    for j in range(i + 1):
-                        gram[at[i, j]] = down.score[i, :, a:b] @ down.score[j, :, a:b].T
-            out.grams[level][of_group[starts]] += full.T @ inner @ full
+            out.own[level][:, :, of_group[starts]] += with_intercepts(down.score, starts) @ full
+            beyond = full[:, q:]
+            for i in range(q):
+                for j in range(i + 1):
+                    out.common[level][at[i, j]] += beyond.T @ (down.score[i] @ down.score[j].T) @ beyond
             info = down.h[at].reshape(q * q, -1)
             out.info[level][level] += products(info, q)
             if down.x is not None:
@@ -304,6 +302,17 @@ def sweep(
                 out.info[level][level + 1] += cross
                 out.info[level + 1][level] += cross.transpose(2, 3, 0, 1)
     return out
+
+
+def with_intercepts(score: np.ndarray, starts: np.ndarray) -> np.ndarray:
+    """Sums over the nodes of each group of products of score maps (q, m, n): score[i, c] score[j, d] with c an
+    intercept, as [i, j, group, c, d]. starts: first node of each group."""
+    q, m, n = score.shape
+    left, right = score[:, :q].reshape(q * q, n), score.reshape(q * m, n).T
+    out = np.empty((len(starts), q * q, q * m))
+    for of_group, a, b in zip(out, starts.tolist(), [*starts[1:].tolist(), n], strict=True):
+        np.matmul(left[:, a:b], right[a:b], out=of_group)
+    return out.reshape(-1, q, q, q, m).transpose(1, 3, 0, 2, 4)
 
 
 def products(flat: np.ndarray, q: int) -> np.ndarray:

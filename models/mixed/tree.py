@@ -294,6 +294,8 @@ def leaf_posteriors(
     out = [Nodes(np.zeros((q, n)), np.zeros((q * (q + 1) // 2, n)), np.zeros(n)) for n in tree.sizes[: tree.n_lower]]
     lower = list(roots[: tree.n_lower])
     prior_rate = np.cumsum([(r @ r.T)[-1, -1] for r in lower[::-1]])[::-1]
+    cov_u = np.zeros((leaf.p + 1,) * 2)  # of a group's u, beyond its first rows that of the fixed effects
+    cov_u[: leaf.p, : leaf.p] = e.beta_cov
     for slices in tree.blocks:
         block = sweep_up(leaf, tree.parents, slices, lower, None, tree.bases)
         first, last = int(block.parent[-1][0]), int(block.parent[-1][-1]) + 1
@@ -323,7 +325,7 @@ def leaf_posteriors(
             ends = np.r_[starts[1:], len(index)]
             spread, common = np.empty_like(down.total), np.zeros_like(down.c)
             for a, b in zip(starts.tolist(), ends.tolist(), strict=True):
-                cov_u = e.group_cov[index[a]]
+                cov_u[:q], cov_u[:, :q] = e.group_cov[index[a]], e.group_cov[index[a]].T
                 np.matmul(full @ cov_u @ full.T, down.total[:, :, a:b], out=spread[:, :, a:b])
                 if level > 0:
                     both = np.tensordot(constant @ cov_u @ full.T, down.total[:, :, a:b], axes=(1, 1))  # (q, q, n)

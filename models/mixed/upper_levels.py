@@ -53,7 +53,9 @@ class Evaluation:
     scaled: list[np.ndarray] = field(default_factory=list)  # how these move with log sigma2
     dof: float = np.inf  # of a residual variance that was profiled out
     group_u: np.ndarray = field(default_factory=lambda: np.zeros((0, 0)))  # (p + 1, g)
-    group_cov: np.ndarray = field(default_factory=lambda: np.zeros((0, 0, 0)))  # (g, p + 1, p + 1), relative
+    group_cov: np.ndarray = field(
+        default_factory=lambda: np.zeros((0, 0, 0))
+    )  # its first q rows (g, q, p + 1), relative
     nodes: list[Nodes] = field(default_factory=list)  # upper levels
     links: list[Link] = field(default_factory=list)  # upper levels
 
@@ -258,22 +260,25 @@ def reach_groups(
     gradient: bool,
 ) -> None:
     """Each group's u and its covariance, and with them the gradients of the lower levels, put into `e`."""
-    q, p = m.b.shape[0], m.b.shape[1] - 1
+    q = m.b.shape[0]
     at = sb.slots(q)
     n_groups = m.s.shape[1]
     if total.shape[2] != n_groups:
         total, cond = np.repeat(total, n_groups, axis=2), np.repeat(cond, n_groups, axis=1)
-    maps = np.zeros((n_groups, p + 1, p + 1))
-    maps[:, :q] = -np.moveaxis(total, 2, 0)
-    for i in range(q, p + 1):
-        maps[:, i, i] = 1.0
-    e.group_u = (maps @ u_root).T
-    e.group_cov = maps @ cov_root @ maps.transpose(0, 2, 1)
-    e.group_cov[:, :q, :q] += sb.unpack(cond, q)
+    maps = -np.moveaxis(total, 2, 0)
+    e.group_u = np.repeat(u_root[:, None], n_groups, axis=1)
+    e.group_u[:q] = (maps @ u_root).T
+    e.group_cov = maps @ cov_root
+    e.group_cov[:, :, :q] = e.group_cov @ maps.transpose(0, 2, 1) + sb.unpack(cond, q)
     if gradient:
-        moment = e.group_cov + e.group_u.T[:, :, None] * e.group_u.T[:, None, :] / e.sigma2
+        moment = e.group_cov + e.group_u[:q].T[:, :, None] * e.group_u.T[:, None, :] / e.sigma2
+        by_kind = np.zeros((*moment.shape, 2))  # among the intercepts, and with the others
+        by_kind[:, :, :q, 0], by_kind[:, :, q:, 1] = moment[:, :, :q], moment[:, :, q:]
+        beyond = (cov_root + np.outer(u_root, u_root) / e.sigma2)[q:, q:]
         for level in range(len(m.h)):
-            e.scaled[level] = np.tensordot(m.grams[level], moment, axes=([0, 2, 3], [0, 1, 2]))[at]
+            among, mixed = (m.own[level].reshape(q * q, -1) @ by_kind.reshape(-1, 2)).T.reshape(2, q, q)
+            common = m.common[level].reshape(len(cond), -1) @ beyond.ravel()
+            e.scaled[level] = among + mixed + mixed.T + common[at]
             e.gradients[level] = m.h[level] - e.scaled[level]
             for other in range(len(m.h)):
                 e.infos[level][other] = m.info[level][other]
