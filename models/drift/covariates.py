@@ -25,8 +25,8 @@ class Term:
     """One column of the fixed effects.
 
     how: intercept; opened (by a kind of work, on a material); carry (what had built up before that work, `centre` where
-    that is not known, with `spread`); category; number (standardised); aged (of unknown age, where drift is not
-    straight); since, batch (a change of pace).
+    that is not known, with `spread`); category; number (standardised); aged (of unknown age, in designs
+    "a,b" whose drift is not straight); since, batch (a change of pace).
     """
 
     component: int
@@ -76,7 +76,8 @@ class Term:
         if self.how == "opened":
             return self.applies(forest).view(np.int8)
         if self.how == "aged":
-            here = (forest.park["design_no"].to_numpy() == int(self.value))[forest.parents[0]]
+            bent = [int(number) for number in self.value.split(",")]
+            here = np.isin(forest.park["design_no"].to_numpy(), bent)[forest.parents[0]]
             return (here & of_unknown_age(forest)).astype(np.int8)
         raise ValueError(f"term {self.how!r}; allowed: intercept, opened, carry, category, number, aged, since, batch")
 

@@ -13,7 +13,7 @@ from models.drift.before_work import built_up_by_then, clean_effects
 from models.drift.breaks import ROUNDS, open_share, split_at_breaks
 from models.drift.covariates import LEVEL, RATE, Term, Terms, choose_terms
 from models.drift.cycle_sums import PARTS, Forest, Readings
-from models.drift.exponents import choose_exponents
+from models.drift.exponents import choose_exponents, late_stretches
 from models.drift.fitted import SeriesFit, of_named
 from models.drift.pace import AT_MOST, described, find_change, with_term
 from models.drift.projection import Projector
@@ -35,7 +35,8 @@ from models.drift.states import (
 from models.drift.unknown_starts import unknown_starts
 
 DEFAULTS = FitOptions()
-FEWEST_OF_MODEL = 12  # installs of each appliance model looked at in a search
+FEWEST_OF_MODEL, LEAST_OF_MODEL = 12, 4  # installs of each appliance model looked at in a search; where there are many
+AT_MOST_WANTED = 2  # times as many installs as are wanted are looked at where there are many models
 BENT_STEPS = 3  # towards biases whose effect is no straight line
 FEWEST_WORKS = 15  # cycles opened by one kind of work, with the value before known, to fit what it carries over
 
@@ -52,15 +53,22 @@ def fit_series(inputs: SeriesInputs, options: FitOptions = DEFAULTS) -> SeriesFi
 
 def sampled(numbers: np.ndarray, installs: pl.DataFrame, wanted: int) -> np.ndarray:
     """About `wanted` of the install numbers: the same share of every appliance model, spread evenly, but at least
-    FEWEST_OF_MODEL of each model while it has so many; sorted. installs: install_no, model_no, design_no of all."""
+    FEWEST_OF_MODEL of each model while it has so many; sorted. Where that would be more than AT_MOST_WANTED times as
+    many, fewer of each model, and at last of some models only. installs: install_no, model_no, design_no of all."""
     park = installs.select("install_no", "design_no", "model_no").sort("design_no", "model_no", "install_no")
     park = park.filter(pl.col("install_no").is_in(pl.Series(numbers).cast(park.schema["install_no"]).implode()))
     number, model = park["install_no"].to_numpy(), park["model_no"].to_numpy()
     first = np.flatnonzero(np.r_[True, model[1:] != model[:-1]])
     size = np.diff(np.r_[first, len(model)])
-    take = np.minimum(np.maximum(np.round(size * wanted / len(number)).astype(int), FEWEST_OF_MODEL), size)
+    share, most = np.round(size * wanted / len(number)).astype(int), AT_MOST_WANTED * wanted
+    for fewest in range(FEWEST_OF_MODEL, LEAST_OF_MODEL - 1, -1):
+        take = np.minimum(np.maximum(share, fewest), size)
+        if take.sum() <= most:
+            break
+    if take.sum() > most:
+        take[np.diff(np.arange(len(take) + 1) * most // take.sum()) == 0] = 0
     place = np.arange(take.sum()) - np.repeat(np.cumsum(take) - take, take)
-    at = np.repeat(first, take) + ((place + 0.5) * np.repeat(size / take, take)).astype(int)
+    at = np.repeat(first, take) + ((place + 0.5) * np.repeat(size / np.maximum(take, 1), take)).astype(int)
     return np.sort(number[at])
 
 
@@ -98,7 +106,7 @@ def search(
     if len(options.gammas) > 1:
         gamma = choose_exponents(fit, forest)
         if gamma != fit.gamma:
-            bent = tuple(Term(RATE, "aged", value=str(d)) for d, g in sorted(gamma.items()) if g != 1.0)
+            bent = late_stretches(gamma, forest, tree_sums(fit, forest).n)
             terms = replace(fit.terms, terms=fit.terms.terms + bent)
             fit = refit(replace(fit, gamma=gamma, terms=terms), forest)
     for _ in range(options.robust_rounds):

@@ -13,7 +13,7 @@ from pathlib import Path
 import numpy as np
 import polars as pl
 
-from models.drift.fit import sampled
+from models.drift.fit import AT_MOST_WANTED, sampled
 from models.drift.fitted import Told
 from models.drift.series import FitOptions, SeriesInputs
 from models.fleets.shards import Mapper, cut
@@ -179,7 +179,8 @@ def looked_at(readings: pl.DataFrame, installs: pl.DataFrame, options: FitOption
     readings: by install."""
     number = readings["install_no"].to_numpy()
     read = number[np.r_[number[:1] >= 0, number[1:] != number[:-1]]]
-    return sampled(read, installs, options.search_installs) if len(read) > 2 * options.search_installs else read
+    wanted = options.search_installs
+    return sampled(read, installs, wanted) if len(read) > AT_MOST_WANTED * wanted else read
 
 
 def write(folder: Path, name: str, rows: pl.DataFrame, blocks: dict[int | str, np.ndarray]) -> None:
