@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import integrate, optimize, stats
 
-from models.plan.renewal import FreshCycles, best_renewal, day_price, hour_price
+from models.plan.renewal import FreshCycles, day_price, hour_price
 from models.plan.visit_weeks import Chances, combined_chance, week_costs, windows
 
 NODES = np.r_[0.0, 14.0 + 30.5 * np.arange(36)]
@@ -24,9 +24,8 @@ def power_law(scale: float, power: float, ages: np.ndarray) -> np.ndarray:
 
 
 # The package `reliability` (M. Reid), optimal_replacement_time with q=1: a renewal every t with small repairs in
-# between that
-# change nothing else, (cost_CM + cost_PM (t / alpha) ** beta) / t as it computes it. Days out of range run up like
-# the repairs.
+# between that change nothing else, (cost_CM + cost_PM (t / alpha) ** beta) / t as it computes it. Days out of range run
+# up like the repairs.
 @pytest.mark.parametrize(("alpha", "beta", "price"), [(400.0, 2.5, 3.0), (900.0, 1.8, 1.6), (250.0, 4.0, 9.0)])
 def test_best_age_is_that_of_the_reliability_package(alpha: float, beta: float, price: float) -> None:
     import matplotlib as mpl
@@ -43,30 +42,6 @@ def test_best_age_is_that_of_the_reliability_package(alpha: float, beta: float, 
     # Both are exact up to the straight line between nodes, 0.02 % of the age.
     assert best[0] == pytest.approx(other.ORT, rel=1e-3)
     assert cycles.cost_rate(best, np.array([price]))[0] == pytest.approx(other.min_cost, rel=1e-3)
-
-
-# The same package with q=0, age replacement as in Barlow & Hunter 1960, policy I: failure ends a cycle and is seen
-# at once.
-@pytest.mark.parametrize(("alpha", "beta", "planned", "failed"), [(1000.0, 2.5, 1.0, 5.0), (500.0, 3.5, 2.0, 30.0)])
-def test_renewal_reward_gives_the_age_replacement_of_the_reliability_package(
-    alpha: float, beta: float, planned: float, failed: float
-) -> None:
-    import matplotlib as mpl
-
-    mpl.use("Agg")
-    from reliability.Repairable_systems import optimal_replacement_time
-
-    other = optimal_replacement_time(
-        cost_PM=planned, cost_CM=failed, weibull_alpha=alpha, weibull_beta=beta, q=0,
-        show_time_plot=False, show_ratio_plot=False, print_results=False)  # fmt: skip
-    ages = np.linspace(1, 3 * alpha, 30_000)
-    alive = np.exp(-((ages / alpha) ** beta))
-    length = np.r_[0.0, integrate.cumulative_trapezoid(alive, ages)] + 1.0
-    best, rate = best_renewal(planned * alive + failed * (1 - alive), length)
-    # The package takes the best of 10,000 ages up to three times alpha, a step of 0.03 % of alpha; near the
-    # optimum the cost is flat.
-    assert ages[best] == pytest.approx(other.ORT, rel=5e-3)
-    assert rate == pytest.approx(other.min_cost, rel=1e-3)
 
 
 @settings(max_examples=30, deadline=None)
