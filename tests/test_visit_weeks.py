@@ -226,3 +226,17 @@ def test_a_weibull_optimum_agrees_with_a_continuous_minimisation() -> None:
 
     found = optimize.minimize_scalar(rate, bounds=(10, 2500), method="bounded", options={"xatol": 1e-6})
     assert cycles.best_age(np.array([price]))[0] == pytest.approx(found.x, rel=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("nodes", "chance", "said"),
+    [
+        ([1.0, 2.0], [[0.1, 0.2]], "start at 0 and rise"),
+        ([0.0, 5.0, 5.0], [[0.1, 0.2, 0.3]], "start at 0 and rise"),
+        ([0.0, 2.0], [[0.1, 0.2, 0.3]], "2 columns"),
+        ([0.0, 2.0], [0.1, 0.2], "2 columns"),
+    ],
+)
+def test_chances_that_do_not_fit_their_days_are_refused(nodes: list[float], chance: list, said: str) -> None:
+    with pytest.raises(ValueError, match=said):
+        Chances(np.array(nodes), np.array(chance))
