@@ -48,6 +48,9 @@ def test_each_planned_visit_is_one_event_over_the_working_days_of_its_week(store
     weeks = store.frame("select planned_week from visit_plan where planned_week is not null order by 1")["planned_week"]
     assert found == [(w, w + timedelta(days=5)) for w in weeks]
     assert all(type(start) is date and start.weekday() == 0 for start, _ in found)  # all-day: a date, not a time
+    for path in paths:
+        begins = [e.decoded("dtstart") for e in events(path)]
+        assert begins == sorted(begins)
 
 
 @pytest.mark.parametrize(

@@ -191,3 +191,20 @@ def test_anything_a_file_may_hold_gives_finite_values_or_none() -> None:
         assert got["excess_air_ratio"].min() >= 1  # type: ignore[operator]
         assert got["co_air_free_ppm"].min() >= 0  # type: ignore[operator]
         assert got["condensate_kg_per_kwh"].min() >= 0  # type: ignore[operator]
+
+
+# CaCO3 (100.087 g/mol) takes up two H+. What CO2 dissolves of it: calcite at 25 °C without activities, [Ca]^3 =
+# p KH K1 Kc / (4 K2), log K -1.468, -6.352, -8.480, -10.329 (Plummer & Busenberg 1982, from memory), 9 % CO2 at 1 atm.
+@pytest.mark.parametrize(
+    ("ph", "uptake", "grams"),
+    [
+        (3.0, 0.0, 100.087 / 2 * 1e-3),
+        (4.0, 0.0, 100.087 / 2 * 1e-4),
+        (7.0, 1.0, 100.087 * (0.09 * 10 ** (-1.468 - 6.352 - 8.480 + 10.329) / 4) ** (1 / 3)),
+    ],
+)
+def test_media_neutralise_the_acid_and_take_up_carbon_dioxide(ph: float, uptake: float, grams: float) -> None:
+    spent = pl.select(a=combustion.media_g(pl.lit(2.0), ph, uptake), b=combustion.media_g(pl.lit(2.0), pl.lit(ph)))
+    assert spent.row(0)[0] == pytest.approx(2 * grams, rel=0.01)
+    least, most = (pl.select(combustion.media_g(pl.lit(2.0), ph, share)).item() for share in (0.0, 1.0))
+    assert spent.row(0)[1] == pytest.approx(least + 0.3 * (most - least))

@@ -6,10 +6,13 @@ from collections.abc import Iterator
 from datetime import timedelta
 from pathlib import Path
 
+import numpy as np
 import polars as pl
 import pytest
+from scipy.stats import norm
 
 from pipeline.settings import load_settings
+from pipeline.stages.page_bands import model_curves
 from pipeline.stages.pages import prepare
 from pipeline.store import Store
 
@@ -170,3 +173,23 @@ def test_media_are_those_of_the_tasks_month_by_month(store: Store, plan: pl.Data
     shown = store.frame("select month, sum(media_kg) as kg from page_media group by month order by month")
     assert shown["month"].to_list() == expected["month"].to_list()
     assert (shown["kg"] - expected["kg"]).abs().to_list() <= (0.051 * expected["len"]).to_list()  # written to a tenth
+
+
+def test_the_band_of_a_model_is_that_of_all_its_installs_together(store: Store) -> None:
+    """Mean and variance of a mixture at each hour, also where cycles run over different powers of the hours."""
+    cycles = store.frame("from open_cycles join current_installs using (install_no)")
+    transform = dict(store.rows("select series_no, transform from page_series"))
+    curves = model_curves(store)
+    mixed = set()
+    for (series_no, model_no), curve in curves.group_by("series_no", "model_no"):
+        some = cycles.filter(pl.col("series_no") == series_no, pl.col("model_no") == model_no)
+        mixed.add(some["gamma"].n_unique())
+        m0, m1, v00, v01, v11, gamma = (some[c].to_numpy()[:, None] for c in ("m0", "m1", "v00", "v01", "v11", "gamma"))
+        tau = (curve["hours"].to_numpy() / 1000) ** gamma
+        values, variances = m0 + m1 * tau, v00 + 2 * tau * v01 + tau**2 * v11
+        sd = np.sqrt(variances.mean(axis=0) + values.var(axis=0))
+        unit = np.exp if transform[series_no] == "log" else np.asarray
+        for column, z in (("q10", norm.ppf(0.1)), ("q50", 0.0), ("q90", norm.ppf(0.9))):
+            told = unit(values.mean(axis=0) + z * sd)
+            assert curve[column].to_numpy() == pytest.approx(told, rel=1e-4), (series_no, model_no)
+    assert max(mixed) > 1
