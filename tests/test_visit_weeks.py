@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from scipy import integrate, optimize, stats
 
@@ -46,6 +46,7 @@ def test_best_age_is_that_of_the_reliability_package(alpha: float, beta: float, 
 
 @settings(max_examples=30, deadline=None)
 @given(st.floats(300, 3000), st.floats(1.2, 6.0), st.floats(5, 700), st.floats(0.2, 40.0))
+@example(3000.0, 6.0, 5.0, 40.0)  # never worth it within the forecast
 def test_best_age_is_where_a_numerical_search_finds_it(eta: float, beta: float, age: float, price: float) -> None:
     cycles = FreshCycles.of(weibull(np.array([eta]), beta, np.array([age])), np.array([age]))
     best = float(cycles.best_age(np.array([price]))[0])
