@@ -241,3 +241,9 @@ def test_a_weibull_optimum_agrees_with_a_continuous_minimisation() -> None:
 def test_chances_that_do_not_fit_their_days_are_refused(nodes: list[float], chance: list, said: str) -> None:
     with pytest.raises(ValueError, match=said):
         Chances(np.array(nodes), np.array(chance))
+
+
+def test_where_a_visit_leaves_more_than_is_tolerated_the_tolerance_comes_on_top() -> None:
+    chances = Chances(NODES, np.full((3, len(NODES)), 0.5))
+    cycles = FreshCycles.of(chances, np.full(3, 100.0), np.array([0.0, 0.09, 0.3]))
+    assert cycles.tolerated(0.1) == pytest.approx([0.1, 0.1, 1 - (1 - 0.3) * (1 - 0.1)])
