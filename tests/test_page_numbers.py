@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from datetime import timedelta
 from pathlib import Path
@@ -9,11 +10,12 @@ from pathlib import Path
 import numpy as np
 import polars as pl
 import pytest
+from page_store import text_of
 from scipy.stats import norm
 
 from pipeline.settings import load_settings
 from pipeline.stages.page_bands import model_curves
-from pipeline.stages.pages import prepare
+from pipeline.stages.pages import prepare, staffing_of
 from pipeline.store import Store
 
 SAMPLE_DATA = Path(__file__).parent.parent / "sample_data"
@@ -161,6 +163,28 @@ def test_weeks_have_the_hours_of_their_visits_as_planned_and_at_the_present_inte
     brought = store.frame("from page_brought_forward").sort(keys)
     assert brought.select(*keys, "visits").rows() == expected.sort(keys).select(*keys, "visits").rows()
     assert brought["hours"].to_numpy() == pytest.approx(expected.sort(keys)["hours"].to_numpy(), abs=0.01)
+
+
+def test_the_fullest_week_of_each_area_is_told_in_hours_and_technicians(
+    store: Store, exported: dict[str, pl.DataFrame], tmp_path: Path
+) -> None:
+    """Technicians of 8 h a day, in weeks of five days: the defaults, and sample_data names no holidays."""
+    settings = load_settings(SAMPLE_DATA)
+    site = prepare(store, settings, tmp_path / "site")
+    staffing_of(store, site, settings)
+    site.finish()
+    page = text_of(tmp_path / "site" / "staffing.html")
+    names = dict(store.rows("select area_id, area from page_area_names"))
+    weeks = exported["area_weeks"].sort("hours_needed", "week", descending=[True, False])
+    for area, fullest in (
+        weeks.group_by("area_id", maintain_order=True).first().select("area_id", "hours_needed").rows()
+    ):
+        row = re.search(
+            rf"{re.escape(names[area])}\s+[\d,]+\s+[\d,]+\s[^A-Za-z]*?([\d,]+)\s+\d+ \w+ \d+\s+([\d.]+)\s", page
+        )
+        assert row, area
+        assert float(row[1]) == pytest.approx(fullest, abs=0.5)
+        assert float(row[2]) == pytest.approx(fullest / 40, abs=0.05)
 
 
 def test_media_are_those_of_the_tasks_month_by_month(store: Store, plan: pl.DataFrame) -> None:
