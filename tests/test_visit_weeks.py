@@ -95,6 +95,26 @@ def test_days_out_is_the_integral_of_the_chance() -> None:
         assert chances.days_out_each(np.full(2, day)) == pytest.approx(chances.days_out(days)[:, k])
 
 
+@pytest.mark.parametrize(
+    ("nodes", "chance", "said"),
+    [
+        ([1.0, 2.0], [[0.1, 0.2]], "start at 0 and rise"),
+        ([0.0, 5.0, 5.0], [[0.1, 0.2, 0.3]], "start at 0 and rise"),
+        ([0.0, 2.0], [[0.1, 0.2, 0.3]], "2 columns"),
+        ([0.0, 2.0], [0.1, 0.2], "2 columns"),
+    ],
+)
+def test_chances_that_do_not_fit_their_days_are_refused(nodes: list[float], chance: list, said: str) -> None:
+    with pytest.raises(ValueError, match=said):
+        Chances(np.array(nodes), np.array(chance))
+
+
+def test_where_a_visit_leaves_more_than_is_tolerated_the_tolerance_comes_on_top() -> None:
+    chances = Chances(NODES, np.full((3, len(NODES)), 0.5))
+    cycles = FreshCycles.of(chances, np.full(3, 100.0), np.array([0.0, 0.09, 0.3]))
+    assert cycles.tolerated(0.1) == pytest.approx([0.1, 0.1, 1 - (1 - 0.3) * (1 - 0.1)])
+
+
 @pytest.mark.parametrize(("middle", "sd"), [(200.0, 20.0), (120.0, 45.0), (400.0, 150.0), (30.0, 12.0)])
 def test_between_the_months_a_chance_is_that_of_the_value_that_drifts(middle: float, sd: float) -> None:
     """Against the distribution itself: a value that drifts evenly, and a limit it passes after normal times."""
@@ -227,23 +247,3 @@ def test_a_weibull_optimum_agrees_with_a_continuous_minimisation() -> None:
 
     found = optimize.minimize_scalar(rate, bounds=(10, 2500), method="bounded", options={"xatol": 1e-6})
     assert cycles.best_age(np.array([price]))[0] == pytest.approx(found.x, rel=1e-3)
-
-
-@pytest.mark.parametrize(
-    ("nodes", "chance", "said"),
-    [
-        ([1.0, 2.0], [[0.1, 0.2]], "start at 0 and rise"),
-        ([0.0, 5.0, 5.0], [[0.1, 0.2, 0.3]], "start at 0 and rise"),
-        ([0.0, 2.0], [[0.1, 0.2, 0.3]], "2 columns"),
-        ([0.0, 2.0], [0.1, 0.2], "2 columns"),
-    ],
-)
-def test_chances_that_do_not_fit_their_days_are_refused(nodes: list[float], chance: list, said: str) -> None:
-    with pytest.raises(ValueError, match=said):
-        Chances(np.array(nodes), np.array(chance))
-
-
-def test_where_a_visit_leaves_more_than_is_tolerated_the_tolerance_comes_on_top() -> None:
-    chances = Chances(NODES, np.full((3, len(NODES)), 0.5))
-    cycles = FreshCycles.of(chances, np.full(3, 100.0), np.array([0.0, 0.09, 0.3]))
-    assert cycles.tolerated(0.1) == pytest.approx([0.1, 0.1, 1 - (1 - 0.3) * (1 - 0.1)])
