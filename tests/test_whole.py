@@ -233,6 +233,8 @@ def test_analysers_too_many_to_be_solved_together_are_known_as_those_that_are(mo
     known = searched.fit.analysers
     far, before = (np.sqrt(np.mean(((who.bias - together.bias) / together.sd) ** 2)) for who in (apart, known))
     assert far < 0.6 < before  # standard errors; a step leaves half of one
-    assert apart.sd / together.sd == pytest.approx(np.ones(50), abs=0.08)
-    assert np.min(known.sd / together.sd) > 1.08
+    # a variance follows the bias that is found: single ones differ more than all of them
+    assert np.median(apart.sd / together.sd) == pytest.approx(1.0, abs=0.05)
+    assert np.abs(np.log(apart.sd / together.sd)).max() < 0.3
+    assert np.median(known.sd / together.sd) > 1.15
     assert (apart.tests == together.tests).all()
