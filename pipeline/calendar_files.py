@@ -31,7 +31,7 @@ WORDS = ("leading_indicator", "tasks", "take_along")  # of the plan: few texts, 
 NAMES = ("area_id", "area", "model")
 
 
-def area_calendars(store: Store, folder: Path, worked: Sequence[int] = (0, 4)) -> list[AreaCalendar]:
+def area_calendars(store: Store, folder: Path, worked: Sequence[int]) -> list[AreaCalendar]:
     """visits-001.ics … as pieces of work: one per area with planned visits, in the areas' order.
 
     worked: the weekdays that are worked, in their order, Monday being 0; an event lasts from the first to the last.

@@ -85,11 +85,6 @@ def excess_air_ratio(o2_pct: pl.Expr, fuel: FuelTerms) -> pl.Expr:
     return 1 + fuel.dry_gas / fuel.air * (dilution(o2_pct) - 1)
 
 
-def o2_at_excess_air_pct(ratio: pl.Expr, fuel: FuelTerms) -> pl.Expr:
-    """O2 at an excess air ratio, the inverse of `excess_air_ratio`. [%]   ratio: 1 and above."""
-    return O2_IN_AIR_PCT * (1 - 1 / (1 + fuel.air / fuel.dry_gas * (ratio - 1)))
-
-
 # Carbon monoxide
 
 
@@ -280,8 +275,3 @@ def exchanger_ntu(flame_c: pl.Expr, flue_temp_c: pl.Expr, return_temp_c: pl.Expr
 def exchanger_effectiveness(ntu: pl.Expr) -> pl.Expr:
     """Share of the heat above the return temperature that the exchanger takes up: (T_ad - T_flue)/(T_ad - T_return)."""
     return 1 - (-1 * ntu).exp()
-
-
-def flue_temp_at_ntu_c(flame_c: pl.Expr, return_temp_c: pl.Expr, ntu: pl.Expr) -> pl.Expr:
-    """Flue temperature that an exchanger of this size gives, the inverse of `exchanger_ntu`. [°C]"""
-    return return_temp_c + (flame_c - return_temp_c) * (-1 * ntu).exp()

@@ -11,7 +11,6 @@ from importlib.resources import files
 from pipeline.units import Unit, other_forms
 
 KINDS = ("areas", "appliance_models", "limits", "installs", "capacity", "visits", "readings")
-REFERENCE_KINDS = KINDS[:5]
 FOLDER_KINDS = ("visits", "readings")
 OPTIONAL_KINDS = ("limits", "capacity")
 MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
@@ -131,4 +130,3 @@ def all_series() -> tuple[Series, ...]:
 
 
 SERIES: tuple[Series, ...] = all_series()
-INDICATORS: tuple[str, ...] = tuple(dict.fromkeys(s.indicator for s in SERIES))

@@ -23,7 +23,7 @@ class PlanSettings(BaseModel):
     shortest_interval_months: no routine visit sooner than this after the last one, unless the risk asks for it.
     working_days: days of the week that are worked; where capacity.csv gives an area no hours, its visits are spread
     over them, and a week that it leaves out of an area's gets hours by its working days.
-    hours_per_day: of a technician; how many technicians each area and week needs (table plan_technicians).
+    hours_per_day: of a technician; how many of them an area needs in a week (table plan_technicians, staffing page).
     holidays_country, holidays_subdivision: ISO codes, as "DE", "BY"; None: no holidays.
     catch_up_weeks: a visit that is overdue already falls in these first weeks.
     scenario_tolerances: the risk tolerances that are compared.

@@ -94,13 +94,3 @@ def shown_name(column: str, unit: str, system: str) -> str:
 def to_shown(value: pl.Expr, unit: str, system: str) -> pl.Expr:
     """A column in `unit`, as an expression in the unit shown."""
     return shown_unit(unit, system).apply(value)
-
-
-def rate_to_shown(value: pl.Expr, unit: str, system: str) -> pl.Expr:
-    """A rate or any other difference of a quantity in `unit`: the factor without the offset."""
-    return value * shown_unit(unit, system).factor
-
-
-def is_difference(unit: str) -> bool:
-    """Whether the unit is a temperature difference."""
-    return unit == "K"

@@ -79,8 +79,3 @@ def air_vapour_pa(air_temp_c: pl.Expr, relative_humidity_pct: pl.Expr | float) -
 def per_mol_dry(vapour_pa: pl.Expr, pressure_pa: pl.Expr) -> pl.Expr:
     """Vapour in a moist gas. [mol per mol of dry gas]   vapour_pa: its partial pressure, below pressure_pa. [Pa]"""
     return vapour_pa / (pressure_pa - vapour_pa)
-
-
-def air_humidity(air_temp_c: pl.Expr, relative_humidity_pct: pl.Expr | float, pressure_pa: pl.Expr) -> pl.Expr:
-    """Vapour in the combustion air. [mol per mol of dry air]   Ranges: as `air_vapour_pa`; pressure_pa: ambient."""
-    return per_mol_dry(air_vapour_pa(air_temp_c, relative_humidity_pct), pressure_pa)

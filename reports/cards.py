@@ -217,7 +217,7 @@ def sisters_say(series: pl.DataFrame, at: np.ndarray, sisters: pl.DataFrame, des
         "series_no", "label", "unit", pl.Series("at", at), pl.Series("exchanger_design", designs.gather(at))
     ).join(known, on=["exchanger_design", "series_no"], nulls_equal=True, maintain_order="left")
     said = [
-        f"{label}: {theme.rate(rate, unit)}{theme.NBSP}{unit} per 1,000 burner hours"
+        f"{label}: {theme.rate(rate)}{theme.NBSP}{unit} per 1,000 burner hours"
         + ("" if out is None else f"; {theme.chance(out)} chance of being out at the present interval")
         + "."
         for label, unit, rate, out in kin.select("label", "unit", "rate", "share_out").iter_rows()

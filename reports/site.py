@@ -54,7 +54,6 @@ class Fleet:
     units: str
     risk_tolerance: float
     installs: int
-    facts: dict[str, Any] = field(default_factory=dict)
 
 
 def shown(frame: pl.DataFrame) -> pl.DataFrame:

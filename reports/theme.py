@@ -73,7 +73,7 @@ def quantity(value: Any, unit: str, decimals: int | None = None) -> str:
     return f"{shown}{NBSP}{unit}" if unit else shown
 
 
-def rate(value: Any, unit: str) -> str:
+def rate(value: Any) -> str:
     """A drift per 1,000 burner hours with two figures that count, without unit."""
     if value is None or not math.isfinite(value):
         return DASH

@@ -37,16 +37,15 @@ join series s on s.series_no = w.series_no
 left join makers m
     on m.model_id = w.model_id and m.fuel is not distinct from w.fuel and m.series_no = w.series_no and m.place = 1;
 
--- commissioned_flue: the flue temperature over return at commissioning, as left where that was tested.   key: install_no.
+-- commissioned_flue: the flue temperature over return as left at commissioning.   key: install_no.
 create or replace table commissioned_flue as
 select
     o.install_no,
-    arg_max(o.value, o.stage_order) as value
+    o.value
 from observations o
 join install_clock c on c.commissioned_visit_no = o.visit_no
 join series_installs a on a.install_no = o.install_no and a.series_no = o.series_no
-where o.series_no = 0 and o.usable and not a.condensing
-group by o.install_no;
+where o.series_no = 0 and o.stage = 'as_left' and o.usable and not a.condensing;
 
 create or replace view limits as
 select

@@ -1,11 +1,11 @@
 -- page_weeks: one row per area and week, with the area's name; page_interval_weeks: the same weeks, had every visit been
 -- left to the present interval; page_media: kilograms of media by month. Sums are rounded: their last digits depend on the
 -- order that threads add in.
--- reads: area_weeks, visit_plan, media_weeks, current_areas, current_models.   key: area_no, week.
+-- reads: area_weeks, plan_technicians, visit_plan, media_weeks, current_areas, current_models.   key: area_no, week.
 create or replace view page_weeks as
 select a.area_no, coalesce(a.area, w.area_id) as area, w.week, w.visits, w.hours_needed, w.hours_available,
-       w.hours_short, w.hour_value
-from area_weeks w left join page_area_names a using (area_id);
+       w.hours_short, w.hour_value, t.technicians_needed
+from area_weeks w left join page_area_names a using (area_id) left join plan_technicians t using (area_id, week);
 
 create or replace view page_interval_weeks as
 with moved as (

@@ -29,14 +29,15 @@ where o.usable and o.hours_in_cycle is not null
 qualify row_number() over (partition by o.series_no, i.model_no
                            order by (o.visit_no::bigint * 48271) % 2147483647, o.visit_no, o.stage) <= (select points_drawn from page_options);
 
--- page_model_bands: mean and spread of the installs' levels and rates, on the fit's own scale.
+-- page_model_bands: mean and spread of the installs' levels and rates, on the fit's own scale; those of cycles that began
+-- with other work may run over another power of the hours.   key: series_no, model_no, gamma.
 create or replace view page_model_bands as
-select c.series_no, i.model_no, avg(c.gamma) as gamma, avg(c.m0) as m0, avg(c.m1) as m1,
+select c.series_no, i.model_no, c.gamma, avg(c.m0) as m0, avg(c.m1) as m1,
        coalesce(var_pop(c.m0), 0) + avg(c.v00) as v00, coalesce(covar_pop(c.m0, c.m1), 0) + avg(c.v01) as v01,
        coalesce(var_pop(c.m1), 0) + avg(c.v11) as v11, count(*) as installs
 from open_cycles c join current_installs i using (install_no)
 join page_shown_models k on k.series_no = c.series_no and k.model_no = i.model_no
-group by c.series_no, i.model_no;
+group by c.series_no, i.model_no, c.gamma;
 
 create or replace view page_model_limits as
 select k.series_no, k.model_no, mode(l.limit_low * s.factor + s.shift) as limit_low,

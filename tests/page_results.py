@@ -53,6 +53,12 @@ def results(
         ],
         infer_schema_length=None,
     )
+    tables["plan_technicians"] = tables["area_weeks"].select(
+        "area_id",
+        "week",
+        pl.lit(5, pl.Int32).alias("working_days"),
+        (pl.col("hours_needed") / 40).alias("technicians_needed"),
+    )
     tables["plan_scenarios"] = pl.DataFrame(
         [
             {

@@ -122,6 +122,8 @@ def small_store(hostile: str | None = None, installs: int = 60, areas: int = 3, 
                 for k in middle:
                     scale = drift[k] * pace * (3 if stage == "as_found" else 0.3)
                     value = middle[k] * float(np.exp(scale + rng.normal(0, 0.04)))
+                    if (year, stage) == (4, "as_left"):  # some were left with too much CO, others too warm
+                        value *= {(2, 1): 6.0, (5, 0): 2.0}.get((i % 9, k), 1.0)
                     seen.append(
                         {
                             "install_no": i,

@@ -86,6 +86,7 @@ TABLES = {
                   "tasks varchar, take_along varchar, last_visit_on date, interval_on date, install_no integer",
     "area_weeks": "area_id varchar, week date, visits integer, hours_needed double, hours_available double, "
                   "hours_short double, hour_value double",
+    "plan_technicians": "area_id varchar, week date, working_days integer, technicians_needed double",
     "plan_scenarios": "risk_tolerance double, visits integer, hours double, peak_week date, peak_hours double, "
                       "expected_out_days double",
     "plan_comparisons": "name varchar, against varchar, visits integer, hours double, extra_hours double, out_days "

@@ -117,7 +117,7 @@ CHARTS: dict[str, tuple[Chart, list[str], int]] = {
         ["Neutralising media [kg]"],
         1,
     ),
-    "drift": (models.drift_chart(MODELS, "K", "Flue over return"), ["Drift per 1,000 burner hours [K]"], 5),
+    "drift": (models.drift_chart(MODELS, "K"), ["Drift per 1,000 burner hours [K]"], 5),
     "readings": (
         models.readings_chart(POINTS, BAND, [30.0], (10.0, 40.0), "K", "Flue over return"),
         ["Flue over return [K]", "Burner hours since set back [h]"],
@@ -163,7 +163,6 @@ CHARTS: dict[str, tuple[Chart, list[str], int]] = {
                 }
             ),
             "%",
-            "O2",
         ),
         ["Away from its peers by [%]"],
         5,
@@ -219,7 +218,7 @@ def test_a_filled_shape_is_what_altair_makes_of_the_same_chart() -> None:
 def test_braces_in_data_stay_as_they_are() -> None:
     """A name like a gap is a name: only the shape has gaps."""
     hostile = MODELS.with_columns(label=pl.Series(["{unit}", "{nothing}"]))
-    spec = models.drift_chart(hostile, "{order}", "Flue over return").to_dict(validate=True)
+    spec = models.drift_chart(hostile, "{order}").to_dict(validate=True)
     assert [row["label"] for row in next(iter(spec["datasets"].values()))] == ["{unit}", "{nothing}"]
     assert spec["layer"][0]["encoding"]["y"]["sort"] == ["{unit}", "{nothing}"]
     assert spec["layer"][0]["encoding"]["x"]["title"] == "Drift per 1,000 burner hours [{order}]"

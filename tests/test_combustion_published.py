@@ -14,6 +14,7 @@ import CoolProp.CoolProp as cp
 import polars as pl
 import pytest
 import reference_combustion as reference
+from scipy.optimize import brentq
 
 from pipeline import combustion, fuels, vapour
 from pipeline.fuels import Fuel
@@ -42,9 +43,15 @@ def lit(number: str | float) -> pl.Expr:
     return pl.lit(float(number))
 
 
+def o2_at(ratio: str | float, name: str) -> float:
+    """The O2 that is read as this excess air ratio. [%]"""
+    terms = fuel(name).terms()
+    return brentq(lambda o2: value(combustion.excess_air_ratio(lit(o2), terms)) - float(ratio), 0.0, 20.0)
+
+
 def wet_gas(name: str, o2_pct: float, rh_pct: float, air_c: float = 20.0) -> combustion.Gas:
     terms = fuel(name).terms()
-    humidity = vapour.air_humidity(lit(air_c), rh_pct, lit(101325))
+    humidity = vapour.per_mol_dry(vapour.air_vapour_pa(lit(air_c), rh_pct), lit(101325))
     return combustion.flue_gas(combustion.excess_air_ratio(lit(o2_pct), terms), humidity, terms)
 
 
@@ -93,8 +100,7 @@ def co_at_3_pct_for_a_pound(name: str) -> float:
 
 
 def dew(name: str, o2_pct: float = 0.0, rh_pct: float = 0.0, ratio: float | None = None) -> float:
-    burnt = fuel(name).terms()
-    o2 = o2_pct if ratio is None else value(combustion.o2_at_excess_air_pct(lit(ratio), burnt))
+    o2 = o2_pct if ratio is None else o2_at(ratio, name)
     water = combustion.water_pa(combustion.flue_h2o_pct(wet_gas(name, o2, rh_pct)), lit(101325))
     return value(vapour.saturation_temperature_c(water))
 
@@ -137,7 +143,7 @@ HOW: dict[str, Callable[..., float]] = {
     "air": lambda name: fuel(name).air,
     "air_mass": lambda name: fuel(name).air * (0.2095 * 31.9988 + 0.7905 * 28.1503) / 1000 / kg_per_mol(name),
     "co2_max": lambda name: fuel(name).co2_max_pct,
-    "o2_at": lambda ratio, name: value(combustion.o2_at_excess_air_pct(lit(ratio), fuel(name).terms())),
+    "o2_at": o2_at,
     "co_air_free": lambda co, o2: value(combustion.co_air_free_ppm(lit(co), lit(o2))),
     "co_for_lb": co_at_3_pct_for_a_pound,
     "co_mg": lambda temp_k: combustion.CO_G_PER_MOL / (8.314462618 * float(temp_k) / 101325) / 1000,
@@ -147,11 +153,7 @@ HOW: dict[str, Callable[..., float]] = {
     "dew octane": lambda: dew("octane", ratio=1.5),
     "dew fuel_oil_2 3": lambda: dew("fuel_oil_2", 3.0),
     "dew natural_gas 5": lambda: dew("natural_gas", 5.0, rh_pct=50.0),
-    "h2o": lambda name: value(
-        combustion.flue_h2o_pct(
-            wet_gas(name, value(combustion.o2_at_excess_air_pct(lit(1.2), fuel(name).terms())), 60.0)
-        )
-    ),
+    "h2o": lambda name: value(combustion.flue_h2o_pct(wet_gas(name, o2_at(1.2, name), 60.0))),
     "altitude": lambda metres: value(vapour.ambient_pressure_pa(lit(metres))),
     "condensate_m3": lambda name: condensate_l_per_kwh(name) * fuel(name).gross_kj / 3600 / 22.414e-3,
     "condensate_gal": lambda name: condensate_l_per_kwh(name) * 1e5 / 3412.14 / 0.9970 / 3.785411784,

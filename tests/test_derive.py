@@ -43,6 +43,14 @@ def test_the_columns_of_derived_are_as_agreed() -> None:
     assert {types[name] for name in VALUES} == {"FLOAT"}
 
 
+def test_analysers_are_numbered_by_name_and_tests_bear_the_number() -> None:
+    named = ["B2", None, "A1", "B2"]
+    with store_of([visit(reading(analyser_id=name)) for name in named]) as store:
+        derived(store)
+        assert store.rows("from analysers") == [(0, "A1"), (1, "B2")]
+        assert store.rows("select analyser_no from derived_values order by test_no") == [(1,), (None,), (0,), (1,)]
+
+
 @pytest.mark.parametrize(
     ("missing", "without"),
     [

@@ -16,7 +16,15 @@ from models.drift.cycle_sums import Forest, Readings
 from models.drift.estimator import DriftModel
 from models.drift.fit import fit_series, start
 from models.drift.series import FitOptions
-from models.drift.states import built_up_before, install_frame, reading_lines, reweighed, seen_cycles, tree_sums
+from models.drift.states import (
+    built_up_before,
+    from_own,
+    install_frame,
+    reading_lines,
+    reweighed,
+    seen_cycles,
+    tree_sums,
+)
 from models.fleets.small import Member, fitted_together
 from models.known.doubts import Visits
 from models.known.posteriors import posterior
@@ -388,3 +396,31 @@ def test_sums_of_cycles_whose_readings_weigh_differently_are_those_made_of_all()
         assert np.any(expected.w != known.w)
         forest.last_sums = None
         tree_sums(fit, forest)
+
+
+@pytest.mark.parametrize("power", [1.0, 0.5, 1.4])
+def test_without_groups_the_estimator_is_least_squares(power):
+    rng = np.random.default_rng(3)
+    hours = rng.uniform(0, 6000, 40)
+    clock = (hours / 1000) ** power
+    y = 1.5 + 0.2 * clock + rng.normal(0, 0.05, 40)
+    model = DriftModel(power=power).fit(hours[:, None], y)
+    line, cov = np.polyfit(clock, y, 1, cov=True)
+    assert model.coef_ == pytest.approx(line[::-1])
+    assert model.coef_cov_ == pytest.approx(cov[::-1, ::-1])
+    assert model.predict(np.array([[2500.0]])) == pytest.approx(np.polyval(line, 2.5**power))
+    with pytest.raises(ValueError, match="at least 0"):
+        DriftModel(prior_nodes=-1.0).fit(hours[:, None], y)
+
+
+def test_a_level_told_by_its_own_readings_goes_with_the_rate_as_algebra_says():
+    """level = mean z - mean tau * rate + error: mean and covariance of a linear function of independent ones."""
+    w, tbar, zbar, sigma = np.array([3.0, 8.0]), np.array([1.2, 0.4]), np.array([2.5, 2.1]), 0.07
+    rate, of_rate = np.array([0.2, 0.3]), np.array([0.01, 0.04])
+    mean, cov = np.stack([np.zeros(2), rate]), np.stack([np.zeros(2), np.zeros(2), of_rate])
+    from_own(mean, cov, np.arange(2), np.stack([w, tbar, zbar]), sigma)
+    for k in range(2):
+        by = np.array([[-tbar[k], 1.0], [1.0, 0.0]])  # of rate and error, to level and rate
+        expected = by @ np.diag([of_rate[k], sigma**2 / w[k]]) @ by.T
+        assert cov[:, k] == pytest.approx([expected[0, 0], expected[0, 1], expected[1, 1]])
+        assert mean[:, k] == pytest.approx([zbar[k] - tbar[k] * rate[k], rate[k]])

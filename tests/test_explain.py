@@ -134,6 +134,19 @@ def test_text_of_the_fleet_is_no_markup(store: Store) -> None:
     assert "A[red]1" in console.export_text()
 
 
+def test_a_terminal_shows_all_that_a_file_is_told(store: Store) -> None:
+    console = Console(width=600, record=True, file=open("/dev/null", "w"))  # noqa: SIM115
+    told = explain(store, "V1")
+    console.print(told)
+    shown = " ".join(console.export_text().split())
+    (test,) = told.tests
+    assert len(test.findings) == 1
+    said = [*told.heading, test.title, test.given, *(f"! {finding}" for finding in test.findings)]
+    for row in test.values:
+        said += [row.name, row.result, row.words, f"from {row.inputs}", row.source] if row.value is not None else []
+    assert [line for line in said if " ".join(line.split()) not in shown] == []
+
+
 def test_text_of_the_fleet_neither_steers_a_terminal_nor_turns_its_direction(store: Store) -> None:
     store.run("update current_models set name = ?", ["Quen\x1b[31mdral \u202elaced\u2066"])
     told = str(explain(store, "V0"))

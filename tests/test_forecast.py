@@ -89,6 +89,21 @@ def test_the_chance_agrees_with_simulated_drift_paths_with_unsure_hours():
     assert in_normal_paths(chance_out(outlook(m1=0.25, v01=0.0005), np.array([years]))) != pytest.approx(out, abs=0.01)
 
 
+@settings(max_examples=30)
+@given(*[st.floats(0.0, 0.4)] * 2, st.floats(0.0, 3.0), st.floats(-0.9, 0.9))
+def test_the_variance_ahead_is_that_of_a_product_of_independent_errors(rel_sd, weather_sd, years, corr):
+    """Var(level + rate h) of an unsure rate and, apart from it, unsure hours: exact where the clock is the hours."""
+    v01 = corr * 0.1 * 0.02
+    o = outlook(m1=0.25, rel_sd=rel_sd, weather_sd=weather_sd, counted_open=600.0, v01=v01)
+    mean, variance = value_ahead(o, np.array([years]))
+    hours = 1.0 + 2.0 * years
+    # 0.4 thousand hours since the counter; of weather, years add up, each of 2 thousand hours.
+    of_hours = (rel_sd * (hours - 0.6)) ** 2 + (weather_sd * 2.0) ** 2 * (hours - 0.6) / 2.0
+    assert mean == pytest.approx(2.3 + 0.25 * hours)
+    told = 0.01 + 2 * v01 * hours + 0.0004 * hours**2 + (0.25**2 + 0.0004) * of_hours
+    assert variance == pytest.approx(told, rel=1e-9)
+
+
 def in_normal_paths(chance: np.ndarray) -> float:
     """The chance as it were if the same deviate had a normal distribution."""
     return float(norm.cdf(brentq(lambda z: chance_below(z) - chance[0], -9, 9)))

@@ -37,10 +37,9 @@ def test_a_year_is_one_load_year_and_january_its_share():
 def test_shares_that_do_not_sum_to_one_are_renormalised_and_bad_ones_refused():
     calendar = LoadCalendar(np.array([np.array(WINTER) * 1.04]))
     assert calendar.years(0, day("2020-01-01")) - calendar.years(0, day("2010-01-01")) == pytest.approx(10)
-    with pytest.raises(ValueError, match="12 monthly shares"):
-        LoadCalendar(np.zeros((1, 12)))
-    with pytest.raises(ValueError, match="12 monthly shares"):
-        LoadCalendar(np.full((1, 11), 1 / 11))
+    for bad in ([0.0] * 12, [1 / 11] * 11, [-0.1, 0.3, *FLAT[2:]], [np.nan, *FLAT[1:]]):
+        with pytest.raises(ValueError, match="12 monthly shares"):
+            LoadCalendar(np.array([FLAT, bad] if len(bad) == 12 else [bad]))
 
 
 @given(
@@ -109,6 +108,12 @@ def test_a_swapped_control_holds_at_least_its_own_hours():
     rows = [*YEARLY[:4], (0, "2020-01-01", 1900.0), (0, "2021-01-01", 3500.0)]
     clock = fleet(rows)
     assert clock.clock[4] - clock.clock[3] == pytest.approx(1900)
+
+
+def test_a_swap_within_two_years_without_a_visit_leaves_two_years_of_hours():
+    clock = fleet([*YEARLY[:4], (0, "2021-01-01", 500.0), (0, "2022-01-01", 2100.0)])
+    assert clock.swaps.tolist() == [4]
+    assert np.diff(clock.clock[3:]) == pytest.approx([3200, 1600], rel=0.005)
 
 
 @pytest.mark.parametrize("typed", [48000.0, 480.0, 5.0])

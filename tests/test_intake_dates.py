@@ -69,12 +69,22 @@ def test_one_date_that_can_be_read_one_way_only(written: str, day: str, tmp_path
     assert checked.store.scalar("select installed_on::varchar from current_installs where install_id = 'I3'") == day
 
 
-def test_short_years_that_may_come_first_stop_the_file(tmp_path: Path) -> None:
-    """21.04.20 is 21 April 2020, or 20 April 2021."""
-    rows = "V7,I1,21.04.20\nV8,I1,22.05.19\n"
+@pytest.mark.parametrize(
+    ("first", "second", "stopped"),
+    [
+        ("21.04.20", "22.05.19", 1),
+        ("21.01.31", "22.05.01", 1),
+        ("21.04.00", "22.05.19", 0),
+        ("12.04.20", "22.05.19", 0),
+    ],
+)
+def test_short_years_that_may_come_first_stop_the_file(first: str, second: str, stopped: int, tmp_path: Path) -> None:
+    """21.04.20 is 21 April 2020, or 20 April 2021; no day is a nought, and 12 may be a month."""
+    rows = f"V7,I1,{first}\nV8,I1,{second}\n"
     checked = run_checks(write_fleet(tmp_path, {"visits/more.csv": f"visit_id,install_id,visited_on\n{rows}"}))
-    assert checked.read.files_stopped == 1
-    assert any("visits/more.csv" in w and "year first" in w and "2024-01-31" in w for w in checked.read.warnings)
+    assert checked.read.files_stopped == stopped
+    told = [w for w in checked.read.warnings if "visits/more.csv" in w and "year first" in w and "2024-01-31" in w]
+    assert len(told) == stopped
 
 
 def test_a_long_year_among_short_ones_is_read_too(tmp_path: Path) -> None:

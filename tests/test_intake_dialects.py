@@ -9,6 +9,8 @@ import polars as pl
 import pytest
 from fleet_writer import TABLES, account, run_checks, write_fleet
 
+from pipeline.intake.records import MOST_RESTARTS
+
 VISITS, READINGS = TABLES["visits/visits.csv"], TABLES["readings/readings.csv"]
 SHOWN = {
     "visits": "select * exclude (file_id, line) from current_visits order by visit_no",
@@ -131,6 +133,44 @@ def test_a_line_whose_quote_never_closes_costs_that_line_only(tmp_path: Path) ->
     assert checked.store.rows("select visit_id, notes from current_visits order by 1") == [
         ("V2", "fine"), ("V3", "also fine"), ("V4", '5" pipe'),
     ]  # fmt: skip
+
+
+def test_where_quotes_cannot_be_trusted_each_line_is_read_by_itself(tmp_path: Path) -> None:
+    """More lines whose quote never closes than a file is begun anew for."""
+    lines = [f"V{n:04d},I1,2020-03-01,{'' if n % 2 else chr(34)}note {n}" for n in range(2 * MOST_RESTARTS + 100)]
+    lines[-3] = 'V9999,I1,2020-03-01,"a, b"'
+    text = "\n".join(["visit_id,install_id,visited_on,notes", *lines, "", 'V10000,I1,2020-03-01,"5"" pipe"', ""])
+    checked = run_checks(write_fleet(tmp_path, {"visits/visits.csv": text}))
+    broken = {n + 2 for n in range(0, len(lines), 2)}
+    assert {(line, rule) for f, line, _, _, rule, _ in checked.rejected if f == "visits/visits.csv"} == {
+        (line, "cells") for line in broken
+    }
+    taken = checked.store.rows("select visit_id, notes, line from current_visits order by line")
+    assert taken[:2] == [("V0001", "note 1", 3), ("V0003", "note 3", 5)]
+    assert taken[-3:] == [
+        ("V9999", "a, b", len(lines) - 1), (f"V{len(lines) - 1:04d}", f"note {len(lines) - 1}", len(lines) + 1),
+        ("V10000", '5" pipe', len(lines) + 3),
+    ]  # fmt: skip
+    assert len(taken) == len(lines) // 2 + 1
+
+
+@pytest.mark.parametrize("bad", [(1,), (0, 2)])
+def test_files_read_together_of_which_some_cannot_be_are_read_all_the_same(
+    tmp_path: Path, bad: tuple[int, ...]
+) -> None:
+    """Bytes that are no UTF-8, far behind what the reading of a file is told by."""
+    head = b"visit_id,install_id,visited_on,notes\n"
+    files: dict[str, str | bytes | None] = {"visits/visits.csv": None, "readings/readings.csv": None}
+    for n in range(3):
+        rows = [f"V{n}-{k:05d},I1,2020-03-01,fine\n".encode() for k in range(20_000)]
+        if n in bad:
+            rows[15_000] = f"V{n}-15000,I1,2020-03-01,".encode() + b"s\xfcd\n"
+        files[f"visits/{n}.csv"] = head + b"".join(rows)
+    checked = run_checks(write_fleet(tmp_path, files))
+    assert checked.rejected == []
+    found = checked.store.rows("select visit_id, notes, line from current_visits where notes <> 'fine' order by 1")
+    assert found == [(f"V{n}-15000", "s\u00fcd", 15_002) for n in bad]
+    assert checked.store.scalar("select count(distinct visit_id) from current_visits") == 60_000
 
 
 def test_rows_of_a_large_file_keep_their_lines(tmp_path: Path) -> None:

@@ -11,13 +11,18 @@ from drift_fleet import Made, fleet
 
 from models.drift.cycle_sums import PARTS, Forest
 from models.drift.fit import fit_series
-from models.drift.joint import Group, covariances, cycle_messages, fit_group, joined, posteriors
+from models.drift.fitted import SeriesFit
+from models.drift.joint import Group, covariances, cycle_messages, joined, posteriors
 from models.drift.series import FitOptions, SeriesInputs
 from models.drift.states import evaluate, install_frame, seen_cycles
 from models.known.posteriors import posterior
 from models.mixed import smallblocks as sb
 
 OPTIONS = FitOptions(gammas=(1.0,), breaks=False, pace=False, analysers=False, robust_rounds=0, covariates=False)
+
+
+def fitted(*inputs: SeriesInputs) -> list[SeriesFit]:
+    return joined([fit_series(series, OPTIONS) for series in inputs])
 
 
 def second_series(made: Made, share_read: float, seed: int) -> SeriesInputs:
@@ -47,7 +52,7 @@ def test_an_install_never_read_at_one_firing_learns_from_the_other():
     made = fleet(installs=400, seed=61, unknown=0.0)
     low = second_series(made, 0.5, 1)
     alone = [fit_series(made.inputs, OPTIONS), fit_series(low, OPTIONS)]
-    together = fit_group([made.inputs, low], OPTIONS)
+    together = fitted(made.inputs, low)
     correlation = together[1].together
     assert correlation is not None
     assert correlation[1, 3] > 0.7  # the rates
@@ -90,13 +95,13 @@ def test_unrelated_series_leave_each_other_alone():
 def test_groups_too_small_or_too_silent_stay_as_fitted_alone():
     made = fleet(installs=8, seed=64)
     low = second_series(made, 0.5, 2)
-    fits = fit_group([made.inputs, low], OPTIONS)
+    fits = fitted(made.inputs, low)
     assert all(f.install is None for f in fits)
     silent = replace(low, readings=low.readings.clear())
-    fits = fit_group([made.inputs, silent], OPTIONS)
+    fits = fitted(made.inputs, silent)
     assert fits[1].empty
     with pytest.raises(ValueError, match="same installs"):
-        joined([fit_series(made.inputs, OPTIONS), fit_series(fleet(installs=30, seed=65).inputs, OPTIONS)])
+        fitted(made.inputs, fleet(installs=30, seed=65).inputs)
 
 
 def apart(made: Made, days: int) -> SeriesInputs:

@@ -43,10 +43,14 @@ def test_the_more_specific_row_wins_fuel_before_firing():
     assert [r[1] for r in ranges(installs, rows, 1)] == [110, 130]
     assert [r[1] for r in ranges(installs, rows, 2)] == [100, 120]
     assert [r[1] for r in ranges(installs, rows[:3], 1)] == [110, 120]
+    # a row of the one firing says nothing of the other: the general range holds there
+    assert [r[1] for r in ranges(installs, [rows[1]], 2)] == [400, 400]
+    assert [r[1] for r in ranges(installs, [limit(firing="low", high=90)], 1)] == [400, 400]
 
 
 def test_the_makers_row_is_taken_whole_and_an_empty_row_not_at_all():
     assert ranges([{}], [limit("o2_pct", high=6.5)], 3) == [(None, 6.5, "book", False)]
+    assert ranges([{}], [limit("o2_pct", low=3.5)], 3) == [(3.5, None, "book", False)]
     assert ranges([{}], [limit("o2_pct")], 3)[0][:2] == (3.0, 7.0)
 
 
@@ -74,25 +78,29 @@ def test_without_a_makers_row_the_general_range_holds_and_is_marked(series_no, l
 
 
 def test_flue_gas_of_a_non_condensing_appliance_is_held_to_its_commissioning():
-    installs = [{"model_id": "N"}, {"model_id": "N"}, {}]
+    installs = [{"model_id": "N"}, {"model_id": "N"}, {}, {"model_id": "N"}]
     visits = [
         {"install_no": 0, "visited_on": "2015-01-01", "purpose": "commissioning"},
         {"install_no": 1, "visited_on": "2016-01-01"},
+        {"install_no": 3, "visited_on": "2016-02-01", "purpose": "commissioning"},
     ]
     tests = [
         {"visit_no": 0, "stage": "as_found", "flue_over_return_k": 120.0},
         {"visit_no": 0, "stage": "as_left", "flue_over_return_k": 100.0},
         {"visit_no": 1, "stage": "as_left", "flue_over_return_k": 100.0},
+        {"visit_no": 2, "stage": "as_found", "flue_over_return_k": 90.0},
+        {"visit_no": 2, "stage": "as_left", "o2_dry_pct": 5.0},
     ]
     models = [{}, NON_CONDENSING]
-    held, unknown, condensing = ranges(installs, [], 0, visits, tests, models)
+    held, unknown, condensing, as_found = ranges(installs, [], 0, visits, tests, models)
     assert held[1] == pytest.approx(122.2)
     assert "commissioning" in held[2]
     assert held[3] is True
     assert unknown[:3] == (None, None, None)
     assert condensing[1] == 30
+    assert as_found[:3] == (None, None, None)  # what was found there is from before the first cycle
     makers = [limit("flue_over_return_k", high=140) | {"model_id": "N"}]
-    assert [r[1] for r in ranges(installs, makers, 0, visits, tests, models)] == [140, 140, 30]
+    assert [r[1] for r in ranges(installs, makers, 0, visits, tests, models)] == [140, 140, 30, 140]
 
 
 def test_only_series_that_apply_have_a_range():

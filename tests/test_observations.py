@@ -137,6 +137,16 @@ def test_misleading_and_impossible_values_stay_but_are_not_usable():
     assert store.scalar("select count(*) from observations where series_no = 0") == 3
 
 
+def test_two_doubts_of_one_value_make_one_reading_of_it():
+    store = observed([{}], [{"install_no": 0, "visited_on": "2016-01-01", "trap_drain_found_s": 9.0}], [])
+    store.run(
+        """insert into findings ("column", visit_id, misleads)
+        select 'trap_drain_found_s', 'V000', true from range(2)"""
+    )
+    cycles(store, Settings())
+    assert store.rows("select value, usable from observations where series_no = 6") == [(9.0, False)]
+
+
 def test_the_test_before_the_work_of_a_commissioning_gives_way_to_the_one_after():
     store = observed(
         [{}],

@@ -38,9 +38,9 @@ def test_none_and_all_of_what_was_counted_are_known(part: float, said: str) -> N
 
 
 def test_a_rate_keeps_two_figures_where_rounding_carries_over() -> None:
-    assert theme.rate(-0.0999, "%") == "−0.10"
-    assert theme.rate(0.996, "K") == "+1.0"
-    assert theme.rate(99.7, "ppm") == "+100"
+    assert theme.rate(-0.0999) == "−0.10"
+    assert theme.rate(0.996) == "+1.0"
+    assert theme.rate(99.7) == "+100"
 
 
 @pytest.mark.parametrize(("rows", "note"), [(3, ""), (4, "1 more area in a file."), (5, "2 more areas in a file.")])

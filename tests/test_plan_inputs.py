@@ -47,3 +47,25 @@ def test_of_an_install_of_which_nothing_is_foreseen_no_chance_is_told() -> None:
     assert blind["planned_week"].null_count() == 0
     assert blind.select("due_on", "leading_indicator", "p_out_at_planned", "p_out_at_interval").row(0) == (None,) * 4
     assert others["p_out_at_interval"].null_count() == others["leading_indicator"].null_count() == 0
+
+
+def test_without_past_visits_a_visit_takes_the_standard_times_of_its_tasks() -> None:
+    """As the models state them; where a model states none, and for what it has no column, those of `minutes`."""
+    store = plan_store(60, seed=2, past_visits=0)
+    stage.plan(store, Settings())
+    rows = store.frame("select p.*, trap_cleaning_minutes from visit_plan p join current_models using (model_id)")
+    met = set()
+    for row in rows.iter_rows(named=True):
+        tasks, expected = row["tasks"], 40.0  # base_visit_minutes of all models there
+        for words, each in (
+            ("clean condensate trap", row["trap_cleaning_minutes"] or minutes.TRAP_MINUTES),
+            ("renew neutralising media", minutes.MEDIA_MINUTES),
+            ("clean or renew electrodes", minutes.ELECTRODES_MINUTES),
+            ("check burner, air and gas setting", minutes.BURNER_MINUTES),
+            ("the exchanger", 30.0),  # exchanger_cleaning_minutes of all models there
+        ):
+            if any(words in task for task in tasks.split(";")):
+                met.add(words)
+                expected += each
+        assert row["expected_minutes"] == expected
+    assert len(met) == 5

@@ -42,6 +42,7 @@ def test_on_the_log_scale_the_rate_is_taken_at_the_median_present_value():
         ("up", [0.3, 0.1, -0.2], 0.1, [1, 2, 3]),
         ("down", [0.3, 0.1, -0.2], 0.1, [3, 2, 1]),
         ("both", [-0.3, -0.1, 0.05], -0.1, [1, 2, 3]),  # the fleet falls: the low end is the one that is neared
+        ("both", [-0.3, 0.3, 0.05], 0.1, [3, 1, 2]),
         ("up", [0.2, 0.2, 0.1], 0.1, [1, 2, 3]),  # equal to the last digit: by number
     ],
 )

@@ -406,7 +406,7 @@ def test_a_rules_out_of_range_days_agree_with_looking_every_day() -> None:
 def test_foreknowledge_beats_the_fixed_interval_and_more_visits_beat_fewer() -> None:
     scenario = build_scenario(500, 4, 5, UNTIL)
     fixed, often = (policy.follow(scenario, policy.fixed_interval(f), years=5) for f in (1.0, 0.7))
-    known = policy.follow(scenario, policy.foreknowing(scenario, longest=1.5), years=5)
+    known = policy.follow(scenario, policy.foreknowing(longest=1.5), years=5)
     assert often.hours() > fixed.hours() > known.hours()
     assert known.out_days.sum() < often.out_days.sum() < fixed.out_days.sum()
     assert fixed.visits.mean() == pytest.approx(5, rel=0.1)

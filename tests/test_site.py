@@ -245,7 +245,7 @@ def test_limits_in_words(low: float | None, high: float | None, unit: str, text:
 def test_numbers_keep_their_sign_and_lose_that_of_zero() -> None:
     assert theme.number(-1234.56, 1) == "−1,234.6"
     assert theme.number(-0.001, 1) == "0.0"
-    assert theme.rate(0.01234, "K") == "+0.012"
+    assert theme.rate(0.01234) == "+0.012"
     assert theme.day(date(2026, 1, 5)).replace("\u00a0", " ") == "5 Jan 2026"
 
 

@@ -8,6 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from models.mixed.lower_levels import LeafSums, merge
+from models.mixed.nested import leaf_sums, nest
 from models.mixed.smallblocks import unpack
 from models.mixed.tree import (
     LevelPrior,
@@ -266,3 +267,12 @@ def test_the_scoring_matrix_knows_that_the_residual_variance_moves_along():
     assert np.abs(matrix - curvature).max() < 0.1 * np.abs(curvature).max()
     e.dof = np.inf  # as if the residual variance were known
     assert np.abs(in_roots(e, roots, range(1))[2] - curvature).max() > 0.2 * np.abs(curvature).max()
+
+
+def test_a_fixed_effect_that_differs_within_a_leaf_is_refused() -> None:
+    nested = nest([np.array([0, 0, 0]), np.array([0, 0, 1])])
+    z, y = np.ones((3, 1)), np.arange(3.0)
+    same = leaf_sums(nested, z, y, [(0, np.array([1.0, 1.0, 2.0]))])
+    assert same.columns[-1][1] == pytest.approx([1.0, 2.0])
+    with pytest.raises(ValueError, match="must be the same for all rows of a leaf"):
+        leaf_sums(nested, z, y, [(0, np.array([1.0, 2.0, 2.0]))])

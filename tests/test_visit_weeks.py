@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from scipy import integrate, optimize, stats
 
-from models.plan.renewal import FreshCycles, best_renewal, day_price, hour_price
+from models.plan.renewal import FreshCycles, day_price, hour_price
 from models.plan.visit_weeks import Chances, combined_chance, week_costs, windows
 
 NODES = np.r_[0.0, 14.0 + 30.5 * np.arange(36)]
@@ -24,9 +24,8 @@ def power_law(scale: float, power: float, ages: np.ndarray) -> np.ndarray:
 
 
 # The package `reliability` (M. Reid), optimal_replacement_time with q=1: a renewal every t with small repairs in
-# between that
-# change nothing else, (cost_CM + cost_PM (t / alpha) ** beta) / t as it computes it. Days out of range run up like
-# the repairs.
+# between that change nothing else, (cost_CM + cost_PM (t / alpha) ** beta) / t as it computes it. Days out of range run
+# up like the repairs.
 @pytest.mark.parametrize(("alpha", "beta", "price"), [(400.0, 2.5, 3.0), (900.0, 1.8, 1.6), (250.0, 4.0, 9.0)])
 def test_best_age_is_that_of_the_reliability_package(alpha: float, beta: float, price: float) -> None:
     import matplotlib as mpl
@@ -45,32 +44,9 @@ def test_best_age_is_that_of_the_reliability_package(alpha: float, beta: float, 
     assert cycles.cost_rate(best, np.array([price]))[0] == pytest.approx(other.min_cost, rel=1e-3)
 
 
-# The same package with q=0, age replacement as in Barlow & Hunter 1960, policy I: failure ends a cycle and is seen
-# at once.
-@pytest.mark.parametrize(("alpha", "beta", "planned", "failed"), [(1000.0, 2.5, 1.0, 5.0), (500.0, 3.5, 2.0, 30.0)])
-def test_renewal_reward_gives_the_age_replacement_of_the_reliability_package(
-    alpha: float, beta: float, planned: float, failed: float
-) -> None:
-    import matplotlib as mpl
-
-    mpl.use("Agg")
-    from reliability.Repairable_systems import optimal_replacement_time
-
-    other = optimal_replacement_time(
-        cost_PM=planned, cost_CM=failed, weibull_alpha=alpha, weibull_beta=beta, q=0,
-        show_time_plot=False, show_ratio_plot=False, print_results=False)  # fmt: skip
-    ages = np.linspace(1, 3 * alpha, 30_000)
-    alive = np.exp(-((ages / alpha) ** beta))
-    length = np.r_[0.0, integrate.cumulative_trapezoid(alive, ages)] + 1.0
-    best, rate = best_renewal(planned * alive + failed * (1 - alive), length)
-    # The package takes the best of 10,000 ages up to three times alpha, a step of 0.03 % of alpha; near the
-    # optimum the cost is flat.
-    assert ages[best] == pytest.approx(other.ORT, rel=5e-3)
-    assert rate == pytest.approx(other.min_cost, rel=1e-3)
-
-
 @settings(max_examples=30, deadline=None)
 @given(st.floats(300, 3000), st.floats(1.2, 6.0), st.floats(5, 700), st.floats(0.2, 40.0))
+@example(3000.0, 6.0, 5.0, 40.0)  # never worth it within the forecast
 def test_best_age_is_where_a_numerical_search_finds_it(eta: float, beta: float, age: float, price: float) -> None:
     cycles = FreshCycles.of(weibull(np.array([eta]), beta, np.array([age])), np.array([age]))
     best = float(cycles.best_age(np.array([price]))[0])
@@ -117,6 +93,26 @@ def test_days_out_is_the_integral_of_the_chance() -> None:
         assert chances.days_out(days)[i] == pytest.approx(by_quadrature, rel=1e-6)
     for k, day in enumerate(days):
         assert chances.days_out_each(np.full(2, day)) == pytest.approx(chances.days_out(days)[:, k])
+
+
+@pytest.mark.parametrize(
+    ("nodes", "chance", "said"),
+    [
+        ([1.0, 2.0], [[0.1, 0.2]], "start at 0 and rise"),
+        ([0.0, 5.0, 5.0], [[0.1, 0.2, 0.3]], "start at 0 and rise"),
+        ([0.0, 2.0], [[0.1, 0.2, 0.3]], "2 columns"),
+        ([0.0, 2.0], [0.1, 0.2], "2 columns"),
+    ],
+)
+def test_chances_that_do_not_fit_their_days_are_refused(nodes: list[float], chance: list, said: str) -> None:
+    with pytest.raises(ValueError, match=said):
+        Chances(np.array(nodes), np.array(chance))
+
+
+def test_where_a_visit_leaves_more_than_is_tolerated_the_tolerance_comes_on_top() -> None:
+    chances = Chances(NODES, np.full((3, len(NODES)), 0.5))
+    cycles = FreshCycles.of(chances, np.full(3, 100.0), np.array([0.0, 0.09, 0.3]))
+    assert cycles.tolerated(0.1) == pytest.approx([0.1, 0.1, 1 - (1 - 0.3) * (1 - 0.1)])
 
 
 @pytest.mark.parametrize(("middle", "sd"), [(200.0, 20.0), (120.0, 45.0), (400.0, 150.0), (30.0, 12.0)])

@@ -220,3 +220,21 @@ def test_the_cut_knows_the_list_of_installs_only():
     assert all(len(p.designs) == 1 and len(p.installs) <= 30 for p in parts)
     again = cut(installs.sample(fraction=1.0, shuffle=True, seed=2), 30)
     assert all(np.array_equal(a.installs, b.installs) for a, b in zip(parts, again, strict=True))
+
+
+def test_analysers_too_many_to_be_solved_together_are_known_as_those_that_are(monkeypatch):
+    """Each on its own, from what the search sample knows of the others, as beyond `analysers.FEW`."""
+    bias = np.where(np.arange(50) % 7 == 3, 0.15, 0.0) * np.where(np.arange(50) % 2, 1, -1)
+    made = fleet(installs=500, seed=18, bias=tuple(bias))
+    searched = search_sample(seen(made.inputs, 250), OPTIONS)
+    together = whole(made, searched, most=1_000).fit.analysers
+    monkeypatch.setattr("models.fleets.shard_levels.FEW", 2)
+    apart = whole(made, searched, most=100).fit.analysers
+    known = searched.fit.analysers
+    far, before = (np.sqrt(np.mean(((who.bias - together.bias) / together.sd) ** 2)) for who in (apart, known))
+    assert far < 0.6 < before  # standard errors; a step leaves half of one
+    # a variance follows the bias that is found: single ones differ more than all of them
+    assert np.median(apart.sd / together.sd) == pytest.approx(1.0, abs=0.05)
+    assert np.abs(np.log(apart.sd / together.sd)).max() < 0.3
+    assert np.median(known.sd / together.sd) > 1.15
+    assert (apart.tests == together.tests).all()

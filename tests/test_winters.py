@@ -71,3 +71,23 @@ def test_hours_since_the_newest_counter_are_those_of_the_winter_that_others_coun
     true = per_year * (passed(np.array(53.0)) - begun)
     error = (now - true)[~late] / per_year[~late]  # in usual years
     assert error.mean() == pytest.approx(0.0 if read_last_year else 0.15, abs=0.04)
+
+
+def test_hours_of_a_visit_between_counters_follow_the_winters_that_others_counted():
+    """Read at the ends of 2016 and 2018 only: of the hours between, 0.95 to 1.1 were burnt until the end of 2017."""
+    rng, n = np.random.default_rng(9), 200
+    calendar = LoadCalendar(np.full((1, 12), 1 / 12))
+    passed = Winters(45, STRENGTH).passed
+    ends = [int(np.datetime64(f"{year}-01-01").astype(int)) for year in range(2015, 2024)]
+    begin, days = ends[0], np.array(ends[1:])
+    gone = passed(calendar.years(np.zeros(len(days), int), days)) - passed(np.array(45.0))
+    per_year = np.append(1500 * np.exp(0.25 * rng.standard_normal(n)), 1500.0)
+    counter = per_year[:, None] * gone
+    counter[n, [0, 2, 4, 5, 6, 7]] = np.nan
+    same = np.zeros(n + 1, int)
+    installs = Installs(same, same, same, np.full(n + 1, begin), np.full(n + 1, np.nan))
+    no, day = np.repeat(np.arange(n + 1), len(days)), np.tile(days, n + 1)
+    clock = burner_clock(installs, no, day, counter.ravel(), calendar).clock.reshape(n + 1, -1)
+    hours = clock[n, 2] - clock[n, 1]
+    assert clock[n, 3] - clock[n, 1] == pytest.approx(1500 * 2.05, abs=2)
+    assert hours == pytest.approx(1500 * 0.95, abs=10)  # by halves 1538

@@ -18,9 +18,7 @@ from scipy.linalg import block_diag
 
 from models.drift.covariates import LEVEL, RATE
 from models.drift.cycle_sums import PARTS, Forest, Readings, positions
-from models.drift.fit import DEFAULTS, fit_series
 from models.drift.fitted import Install, SeriesFit
-from models.drift.series import FitOptions, SeriesInputs
 from models.drift.states import held_tree, install_frame, seen_cycles, unread_cycles
 from models.mapper import Mapper, here
 from models.mixed import smallblocks as sb
@@ -72,11 +70,6 @@ class Said:
 
 
 Part = tuple[Sequence[Said], pl.DataFrame]  # some installs, in order, and what is said of them in each series
-
-
-def fit_group(inputs: Sequence[SeriesInputs], options: FitOptions = DEFAULTS) -> list[SeriesFit]:
-    """Each series fitted alone, then put together. All must list the same installs."""
-    return joined([fit_series(series, options) for series in inputs])
 
 
 def joined(fits: Sequence[SeriesFit]) -> list[SeriesFit]:

@@ -120,10 +120,10 @@ def distinct(rising: np.ndarray) -> int:
 def described(fit: SeriesFit, forest: Forest, chances: dict[Term, float]) -> pl.DataFrame:
     """One row per change in the fit: ratio of the rates after and before with its 80 % interval, p the chance of
     none."""
-    return in_words(fit, chances, rates_after(fit, forest, evaluate_held(fit, forest, cov=False), chances))
+    return in_words(fit, chances, rates_after(forest, evaluate_held(fit, forest, cov=False), chances))
 
 
-def rates_after(fit: SeriesFit, forest: Forest, state: State, chances: dict[Term, float]) -> np.ndarray:
+def rates_after(forest: Forest, state: State, chances: dict[Term, float]) -> np.ndarray:
     """Per change: sum of the rates of the cycles after it, their number, and that of their installs, (changes, 3).
     Parts of a fleet add."""
     out = np.zeros((len(chances), 3))

@@ -3,12 +3,10 @@ belong to."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
-
-LEVEL_NAMES = ("cycle", "install", "model", "design")  # from the leaf to the root
 
 READING_COLUMNS = ("install_no", "cycle_no", "day", "hours", "value", "stage_order", "analyser_no")
 CYCLE_COLUMNS = ("install_no", "cycle_no", "opened_by", "opened_day", "value_before")
@@ -70,7 +68,6 @@ class SeriesInputs:
     readings: pl.DataFrame
     cycles: pl.DataFrame
     installs: pl.DataFrame
-    analyser_offsets: pl.DataFrame | None = field(default=None)  # analyser_no, offset on the transformed scale
     unsaid: pl.DataFrame | None = None
 
     def __post_init__(self) -> None:

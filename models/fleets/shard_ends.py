@@ -74,4 +74,4 @@ def paces(shard: Shard, fit: SeriesFit, above: Above) -> np.ndarray:
     if shard.empty or not fit.paces:
         return np.zeros((len(fit.paces), 3))
     fit = replace(fit, beta=above.at.beta)
-    return rates_after(fit, shard.forest, held_state(shard, fit, above, cov=False), fit.paces)
+    return rates_after(shard.forest, held_state(shard, fit, above, cov=False), fit.paces)

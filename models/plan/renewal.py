@@ -131,17 +131,6 @@ def _hazard(chance: Array, start: Array) -> Array:
     return -np.log1p(-np.clip((chance - start) / np.maximum(1 - start, 1e-12), 0, 1 - 1e-7))
 
 
-def best_renewal(cost: Array, length: Array) -> tuple[int, float]:
-    """Which of several replacement ages has the least expected cost per expected time, and that rate.
-
-    cost, length: (k,) expected cost and expected length of a cycle that is ended at each age; length above 0.
-    Source: the renewal-reward theorem as used for age replacement, Barlow & Hunter 1960.
-    """
-    rate = cost / length
-    best = int(np.argmin(rate))
-    return best, float(rate[best])
-
-
 def hour_price(cycles: FreshCycles, hours: Array, tolerance: float, longest: float = 3650.0) -> float:
     """What one technician hour is worth in out-of-range days to a firm with this risk tolerance.
 

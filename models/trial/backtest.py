@@ -84,12 +84,6 @@ class Attempt:
     trees: list[Floats] | None = None
 
 
-def backtest(inputs: SeriesInputs, counted: Counted, low: Floats, high: Floats, as_of: int, seed: int = 0) -> Tried:
-    """Try one series on its past, as `attempted` and `scored` together."""
-    attempt = attempted(inputs, counted, low, high, as_of, seed)
-    return scored(attempt, boosted_trees(attempt.lessons, seed))
-
-
 def attempted(inputs: SeriesInputs, counted: Counted, low: Floats, high: Floats, as_of: int, seed: int) -> Attempt:
     """Try one series on its past, by all methods but the boosted trees.
 

@@ -132,7 +132,7 @@ def fixed_interval(factor: float = 1.0) -> Rule:
     return lambda seen: seen.last_day + factor * seen.interval_days
 
 
-def foreknowing(scenario: Scenario, tolerance_days: float = 0.0, longest: float = 1.0) -> Rule:
+def foreknowing(tolerance_days: float = 0.0, longest: float = 1.0) -> Rule:
     """A rule that knows the truth: visit when something leaves its range, at the latest at `longest` intervals.
 
     No rule that has to forecast can be expected to do better with as few visits; for tests of what is possible at all.

@@ -10,13 +10,17 @@ import polars as pl
 from models.tails import Z80
 from pipeline.store import Store
 
-BAND = ("m0", "m1", "v00", "v01", "v11", "gamma", "transform", "factor", "shift")  # what a band is worked out from
+BAND = ("m0", "m1", "v00", "v01", "v11", "gamma", "transform", "factor", "shift")  # what `expected` and `in_units` ask
 
 
 def model_curves(store: Store) -> pl.DataFrame:
-    """The fitted band of each drawn model over burner hours: middle and the span of 80 % of its installs."""
+    """The fitted band of each drawn model over burner hours: middle and the span of 80 % of its installs.
+
+    That of a mixture, installs whose cycles run over different powers of the hours among them: the mean of their
+    values, and of their variances with that of the values among themselves.
+    """
     bands = store.frame(
-        "select * from page_model_bands join page_series using (series_no) order by series_no, model_no"
+        "select * from page_model_bands join page_series using (series_no) order by series_no, model_no, gamma"
     )
     reach = store.frame("select series_no, model_no, max(hours) as reach from page_model_points group by all")
     hours = pl.DataFrame({"step": np.linspace(0, 1, 25)})
@@ -25,14 +29,29 @@ def model_curves(store: Store) -> pl.DataFrame:
         .join(hours, how="cross")
         .with_columns((pl.col("reach") * pl.col("step")).alias("hours"))
     )
-    return back_to_units(grid, pl.col("hours")).select("series_no", "model_no", "hours", "q10", "q50", "q90")
+    mid, variance = expected(pl.col("hours"))
+    of_all = pl.col("series_no", "model_no", "hours", "transform", "factor", "shift")
+    mean = lambda value: (value * pl.col("installs")).sum() / pl.col("installs").sum()
+    mixed = (
+        grid.with_columns(mid.alias("mid"), variance.alias("variance"))
+        .group_by(of_all, maintain_order=True)
+        .agg(mean(pl.col("mid")), mean(pl.col("variance") + (pl.col("mid") - mean(pl.col("mid"))) ** 2))
+    )
+    return in_units(mixed, pl.col("mid"), pl.col("variance")).select(
+        "series_no", "model_no", "hours", "q10", "q50", "q90"
+    )
 
 
-def back_to_units(frame: pl.DataFrame, hours: pl.Expr) -> pl.DataFrame:
-    """Adds q10, q50, q90 in the units shown to rows with m0, m1, v00, v01, v11, gamma, transform, factor and shift."""
+def expected(hours: pl.Expr) -> tuple[pl.Expr, pl.Expr]:
+    """Mean and variance on the scale of the fit, of rows with m0, m1, v00, v01, v11 and gamma."""
     tau = (hours.clip(0) / 1000).pow(pl.col("gamma"))
-    mid = pl.col("m0") + pl.col("m1") * tau
-    wide = Z80 * (pl.col("v00") + 2 * tau * pl.col("v01") + tau * tau * pl.col("v11")).clip(0).sqrt()
+    variance = pl.col("v00") + 2 * tau * pl.col("v01") + tau * tau * pl.col("v11")
+    return pl.col("m0") + pl.col("m1") * tau, variance
+
+
+def in_units(frame: pl.DataFrame, mid: pl.Expr, variance: pl.Expr) -> pl.DataFrame:
+    """Adds q10, q50, q90 in the units shown to rows with transform, factor and shift."""
+    wide = Z80 * variance.clip(0).sqrt()
 
     def unit(z: pl.Expr) -> pl.Expr:
         return pl.when(pl.col("transform") == "log").then(z.clip(-30, 30).exp()).otherwise(z) * pl.col(
@@ -77,7 +96,7 @@ def fans(store: Store, as_of: date, months: int = 12) -> pl.DataFrame:
     long = cycles.select("install_no", "series_no", *BAND)[rows].with_columns(
         pl.Series("ahead", ahead.ravel()), pl.Series("on", np.tile(firsts.to_numpy(), cycles.height))
     )
-    return back_to_units(long, pl.col("ahead")).select(
+    return in_units(long, *expected(pl.col("ahead"))).select(
         "install_no",
         "series_no",
         "on",

@@ -13,7 +13,7 @@ from reports import theme
 from reports.charts.shapes import Filled, data_gap, interval_rows, interval_shape, shape_of
 
 
-def drift_chart(models: pl.DataFrame, unit: str, indicator: str) -> Filled:
+def drift_chart(models: pl.DataFrame, unit: str) -> Filled:
     """Drift of the appliance models with its 80 % interval, worst first; those surely worse than the fleet stand out.
 
     models: label, rate, low, high [unit per 1,000 h], verdict (words), installs, p_text; in the order to stand.

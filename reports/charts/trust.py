@@ -92,7 +92,7 @@ def calibration_chart(bins: pl.DataFrame) -> alt.TopLevelMixin:
     return alt.layer(ideal, bars, dots, width="container", height=240)
 
 
-def analyser_chart(analysers: pl.DataFrame, unit: str, indicator: str) -> Filled:
+def analyser_chart(analysers: pl.DataFrame, unit: str) -> Filled:
     """Each analyser's bias against its peers with its interval; those that want calibration stand out.
 
     analysers: analyser, bias, low, high [unit], verdict (words), tests; in the order to stand.

@@ -137,8 +137,8 @@ def _section(
     worst = known.row(0, named=True)
     relative = s["transform"] == "log"
     drift_words = (
-        f"{theme.rate(worst['rate'], unit)}{theme.NBSP}{unit} per 1,000 h "
-        f"(80{theme.NBSP}% interval {theme.rate(worst['rate_low'], unit)} to {theme.rate(worst['rate_high'], unit)})"
+        f"{theme.rate(worst['rate'])}{theme.NBSP}{unit} per 1,000 h "
+        f"(80{theme.NBSP}% interval {theme.rate(worst['rate_low'])} to {theme.rate(worst['rate_high'])})"
     )
     finding = (
         f"{worst['label_model']} drifts fastest towards its limit{', for its own level' if relative else ''}: "
@@ -154,7 +154,7 @@ def _section(
             "the unit shown may still be less of it."
         ).strip()
     drift = f"drift{k}"
-    figures.append(Figure(drift, charts.drift_chart(rows, unit, label), finding, note, 90 + 22 * rows.height))
+    figures.append(Figure(drift, charts.drift_chart(rows, unit), finding, note, 90 + 22 * rows.height))
     curves: list[str] = []
     for place, (model_no,) in enumerate(
         frames["model_points"]
@@ -197,8 +197,8 @@ def _section(
             tables.Column("Appliance model", lambda r: tables.find_link(r["label_model"], r["model"])),
             tables.Column("Exchanger design", tables.words("exchanger_design")),
             tables.Column("Installs", tables.figures("installs"), True),
-            tables.Column(f"Drift per 1,000 h [{unit}]", lambda r: theme.rate(r["rate"], unit), True),
-            tables.Column(f"80 % interval [{unit}]", lambda r: _interval(r, unit), True),
+            tables.Column(f"Drift per 1,000 h [{unit}]", lambda r: theme.rate(r["rate"]), True),
+            tables.Column(f"80 % interval [{unit}]", _interval, True),
             tables.Column("Chance worse than the fleet", tables.chances("worse_than_fleet_p"), True),
             tables.Column("Median time to out [days]", tables.figures("median_days_to_out"), True),
             tables.Column("Share out at the present interval", tables.chances("share_out_at_interval"), True),
@@ -211,10 +211,10 @@ def _section(
     return {"id": f"series-{k}", "label": label, "drift": drift, "curves": curves, "share": share, "table": table}
 
 
-def _interval(row: dict[str, Any], unit: str) -> str:
+def _interval(row: dict[str, Any]) -> str:
     if row["rate_low"] is None or row["rate_high"] is None:
         return theme.DASH
-    return f"{theme.rate(row['rate_low'], unit)} to {theme.rate(row['rate_high'], unit)}"
+    return f"{theme.rate(row['rate_low'])} to {theme.rate(row['rate_high'])}"
 
 
 def _readings(

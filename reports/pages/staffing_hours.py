@@ -18,7 +18,8 @@ ALL = "All areas"
 def hours_by_week(weeks: pl.DataFrame, capacity: bool, context: dict[str, Any], headlines: list[str]) -> list[Figure]:
     """Hours needed beside those there are, of the fleet, of each area, and in every week of every area.
 
-    weeks: area_no, area, week, week_end, visits, hours_needed, hours_available, hours_short [h]; at least one row.
+    weeks: area_no, area, week, week_end, visits, hours_needed, hours_available, hours_short [h], technicians_needed;
+    at least one row.
     capacity: whether any hours are stated. Adds area_names, by_area and, where hours are short, short to `context`.
     """
     # rounded: the last digits of a sum depend on the order that threads add in
@@ -58,8 +59,9 @@ def hours_by_week(weeks: pl.DataFrame, capacity: bool, context: dict[str, Any], 
             *sums,
             have,
             pl.col("hours_needed").max().alias("peak"),
-            pl.col("week").sort_by("hours_needed", "week", descending=[True, False]).first().alias("peak_week"),
+            pl.col("week", "technicians_needed").sort_by("hours_needed", "week", descending=[True, False]).first(),
         )
+        .rename({"week": "peak_week"})
         .sort(["hours_short", "hours_needed", "area_no"], descending=[True, True, False], nulls_last=True)
     )
     drawn = by_area.head(AREAS_DRAWN).select("area_no").with_row_index("at")
@@ -129,6 +131,7 @@ def hours_by_week(weeks: pl.DataFrame, capacity: bool, context: dict[str, Any], 
             *(there_are if capacity else ()),
             tables.Column("Fullest week [h]", tables.figures("peak"), True),
             tables.Column("Fullest week of", lambda r: theme.day(r["peak_week"] if r["peak"] else None)),
+            tables.Column("Technicians for it", tables.figures("technicians_needed", 1), True),
         ],
         60,
         rest=("area", "areas"),

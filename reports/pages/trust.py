@@ -119,7 +119,7 @@ def analysers(bias: pl.DataFrame, figures: list[Figure]) -> dict[str, Any]:
         rows = own.head(ANALYSERS_DRAWN).select("analyser", "bias", "low", "high", "tests", verdict.alias("verdict"))
         note = f"The {ANALYSERS_DRAWN} furthest off of {own.height:,}." if own.height > ANALYSERS_DRAWN else ""
         figs.append(f"analysers{series_no}")
-        figures.append(Figure(figs[-1], charts.analyser_chart(rows, unit, label), said, note, 80 + 22 * rows.height))
+        figures.append(Figure(figs[-1], charts.analyser_chart(rows, unit), said, note, 80 + 22 * rows.height))
     table = tables.build(
         "Analysers that want calibration",
         order.filter("wants_calibration"),

@@ -127,8 +127,8 @@ def main() -> None:
 
     for factor, outcome in equal:
         tell(f"interval x {factor:g}", outcome, 0)
-    tell("foreknowing, not longer", run(foreknowing(scenario, 0.0, 1.0)), 0)
-    tell("foreknowing, up to 1.5", run(foreknowing(scenario, 0.0, 1.5)), 0)
+    tell("foreknowing, not longer", run(foreknowing(0.0, 1.0)), 0)
+    tell("foreknowing, up to 1.5", run(foreknowing(0.0, 1.5)), 0)
     rules = {
         "plan02": (plan_lengths(0.02, 1.0), 0.02, 1.0),
         "plan05": (plan_lengths(0.05, 1.0), 0.05, 1.0),
