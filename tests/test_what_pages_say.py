@@ -11,7 +11,8 @@ from page_store import built_site, small_store, text_of
 from page_tables import AS_OF
 
 from pipeline.settings import settings_from
-from pipeline.stages.pages import front_of, prepare, staffing_of
+from pipeline.stages.pages import front_of, models_of, prepare, staffing_of
+from pipeline.store import Store
 from reports import theme
 from reports.pages.front import headlines
 
@@ -209,3 +210,37 @@ def test_both_ends_of_an_analysers_interval_have_the_digits_of_their_unit() -> N
     page = text_of(built_site() / "appliance-models.html").replace("\u00a0", " ")
     assert "+0.30 %" in page
     assert "+0.20 to +0.40 %" in page
+
+
+def models_page_of(store: Store, folder: Path) -> str:
+    made = prepare(store, settings_from({}), folder)
+    models_of(store, made)
+    made.finish()
+    return text_of(folder / "appliance-models.html").replace("\u00a0", " ")
+
+
+def test_readings_without_a_known_limit_are_not_said_to_lie_within_one(tmp_path: Path) -> None:
+    with small_store() as store:
+        judged = models_page_of(store, tmp_path / "judged")
+        store.run("update limits set limit_low = null, limit_high = null where series_no = 0 and install_no % 4 = 1")
+        none = models_page_of(store, tmp_path / "none")
+        store.run("update limits set limit_high = 18.0 + install_no / 10 where series_no = 0 and install_no % 4 = 1")
+        each = models_page_of(store, tmp_path / "each")
+        states = dict(store.rows("select state, count(*) from page_model_points where series_no = 0 group by 1"))
+    assert re.search(r"Alder 25: \d+ of \d+ readings lie outside \(at most", judged)
+    assert re.search(r"Alder 25: no limit is known; \d+ readings", none)
+    assert re.search(r"Alder 25: \d+ of \d+ readings lie outside \(the limit differs from install to install\)", each)
+    assert set(states) == {"in range", "out of range"}
+
+
+def test_a_sample_of_readings_is_said_to_be_one(tmp_path: Path) -> None:
+    with small_store(installs=160) as store:  # 36 installs of a model that were visited five times, two tests each
+        page = models_page_of(store, tmp_path)
+    assert re.search(r"\d+ of a sample of 150 readings lie outside", page)
+
+
+def test_what_is_in_doubt_does_not_make_a_limit_look_wrong(tmp_path: Path) -> None:
+    with small_store() as store:
+        store.run("update observations set value = 999, usable = false where series_no = 0 and stage = 'as_left'")
+        page = models_page_of(store, tmp_path)
+    assert "for Flue over return, high fire looks wrong" not in page
