@@ -14,7 +14,9 @@ from pipeline.settings import settings_from
 from pipeline.stages.pages import front_of, models_of, prepare, staffing_of
 from pipeline.store import Store
 from reports import theme
+from reports.pages import trust
 from reports.pages.front import headlines
+from reports.site import Figure
 
 
 def test_without_capacity_the_page_says_what_it_cannot_say(tmp_path: Path) -> None:
@@ -244,3 +246,25 @@ def test_what_is_in_doubt_does_not_make_a_limit_look_wrong(tmp_path: Path) -> No
         store.run("update observations set value = 999, usable = false where series_no = 0 and stage = 'as_left'")
         page = models_page_of(store, tmp_path)
     assert "for Flue over return, high fire looks wrong" not in page
+
+
+def test_work_that_was_hardly_measured_is_not_said_to_restore_most() -> None:
+    rows = [
+        ("A", "rinse", 1.5, 0.6, 2.4, 24),
+        ("A", "brush", 0.7, 0.65, 0.75, 40),
+        ("B", "rinse", 0.5, 0.4, 0.6, 30),
+        ("B", "brush", -0.3, -1.2, 0.6, 4),
+    ]
+    columns = ["exchanger_design", "kind", "restored_share", "low", "high", "cycles"]
+    effects = pl.DataFrame(rows, schema=columns, orient="row").with_columns(
+        label=pl.lit("Flue over return"), unit=pl.lit("K"), series_no=0, value_before=20.0, value_after=12.0
+    )
+    figures: list[Figure] = []
+    told = trust.cleaning(effects, figures)
+    text = figures[0].finding.replace("\u00a0", " ")
+    assert text == "Flue over return: brush on A takes away 70 % of what had built up, rinse on B 50 %."
+    assert "cut off" in figures[0].note
+    assert "150 %" in str(told["table"].rows).replace("\\xa0", " ")  # more than 100 %: cleaner than it began
+    none: list[Figure] = []
+    trust.cleaning(effects.filter(pl.col("cycles") < 25), none)
+    assert none[0].finding == "Flue over return: how much work takes away cannot be told yet."
