@@ -90,9 +90,9 @@ def chance(p: Any) -> str:
     """A chance in whole per cent; never a certainty that was not computed as one."""
     if p is None or not math.isfinite(p):
         return DASH
-    if p < 0.005:
+    if p <= 0.005:
         return f"under 1{NBSP}%"
-    if p > 0.995:
+    if p >= 0.995:
         return f"over 99{NBSP}%"
     return f"{100 * p:.0f}{NBSP}%"
 
