@@ -53,6 +53,7 @@ DECIMALS = {
 }
 
 
+CONVERTED = frozenset({"°F", "psi"})  # limits are entered in kelvin and kilopascal
 MORE_DIGITS = 2  # than go with a unit, at most, where a value or the end of a range wants them
 
 
@@ -139,9 +140,9 @@ def plural(count: int, one: str, many: str | None = None) -> str:
 
 def limit_digits(limit: Any, unit: str) -> int:
     """Digits behind the point with which the end of a range is told: those of its unit, or up to MORE_DIGITS more that
-    it was written with. A maker's 0.75 µA is no 0.8."""
+    it was written with. A maker's 0.75 µA is no 0.8; 150 kPa were not written as 21.756 psi."""
     usual = DECIMALS.get(unit, 1)
-    if limit is None or not math.isfinite(limit):
+    if unit in CONVERTED or limit is None or not math.isfinite(limit):
         return usual
     written = (d for d in range(usual, usual + MORE_DIGITS + 1) if math.isclose(round(limit, d), limit, rel_tol=1e-9))
     return next(written, usual)

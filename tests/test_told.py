@@ -89,8 +89,9 @@ def test_rows_as_json_are_those_of_jinja(rows: list[tuple[str, int, str]]) -> No
         (120.6, None, 120.5, "ppm", "121 ppm", "at most 120.5 ppm"),
         (6.54, 6.55, 9.0, "pH", "pH 6.5", "pH 6.55 to 9.0"),
         (54.0, None, 30.0 * 1.8, "°F", "54.0 °F", "at most 54.0 °F"),
-        (39.96, None, 22.2 * 1.8, "°F", "39.96 °F", "at most 39.96 °F"),
-        (21.9, 83 / 6.894757, 150 / 6.894757, "psi", "21.9 psi", "12.0 to 21.8 psi"),  # entered in kPa: rounded
+        (39.9, None, 22.2 * 1.8, "°F", "39.9 °F", "at most 40.0 °F"),  # entered in K, as the next in kPa: rounded
+        (21.9, 83 / 6.894757, 150 / 6.894757, "psi", "21.9 psi", "12.0 to 21.8 psi"),
+        (12.1, 11.999, 24.9987, "psi", "12.1 psi", "12.0 to 25.0 psi"),
         (None, None, None, "K", "–", "no limit known"),
     ],
 )
