@@ -50,7 +50,8 @@ join limits l on l.install_no = i.install_no and l.series_no = k.series_no
 join page_series s on s.series_no = k.series_no
 group by k.series_no, k.model_no;
 
--- page_odd_limits: ranges that most readings just after work miss; work leaves an appliance in range, so the range is in doubt.
+-- page_odd_limits: ranges that most readings just after work miss at one and the same end; work leaves an appliance in range,
+-- so that end is in doubt. Readings that scatter beyond both ends tell of the appliances.
 create or replace table page_odd_limits as
 select i.model_no, i.fuel, o.series_no, any_value(s.label) as label, any_value(s.unit) as unit,
        count(*) as readings, count(distinct o.install_no) as installs,
@@ -66,4 +67,4 @@ join page_series s on s.series_no = o.series_no
 where o.stage = 'as_left' and o.usable and o.visited_on > page_as_of() - 1096
 group by i.model_no, i.fuel, o.series_no
 having count(*) >= 8 and count(distinct o.install_no) >= 3
-   and count(*) filter (o.value < l.limit_low or o.value > l.limit_high) >= 0.5 * count(*);
+   and greatest(count(*) filter (o.value < l.limit_low), count(*) filter (o.value > l.limit_high)) >= 0.5 * count(*);

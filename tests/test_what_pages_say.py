@@ -268,3 +268,14 @@ def test_work_that_was_hardly_measured_is_not_said_to_restore_most() -> None:
     none: list[Figure] = []
     trust.cleaning(effects.filter(pl.col("cycles") < 25), none)
     assert none[0].finding == "Flue over return: how much work takes away cannot be told yet."
+
+
+def test_only_an_end_that_most_readings_miss_looks_wrong(tmp_path: Path) -> None:
+    with small_store() as store:
+        o2 = "series_no = 3 and stage = 'as_left'"
+        store.run(f"update observations set value = [2.0, 9.0, 5.0][1 + install_no // 4 % 3] where {o2}")
+        scattered = models_page_of(store, tmp_path / "both")
+        store.run(f"update observations set value = 9.0 where {o2}")
+        above = models_page_of(store, tmp_path / "one")
+    assert "for O2 in dry flue gas, high fire looks wrong" not in scattered
+    assert "for O2 in dry flue gas, high fire looks wrong" in above
