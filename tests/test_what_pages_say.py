@@ -279,3 +279,18 @@ def test_only_an_end_that_most_readings_miss_looks_wrong(tmp_path: Path) -> None
         above = models_page_of(store, tmp_path / "one")
     assert "for O2 in dry flue gas, high fire looks wrong" not in scattered
     assert "for O2 in dry flue gas, high fire looks wrong" in above
+
+
+def test_media_to_buy_are_told_as_the_table_tells_them(tmp_path: Path) -> None:
+    with small_store() as store:
+        store.run("""
+            update media_weeks set media_kg = 0;
+            update media_weeks set media_kg = 4.5
+            where (area_id, week) in (select area_id, week from media_weeks order by week, area_id limit 1)
+        """)
+        settings = settings_from({})
+        made = prepare(store, settings, tmp_path / "site")
+        staffing_of(store, made, settings)
+        made.finish()
+    page = text_of(tmp_path / "site" / "staffing.html").replace("\u00a0", " ")
+    assert "4.5 kg over the plan; 4.5 kg of it in" in page
