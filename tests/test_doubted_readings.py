@@ -59,6 +59,9 @@ NEWEST = "V9,I1,2024-03-01,T1,annual,7500,{},false,false,{}\n"
         ("V9,as_found,high,5.0,9.0,9000\n", 9000 * 20.9 / (20.9 - (5.0 - 0.45))),  # more than is usual
         ("V9,as_found,high,5.0,6.0,900\n", 900 * 20.9 / 15.9),  # O2 and CO2 off the fuel's line
         ("V9,as_found,high,17.5,,300\n", 300 * 20.9 / 3.4),  # mostly air: the factor of 15 % still leaves it out
+        ("V9,as_found,high,,,900\n", 900),  # no O2: air-free it is no less than as read
+        ("V9,as_found,high,-0.4,,900\n", 900),  # an O2 that cannot be
+        ("V9,as_found,low,,,900\nV9,as_found,high,20.9,,900\n", 900),  # the air of the room
     ],
 )
 def test_co_above_its_limit_counts_though_it_is_in_doubt(tmp_path: Path, reading: str, value: float) -> None:
@@ -72,6 +75,7 @@ def test_co_above_its_limit_counts_though_it_is_in_doubt(tmp_path: Path, reading
     [
         (NEWEST.format("none", 10), "V9,as_found,high,20.2,,15\n"),  # the air of a room: 448 ppm by the formula
         (NEWEST.format("none", 10), "V9,as_found,high,5.0,6.0,100\n"),  # in doubt, and within its limit
+        (NEWEST.format("none", 10), "V9,as_found,high,,,250\n"),
         (
             NEWEST.format("none", 10),
             "V9,as_found,high,5.0,9.0,9000\nV9,as_left,high,5.0,9.0,45\n",  # read again, after nothing was done
