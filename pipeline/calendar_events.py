@@ -12,6 +12,7 @@ import numpy as np
 import polars as pl
 
 from pipeline.schema import SERIES
+from reports import theme
 from reports.told import told
 
 PRODUCT = "-//foulcast//planned visits//EN"
@@ -67,7 +68,7 @@ def _events(visits: pl.DataFrame, stamp: str, worked: Sequence[int]) -> pl.Serie
     place = pl.when(site.alias("site") != "")
     leading = columns["leading_indicator"].cast(pl.String).fill_null("")
     due = pl.format("\\, due {}", columns["due_on"]).fill_null("")
-    chance = pl.Series(np.rint(100 * columns["p_out_at_planned"].fill_null(0.0).to_numpy())).cast(pl.Int64)
+    chance = told(_chance, columns["p_out_at_planned"])
     return pl.select(
         pl.format(
             "BEGIN:VEVENT\r\nUID:{}@foulcast.invalid\r\n"
@@ -86,7 +87,7 @@ def _events(visits: pl.DataFrame, stamp: str, worked: Sequence[int]) -> pl.Serie
             pl.when(leading != "").then(due).otherwise(pl.lit("")),
             pl.when(columns["p_out_at_planned"].is_null())
             .then(pl.lit(""))
-            .otherwise(pl.format("\\nChance of being out of range by then: {} %", chance)),
+            .otherwise(pl.format("\\nChance of being out of range by then: {}", chance)),
             told(_work, columns["tasks"], columns["take_along"]),
         )
     ).to_series()
@@ -130,6 +131,10 @@ def _each_escaped(texts: pl.Series) -> pl.Series:
     for sign in "\\;,":
         texts = texts.str.replace_all(sign, f"\\{sign}", literal=True)
     return texts.scatter(odd, [_escaped(text) for text in given.gather(odd)]) if len(odd) else texts
+
+
+def _chance(p: float | None) -> str:
+    return theme.chance(p).replace(theme.NBSP, " ")
 
 
 def _model(model: str | None) -> str:

@@ -15,6 +15,7 @@ import polars as pl
 from pipeline.calendar_events import COLUMNS, AreaCalendar
 from pipeline.csv_rows import coded, texts_of
 from pipeline.store import Store
+from pipeline.units import masses_shown
 
 PLANNED = """
     select a.area_no, v.area_id, coalesce(nullif(a.name, ''), v.area_id) as area, v.install_no, v.install_id,
@@ -41,6 +42,7 @@ def area_calendars(store: Store, folder: Path, worked: Sequence[int]) -> list[Ar
     folder.mkdir(parents=True, exist_ok=True)
     texts = {name: texts_of(store, "visit_plan", name) for name in WORDS}
     codes = ", ".join(coded(name, some) for name, some in texts.items())
+    texts["take_along"] = [masses_shown(text, store.fact("units") or "si") for text in texts["take_along"]]
     planned = store.frame(PLANNED.format(coded=codes)).cast(dict.fromkeys(NAMES, pl.Categorical))
     planned = planned.with_columns(
         pl.Series(name, some, dtype=pl.Categorical).gather(planned[name]) for name, some in texts.items()

@@ -276,7 +276,7 @@ def _explained(
 ) -> ExplainedValue:
     value, unit = _shown(row[formula.name], formula.unit, system)
     if value is not None:
-        inputs = ", ".join(_said(name, row[name], system) for name in formula.inputs if row[name] is not None)
+        inputs = ", ".join(_input(name, row, system) for name in formula.inputs if row[name] is not None)
         if formula.name == "exchanger_ntu" and not row["air_known"]:
             assumed, degree = _shown(ASSUMED_AIR_C, "°C", system)
             inputs += f" (air taken at {assumed:g} {degree})"
@@ -287,6 +287,13 @@ def _explained(
     if formula.indicator:
         limit = _limit(limits.get((formula.indicator, row["firing"])), system)
     return ExplainedValue(_name(formula.name, system), value, unit, inputs, formula.words, formula.source, limit)
+
+
+def _input(name: str, row: Mapping[str, Any], system: str) -> str:
+    """One of the values that a formula takes. O2 as the balance takes it, where much CO still wants some of it."""
+    burnt, o2 = row["o2_burnt_pct"], row["o2_dry_pct"]
+    less = f" ({_number(burnt, '%')} less CO/2)" if name == "o2_dry_pct" and burnt is not None and burnt < o2 else ""
+    return _said(name, row[name], system) + less
 
 
 def _limit(limit: Limit | None, system: str) -> str:

@@ -124,15 +124,22 @@ def _suspect_co2(test: Entered) -> Any:
 
 def _n(expression: pl.Expr, decimals: int = 1) -> pl.Expr:
     """A number inside a sentence."""
-    return expression.round(decimals).cast(pl.String)
+    rounded = expression.round(decimals)
+    return (rounded if decimals else rounded.cast(pl.Int64)).cast(pl.String)
+
+
+def _words(name: pl.Expr) -> pl.Expr:
+    """A fuel's name as people write it."""
+    return name.str.replace_all("_", " ", literal=True)
 
 
 _BOTH = frozenset({"o2", "co"})
+_FUEL = _words(pl.col("fuel"))
 _BESIDE = pl.format(
     "CO2 of {} % beside O2 of {} %, where {} gives {} %",
     _n(CO2),
     _n(O2),
-    pl.col("fuel"),
+    _FUEL,
     _n(CO2 - co2_residual_pct()),
 )
 
@@ -181,7 +188,7 @@ RULES: tuple[Rule, ...] = (
         "co2_above_fuel_max",
         "co2_pct",
         _BOTH,
-        pl.format("CO2 of {} % is more than {} gives without excess air ({} %).", _n(CO2), pl.col("fuel"), _n(MAX)),
+        pl.format("CO2 of {} % is more than {} gives without excess air ({} %).", _n(CO2), _FUEL, _n(MAX)),
         lambda test: co2_impossible(test) & ~_exchanged(test),
         _suspect_co2,
     ),
@@ -189,7 +196,7 @@ RULES: tuple[Rule, ...] = (
         "co2_zero",
         "co2_pct",
         frozenset(),
-        pl.format("CO2 of {} % cannot be with {}: taken as not measured.", _n(CO2), pl.col("fuel")),
+        pl.format("CO2 of {} % cannot be with {}: taken as not measured.", _n(CO2), _FUEL),
         lambda test: (test.co2 <= 0) & (test.fuel_max > 0),
     ),
     Rule(
@@ -219,7 +226,7 @@ RULES: tuple[Rule, ...] = (
         pl.format(
             "{}: the CO2 of {}; the analyser was probably set to that fuel. O2 and CO hold.",
             _BESIDE,
-            pl.col("other_fuel"),
+            _words(pl.col("other_fuel")),
         ),
     ),
     Rule(
@@ -229,7 +236,7 @@ RULES: tuple[Rule, ...] = (
         pl.format(
             "{}: the CO2 of {}, visit after visit; the fuel recorded for this install is probably wrong.",
             _BESIDE,
-            pl.col("other_fuel"),
+            _words(pl.col("other_fuel")),
         ),
     ),
     Rule(

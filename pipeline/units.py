@@ -6,6 +6,7 @@ which is why K and °C are two different units here.
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 
 import polars as pl
@@ -94,3 +95,11 @@ def shown_name(column: str, unit: str, system: str) -> str:
 def to_shown(value: pl.Expr, unit: str, system: str) -> pl.Expr:
     """A column in `unit`, as an expression in the unit shown."""
     return shown_unit(unit, system).apply(value)
+
+
+def masses_shown(text: str, system: str) -> str:
+    """A text of the plan with its masses, written in kg with one decimal, in the unit shown."""
+    mass = shown_unit("kg", system)
+    if mass.name == "kg":
+        return text
+    return re.sub(r"(\d+(?:\.\d+)?) kg\b", lambda m: f"{mass.number(float(m[1])):.1f} {mass.name}", text)

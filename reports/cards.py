@@ -46,6 +46,7 @@ MARKS = {
     state: f'<span class="state {state}"><span aria-hidden="true">{sign}</span> {word}</span>'
     for state, (sign, word, _, _) in theme.STATES.items()
 }
+TEST_AGAIN = "test again before all else"
 LEFT_OR_FOUND = {"as_left": ", as left", "as_found": ", as found"}
 # One of each per series of a card: the template takes them as they are, since to fill them in there took twice as long.
 ROW = (
@@ -164,6 +165,7 @@ def why_now(
         .then(pl.format(f", 50{theme.NBSP}% by {{}}", later))
         .otherwise(pl.lit("")),
         out=out.fill_null(False),
+        doubted="doubted",
         expected=pl.col("out_p50_on").is_not_null(),
         presses=(out | (pl.col("p_out_now") >= 0.02) | (pl.col("out_p50_on") <= soon)).fill_null(False),
         most=pl.when(pl.Series(visited[at])).then(PICTURES).otherwise(1),
@@ -179,7 +181,9 @@ def why_now(
         .select(
             "at",
             most_pressing=pl.when(pl.col("presses") & (pl.int_range(pl.len()).over("at") == 0)).then("label"),
-            text=pl.when("out")
+            text=pl.when(pl.col("out") & pl.col("doubted"))
+            .then(pl.format("{}. Out of range at the last reading, which is in doubt: {}.", "read", pl.lit(TEST_AGAIN)))
+            .when("out")
             .then(pl.format("{}. Out of range at the last reading.", "read"))
             .otherwise(pl.format("{}{}{}.", "read", "ahead", "half")),
         )
@@ -298,11 +302,13 @@ def _planned(head: Mapping[str, Any]) -> list[str]:
 def _rows(series: pl.DataFrame) -> pl.Series:
     """The row of each series in the table of readings."""
     limits = (series["limit_low"], series["limit_high"], series["unit"])
+    before_work = pl.when(series["before_work"]).then(pl.lit(", before the last work")).otherwise(pl.lit(""))
+    last = formatted("{}{}", last_values(series), pl.select(before_work).to_series())
     basis = series["basis"].replace_strict(BASIS, default=series["basis"]).replace({"": None}).fill_null(theme.DASH)
     return formatted(
         ROW,
         told(escape, series["label"]),
-        told(escape, last_values(series)),
+        told(escape, last),
         told(theme.day, series["last_on"]),
         told(escape, told(theme.limits_short, *limits)),
         series["state"].replace_strict(MARKS, return_dtype=pl.String),

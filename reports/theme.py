@@ -53,6 +53,10 @@ DECIMALS = {
 }
 
 
+CONVERTED = frozenset({"°F", "psi"})  # limits are entered in kelvin and kilopascal
+MORE_DIGITS = 2  # than go with a unit, at most, where a value or the end of a range wants them
+
+
 def number(value: Any, decimals: int = 0) -> str:
     """A number with thousands set apart by a comma; a dash where there is none."""
     if value is None or (isinstance(value, float) and not math.isfinite(value)):
@@ -87,9 +91,9 @@ def chance(p: Any) -> str:
     """A chance in whole per cent; never a certainty that was not computed as one."""
     if p is None or not math.isfinite(p):
         return DASH
-    if p < 0.005:
+    if p <= 0.005:
         return f"under 1{NBSP}%"
-    if p > 0.995:
+    if p >= 0.995:
         return f"over 99{NBSP}%"
     return f"{100 * p:.0f}{NBSP}%"
 
@@ -134,31 +138,47 @@ def plural(count: int, one: str, many: str | None = None) -> str:
     return f"{count:,}{NBSP}{one if count == 1 else many or one + 's'}"
 
 
+def limit_digits(limit: Any, unit: str) -> int:
+    """Digits behind the point with which the end of a range is told: those of its unit, or up to MORE_DIGITS more that
+    it was written with. A maker's 0.75 µA is no 0.8; 150 kPa were not written as 21.756 psi."""
+    usual = DECIMALS.get(unit, 1)
+    if unit in CONVERTED or limit is None or not math.isfinite(limit):
+        return usual
+    written = (d for d in range(usual, usual + MORE_DIGITS + 1) if math.isclose(round(limit, d), limit, rel_tol=1e-9))
+    return next(written, usual)
+
+
+def limit_text(limit: Any, unit: str) -> str:
+    """One end of a range: '30.0 K', '0.75 µA', 'pH 6.5'."""
+    return quantity(limit, unit, limit_digits(limit, unit))
+
+
 def limits_text(low: Any, high: Any, unit: str) -> str:
     """'at most 30.0 K', '3.0 to 7.0 %', 'at least 1.5 µA', 'no limit known'."""
     if low is None and high is None:
         return "no limit known"
     if low is None:
-        return f"at most {quantity(high, unit)}"
+        return f"at most {limit_text(high, unit)}"
     if high is None:
-        return f"at least {quantity(low, unit)}"
+        return f"at least {limit_text(low, unit)}"
+    return _both_limits(low, high, unit, " to ")
+
+
+def _both_limits(low: Any, high: Any, unit: str, between: str) -> str:
     if unit == "pH":
-        return f"pH{NBSP}{number(low, 1)} to {number(high, 1)}"
-    return f"{number(low, DECIMALS.get(unit, 1))} to {quantity(high, unit)}"
+        return f"{limit_text(low, unit)}{between}{number(high, limit_digits(high, unit))}"
+    return f"{number(low, limit_digits(low, unit))}{between}{limit_text(high, unit)}"
 
 
 def limits_short(low: Any, high: Any, unit: str) -> str:
     """'≤ 30.0 K', '3.0–7.0 %', '≥ 1.5 µA': for where there is little room."""
-    digits = DECIMALS.get(unit, 1)
     if low is None and high is None:
         return DASH
     if low is None:
-        return f"≤{NBSP}{quantity(high, unit)}"
+        return f"≤{NBSP}{limit_text(high, unit)}"
     if high is None:
-        return f"≥{NBSP}{quantity(low, unit)}"
-    if unit == "pH":
-        return f"pH{NBSP}{number(low, 1)}–{number(high, 1)}"
-    return f"{number(low, digits)}–{quantity(high, unit)}"
+        return f"≥{NBSP}{limit_text(low, unit)}"
+    return _both_limits(low, high, unit, "–")
 
 
 FONT = "system-ui, 'Segoe UI', 'Helvetica Neue', 'Liberation Sans', Arial, sans-serif"

@@ -12,7 +12,6 @@ from reports import theme
 
 MOST = 400  # coordinates lie below it
 TENTHS = pl.Series([f"{k / 10:.1f}" for k in range(10 * MOST + 1)])
-MORE_DIGITS = 2  # than go with a unit, at most
 TIE = 1e-6  # how near to the middle between two roundings Python is asked
 
 
@@ -33,16 +32,23 @@ def quantities(values: pl.Series, units: pl.Series, digits: pl.Series | None = N
 
 
 def telling(values: pl.Series, low: pl.Series, high: pl.Series, units: pl.Series) -> pl.Series:
-    """Digits behind the point with which a value outside its range is seen to be so: those of its unit, or up to two
-    more. 120.4 ppm would read 120, which "at most 120 ppm" allows."""
+    """Digits behind the point with which a value is seen to lie within its range or outside, as it does: those of its
+    unit, or up to two more. 120.4 ppm would read 120, which "at most 120 ppm" allows; 0.75 µA would read 0.8."""
     digits = decimals(units)
-    given = pl.DataFrame({"v": values, "low": low, "high": high})
-    for _ in range(MORE_DIGITS):
-        shown = given.select(pl.lit(_near(given[name], digits)).alias(name) for name in given.columns)
-        hidden = (given["v"] > given["high"]) & (shown["v"] <= shown["high"])
-        hidden |= (given["v"] < given["low"]) & (shown["v"] >= shown["low"])
-        digits = digits + hidden.fill_null(False).cast(pl.Int64)
+    of_limit = lambda limit: told(lambda *end: str(theme.limit_digits(*end)), limit, units).cast(pl.Int64)
+    low_shown, high_shown = (_as_read(end, of_limit(end)) for end in (low, high))
+    for _ in range(theme.MORE_DIGITS):
+        shown = _as_read(values, digits)
+        misread = ((values > high) != (shown > high_shown)).fill_null(False)
+        misread |= ((values < low) != (shown < low_shown)).fill_null(False)
+        digits = digits + misread.cast(pl.Int64)
     return digits
+
+
+def _as_read(values: pl.Series, digits: pl.Series) -> pl.Series:
+    """The numbers that are read where values are written with so many digits."""
+    written = lambda value, places: "nan" if value is None else f"{value:.{places}f}"
+    return told(written, _near(values, digits), digits).cast(pl.Float64).fill_nan(None)
 
 
 def last_values(series: pl.DataFrame) -> pl.Series:

@@ -1,5 +1,5 @@
 -- page_state: one row per install: what it needs, in one word, and the worst chance behind it.
--- reads: current_installs, current_areas, current_models, forecasts, derived_values, observed_clock, current_visits, visit_clock, visit_plan, run_facts, page_options.   key: install_no.
+-- reads: current_installs, current_areas, current_models, forecasts, doubted_readings, derived_values, observed_clock, current_visits, visit_clock, visit_plan, run_facts, page_options.   key: install_no.
 -- page_options and page_series are written by the pages stage: weeks ahead, cards per area, units and labels as shown.
 -- A variable is a constant to a query: it is compared where rows are read, and a subquery where they are put together.
 set variable page_as_of = (select value::date from run_facts where key = 'as_of');
@@ -61,17 +61,19 @@ select indicator, min(series_no) as series_no, any_value(short_label) as label, 
 from page_series group by indicator;
 
 -- page_series_state: one row per install and series, in the units shown. before_work: the last value is from before work
--- that set it back, and nothing was read since. urgency: 0 for CO that is out of range, 1 for what else is, 2 for the rest.
+-- that set it back, and nothing was read since. doubted: it counts, but is in doubt. urgency: 0 for CO that is out of range, 1 for what else is, 2 for the rest.
 create or replace view page_series_state as
 select f.install_no, s.series_no, s.label, s.short_label, s.unit, s.indicator, s.firing, f.state, f.last_stage, f.last_on,
        f.last_value * s.factor + s.shift as last_value,
        f.limit_low * s.factor + s.shift as limit_low, f.limit_high * s.factor + s.shift as limit_high,
        f.state = 'unknown' and f.last_value is not null and coalesce(f.limit_low, f.limit_high) is not null as before_work,
+       d.install_no is not null as doubted,
        case when f.state = 'out_of_range' then if(f.indicator = 'co_air_free_ppm', 0, 1) else 2 end as urgency,
        f.limit_source, f.p_out_now, f.due_on, f.out_p10_on, f.out_p50_on, f.out_p90_on,
        f.rate_per_1000h * s.factor as rate, f.rate_low_per_1000h * s.factor as rate_low,
        f.rate_high_per_1000h * s.factor as rate_high, f.basis
-from forecasts f join page_series s using (series_no);
+from forecasts f join page_series s using (series_no)
+left join doubted_readings d on d.install_no = f.install_no and d.series_no = f.series_no;
 
 -- page_sample: some installs of each model and fuel, the same each run; what a picture or a check of limits is made from.
 create or replace table page_sample as

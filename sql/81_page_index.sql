@@ -50,7 +50,7 @@ with sound as (
                                         s.series_no) = 1
 )
 select p.install_no, l.install_id, l.site_label, l.area_no, l.area, l.model, p.state, p.co_out, p.due_on, p.p_out_now,
-       s.indicator, s.series_no, s.label, s.unit, s.last_value, s.last_on, s.limit_low, s.limit_high, s.limit_doubted, s.before_work,
+       s.indicator, s.series_no, s.label, s.unit, s.last_value, s.last_on, s.limit_low, s.limit_high, s.limit_doubted, s.before_work, s.doubted,
        v.planned_week, p.place
 from picked p join page_labels l using (install_no)
 left join lead_series s using (install_no)

@@ -16,10 +16,13 @@ select series_no, model_no, place_shown from (
     from page_models where installs >= 3 and rate is not null)
 where place_shown <= (select models_drawn from page_options);
 
--- page_model_points: a sample of readings of those models, the same each run.
+-- page_model_points: a sample of readings of those models, the same each run; sampled: whether there are more.
 create or replace table page_model_points as
 select o.series_no, i.model_no, o.visit_no, o.stage, o.hours_in_cycle as hours, o.value * s.factor + s.shift as value,
-       case when o.value < l.limit_low or o.value > l.limit_high then 'out of range' else 'in range' end as state
+       case when o.value < l.limit_low or o.value > l.limit_high then 'out of range'
+            when coalesce(l.limit_low, l.limit_high) is null then 'no limit known'
+            else 'in range' end as state,
+       count(*) over (partition by o.series_no, i.model_no) > (select points_drawn from page_options) as sampled
 from page_observations o
 join page_sample i using (install_no)
 join page_shown_models k on k.series_no = o.series_no and k.model_no = i.model_no
@@ -41,13 +44,15 @@ group by c.series_no, i.model_no, c.gamma;
 
 create or replace view page_model_limits as
 select k.series_no, k.model_no, mode(l.limit_low * s.factor + s.shift) as limit_low,
-       mode(l.limit_high * s.factor + s.shift) as limit_high
+       mode(l.limit_high * s.factor + s.shift) as limit_high,
+       count(distinct coalesce(l.limit_low, -1e9)) > 1 or count(distinct coalesce(l.limit_high, -1e9)) > 1 as differs
 from page_shown_models k join current_installs i on i.model_no = k.model_no
 join limits l on l.install_no = i.install_no and l.series_no = k.series_no
 join page_series s on s.series_no = k.series_no
 group by k.series_no, k.model_no;
 
--- page_odd_limits: ranges that most readings just after work miss; work leaves an appliance in range, so the range is in doubt.
+-- page_odd_limits: ranges that most readings just after work miss at one and the same end; work leaves an appliance in range,
+-- so that end is in doubt. Readings that scatter beyond both ends tell of the appliances.
 create or replace table page_odd_limits as
 select i.model_no, i.fuel, o.series_no, any_value(s.label) as label, any_value(s.unit) as unit,
        count(*) as readings, count(distinct o.install_no) as installs,
@@ -60,7 +65,7 @@ from page_observations o
 join page_sample i using (install_no)
 join limits l on l.install_no = o.install_no and l.series_no = o.series_no
 join page_series s on s.series_no = o.series_no
-where o.stage = 'as_left' and o.visited_on > page_as_of() - 1096
+where o.stage = 'as_left' and o.usable and o.visited_on > page_as_of() - 1096
 group by i.model_no, i.fuel, o.series_no
 having count(*) >= 8 and count(distinct o.install_no) >= 3
-   and count(*) filter (o.value < l.limit_low or o.value > l.limit_high) >= 0.5 * count(*);
+   and greatest(count(*) filter (o.value < l.limit_low), count(*) filter (o.value > l.limit_high)) >= 0.5 * count(*);

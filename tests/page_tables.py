@@ -70,6 +70,7 @@ TABLES = {
                  "date, "
                  "out_p90_on date, rate_per_1000h double, rate_low_per_1000h double, rate_high_per_1000h double, "
                  "basis varchar",
+    "doubted_readings": "install_no integer, series_no integer, last_value double, last_stage varchar, last_on date",
     "appliance_models": "model_id varchar, exchanger_design varchar, indicator varchar, firing varchar, installs "
     "integer, "
                         "visits integer, rate_per_1000h double, rate_low_per_1000h double, rate_high_per_1000h double, "

@@ -142,3 +142,19 @@ def test_an_area_without_visits_has_no_file(tmp_path: Path) -> None:
     assert len(paths) == 1
     kept = made.frame("select count(*) as n from visit_plan where planned_week is not null")
     assert pl.Series([len(events(paths[0]))]).to_list() == kept["n"].to_list()
+
+
+def test_a_chance_is_never_a_certainty_and_a_mass_is_in_the_units_shown(tmp_path: Path) -> None:
+    with plan_store(90, areas=3, seed=3) as store:
+        plan(store, Settings())
+        store.run("update visit_plan set p_out_at_planned = if(install_no % 2 = 0, 0.004, 0.997)")
+        store.run("update visit_plan set take_along = 'test port plug;neutralising media 4.5 kg'")
+        said = {}
+        for units in ("si", "us"):
+            store.set_fact("units", units)
+            paths = write_calendars(store, tmp_path / units)
+            said[units] = "".join(e["description"] for path in paths for e in events(path))
+    chances = re.findall(r"Chance of being out of range by then: (.*)", said["si"])
+    assert set(chances) == {"under 1 %", "over 99 %"}
+    assert "neutralising media 4.5 kg\n" in said["si"]
+    assert "neutralising media 9.9 lb\n" in said["us"]  # 4.5 / 0.45359237

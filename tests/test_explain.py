@@ -89,6 +89,28 @@ def test_an_empty_value_says_what_is_missing_and_an_assumed_one_what_was_assumed
     assert ntu.inputs.endswith("(air taken at 20 °C)")
 
 
+def test_what_much_co_takes_of_the_oxygen_is_told_where_it_counts() -> None:
+    """With the O2 that is told a reader gets the values by hand (Method 19, eq. 19-1; mole balance): 9000 ppm want
+    0.45 % O2."""
+    with store_of(
+        [visit(reading(o2_pct=2.5, co2_pct=None, co_ppm=9000.0), reading(firing="low", co_ppm=1999.0))]
+    ) as store:
+        derived(store)
+        much, little = ({row.name: row for row in test.values} for test in explain(store, "V0").tests)
+    air_free = much["co_air_free_ppm"]
+    assert air_free.value == pytest.approx(9000 * 20.9 / (20.9 - 2.05))
+    assert "O2 - CO/2" in air_free.words
+    for name in ("co_air_free_ppm", "excess_air_ratio", "co2_dry_pct"):
+        assert "o2_dry_pct 2.50 % (2.05 % less CO/2)" in much[name].inputs
+        assert "less CO/2" not in little[name].inputs
+    assert much["co2_dry_pct"].value == pytest.approx(11.833 * (1 - 2.05 / 20.95) - 0.9, abs=2e-3)
+
+
+def test_water_is_empty_for_want_of_an_air_temperature(store: Store) -> None:
+    low = {row.name: row.inputs for row in explain(store, "V0").tests[1].values}
+    assert low["flue_h2o_pct"] == "no air_temp_c"
+
+
 def test_findings_and_what_was_assumed_of_the_air_are_told(store: Store) -> None:
     told = explain(store, "V1")
     assert len(told.tests[0].findings) == 1

@@ -81,7 +81,14 @@ def test_a_finding_says_where_what_and_why() -> None:
         "visit_id": "V0", "stage": "as_found", "firing": "high", "install_id": "I0", "technician_id": "T1",
         "analyser_id": "A1", "misleads": True,
     }  # fmt: skip
-    assert "CO2 of 9.7 % beside O2 of 5.0 %, where natural_gas gives 9.0 %" in rows[0]["message"]
+    assert "CO2 of 9.7 % beside O2 of 5.0 %, where natural gas gives 9.0 %" in rows[0]["message"]
+
+
+def test_a_count_of_ppm_is_told_without_a_point() -> None:
+    with store_of([visit(reading(o2_pct=0.2, co2_pct=None, co_ppm=9000.0))]) as store:
+        derived(store)
+        told = [message for (message,) in store.rows("select message from reading_findings where rule = 'air_short'")]
+    assert told == ["CO of 9000 ppm wants more oxygen than the O2 of 0.2 %: too little air."]
 
 
 def both_firings(

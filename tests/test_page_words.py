@@ -149,7 +149,8 @@ def test_a_tag_shows_that_a_value_is_out(tmp_path: Path) -> None:
         made.finish()
     told = plain("".join(text_of(p) for p in (tmp_path / "site" / "tags").glob("*.html")))
     assert "▲ 30.04 K" in told
-    assert "≤ 30.0 K" in told
+    assert "≤ 30.0 K at high fire" in told  # a value of low fire stands beside it, which this limit is not for
+    assert "≤ 400 ppm at high fire" not in told
 
 
 def test_two_areas_of_one_name_stay_two(tmp_path: Path) -> None:

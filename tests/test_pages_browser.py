@@ -5,13 +5,17 @@ paper.
 from __future__ import annotations
 
 import re
+from datetime import date
 from pathlib import Path
 
+import polars as pl
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 from page_browser import BROWSER, DEEP, Watched, draw_all, narrow
 from page_store import TOP
 from playwright.sync_api import Browser, expect
+
+from reports.charts.history import history_svgs
 
 pytestmark = BROWSER
 
@@ -219,3 +223,21 @@ def test_dates_do_not_shift_with_the_time_zone(site: Path, watched: Watched) -> 
     draw_all(page)
     expect(page.locator("[data-chart='hours'] svg text", has_text="16 Mar").first).to_be_attached()
     assert page.locator("[data-chart='hours'] svg text", has_text="15 Mar").count() == 0
+
+
+def test_every_number_beside_a_picture_of_a_card_lies_within_it(watched: Watched, tmp_path: Path) -> None:
+    """20,000 ppm lost its first digit at the edge."""
+    css = (Path(__file__).parent.parent / "reports" / "assets" / "page.css").read_text(encoding="utf-8")
+    day, limits = date(2025, 3, 1), {"limit_low": [None] * 3, "limit_high": [400.0] * 3}
+    pictures = pl.DataFrame(
+        {"label": ["CO"] * 3, "unit": ["ppm"] * 3} | limits, schema_overrides={"limit_low": pl.Float64}
+    )
+    readings = pl.DataFrame({"at": [0, 1, 2], "visited_on": day, "value": [9900.0, 22053.0, 310_000.0], "left": True})
+    month = {"at": pl.Int64, "on": pl.Date, "low": pl.Float64, "middle": pl.Float64, "high": pl.Float64}
+    svgs = history_svgs(pictures, readings, pl.DataFrame(schema=month), date(2025, 9, 1))
+    file = tmp_path / "pictures.html"
+    file.write_text(f"<!doctype html><html lang=en><style>{css}</style>{''.join(svgs)}", encoding="utf-8")
+    page = watched.open(file)
+    told = page.evaluate("[...document.querySelectorAll('svg text')].map((t) => [t.textContent, t.getBBox().x])")
+    assert {len(text) for text, _ in told if "," in text} == {5, 6, 7}
+    assert [text for text, x in told if x < 0] == []

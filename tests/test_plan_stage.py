@@ -414,3 +414,16 @@ def test_the_same_store_gives_the_same_tables() -> None:
     one, two = planned(plan_store(150)), planned(plan_store(150))
     for table in ("visit_plan", "area_weeks", "media_weeks", "plan_scenarios", "plan_comparisons", "plan_minutes"):
         assert one.frame(f"select * from {table}").equals(two.frame(f"select * from {table}"))
+
+
+def test_readings_that_scatter_beyond_both_ends_do_not_make_a_limit_doubtful() -> None:
+    """Three in ten lie above and three below: no single end can be mistyped so that most miss it."""
+    store = plan_store(160, areas=1, hours_share=8.0, overdue=0.0)
+    _doubted(store, 1.1)
+    store.run("""
+        update limits set limit_low = 0.95, limit_high = 1.0 where series_no = 5;
+        update observations set value = [1.1, 0.9, 0.97, 1.1, 0.9, 0.97, 1.1, 0.9, 0.97, 0.97][1 + install_no // 4 % 10]
+        where series_no = 5 and install_no in (select install_no from current_installs where model_no = 1)
+    """)
+    planned(store)
+    assert store.rows("from suspect_limits where model_no = 1") == []

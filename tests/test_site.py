@@ -222,7 +222,18 @@ def test_pairs_of_oxygen_and_carbon_dioxide_are_those_of_the_fuel() -> None:
 
 
 @pytest.mark.parametrize(
-    ("value", "text"), [(0.0, "under 1 %"), (0.004, "under 1 %"), (0.2, "20 %"), (1.0, "over 99 %"), (None, "–")]
+    ("value", "text"),
+    [
+        (0.0, "under 1 %"),
+        (0.004, "under 1 %"),
+        (0.005, "under 1 %"),
+        (0.0051, "1 %"),
+        (0.2, "20 %"),
+        (0.9949, "99 %"),
+        (0.995, "over 99 %"),
+        (1.0, "over 99 %"),
+        (None, "–"),
+    ],
 )
 def test_chances_are_never_certainties(value: float | None, text: str) -> None:
     assert theme.chance(value).replace("\u00a0", " ") == text

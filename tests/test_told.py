@@ -6,12 +6,13 @@ import json
 
 import numpy as np
 import polars as pl
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from jinja2.utils import htmlsafe_json_dumps
 
 from reports import theme
-from reports.told import MOST, formatted, joined, json_rows, listed, quantities, telling, tenths, told
+from reports.told import MOST, formatted, joined, json_rows, last_values, listed, quantities, telling, tenths, told
 
 NUMBERS = st.one_of(st.floats(-1e6, 1e6), st.integers(-10_000, 10_000).map(lambda k: k / 100))
 UNITS = st.sampled_from([*theme.DECIMALS, "of its own"])
@@ -73,3 +74,33 @@ def test_rows_as_json_are_those_of_jinja(rows: list[tuple[str, int, str]]) -> No
     assert json_rows(frame, unsafe="<>&'") == judged
     assert json.loads(json_rows(frame)) == [list(row) for row in rows]
     assert "<" not in json_rows(frame)
+
+
+@pytest.mark.parametrize(
+    ("value", "low", "high", "unit", "shown", "allowed"),
+    [
+        (0.74, 0.75, None, "µA", "0.7 µA", "at least 0.75 µA"),  # the maker's own figure, as it was entered
+        (0.75, 0.75, None, "µA", "0.8 µA", "at least 0.75 µA"),
+        (0.85, 0.85, None, "µA", "0.85 µA", "at least 0.85 µA"),  # 0.8 with one digit: out, by what is read
+        (4.2, 4.25, 6.5, "%", "4.2 %", "4.25 to 6.5 %"),
+        (4.25, 4.25, 6.5, "%", "4.25 %", "4.25 to 6.5 %"),
+        (120.4, None, 120.0, "ppm", "120.4 ppm", "at most 120 ppm"),
+        (120.5, None, 120.5, "ppm", "120 ppm", "at most 120.5 ppm"),
+        (120.6, None, 120.5, "ppm", "121 ppm", "at most 120.5 ppm"),
+        (6.54, 6.55, 9.0, "pH", "pH 6.5", "pH 6.55 to 9.0"),
+        (54.0, None, 30.0 * 1.8, "°F", "54.0 °F", "at most 54.0 °F"),
+        (39.9, None, 22.2 * 1.8, "°F", "39.9 °F", "at most 40.0 °F"),  # entered in K, as the next in kPa: rounded
+        (21.9, 83 / 6.894757, 150 / 6.894757, "psi", "21.9 psi", "12.0 to 21.8 psi"),
+        (12.1, 11.999, 24.9987, "psi", "12.1 psi", "12.0 to 25.0 psi"),
+        (None, None, None, "K", "–", "no limit known"),
+    ],
+)
+def test_the_end_of_a_range_is_told_as_entered_and_a_value_so_that_it_is_read_on_its_side(
+    value: float | None, low: float | None, high: float | None, unit: str, shown: str, allowed: str
+) -> None:
+    row = {"last_value": value, "limit_low": low, "limit_high": high}
+    frame = pl.DataFrame([row | {"unit": unit}], schema=dict.fromkeys(row, pl.Float64) | {"unit": pl.String})
+    assert last_values(frame)[0].replace("\u00a0", " ") == shown
+    assert theme.limits_text(low, high, unit).replace("\u00a0", " ") == allowed
+    if high is not None:
+        assert theme.limits_short(low, high, unit).endswith(theme.limit_text(high, unit).removeprefix("pH\u00a0"))

@@ -247,3 +247,7 @@ def test_a_weibull_optimum_agrees_with_a_continuous_minimisation() -> None:
 
     found = optimize.minimize_scalar(rate, bounds=(10, 2500), method="bounded", options={"xatol": 1e-6})
     assert cycles.best_age(np.array([price]))[0] == pytest.approx(found.x, rel=1e-3)
+
+
+def test_no_chance_at_all_is_written_without_a_sign() -> None:
+    assert not np.signbit(combined_chance(np.array([0.0, 1e-300]))).any()

@@ -11,9 +11,12 @@ from page_store import built_site, small_store, text_of
 from page_tables import AS_OF
 
 from pipeline.settings import settings_from
-from pipeline.stages.pages import front_of, prepare, staffing_of
+from pipeline.stages.pages import front_of, models_of, prepare, staffing_of
+from pipeline.store import Store
 from reports import theme
+from reports.pages import trust
 from reports.pages.front import headlines
+from reports.site import Figure
 
 
 def test_without_capacity_the_page_says_what_it_cannot_say(tmp_path: Path) -> None:
@@ -209,3 +212,85 @@ def test_both_ends_of_an_analysers_interval_have_the_digits_of_their_unit() -> N
     page = text_of(built_site() / "appliance-models.html").replace("\u00a0", " ")
     assert "+0.30 %" in page
     assert "+0.20 to +0.40 %" in page
+
+
+def models_page_of(store: Store, folder: Path) -> str:
+    made = prepare(store, settings_from({}), folder)
+    models_of(store, made)
+    made.finish()
+    return text_of(folder / "appliance-models.html").replace("\u00a0", " ")
+
+
+def test_readings_without_a_known_limit_are_not_said_to_lie_within_one(tmp_path: Path) -> None:
+    with small_store() as store:
+        judged = models_page_of(store, tmp_path / "judged")
+        store.run("update limits set limit_low = null, limit_high = null where series_no = 0 and install_no % 4 = 1")
+        none = models_page_of(store, tmp_path / "none")
+        store.run("update limits set limit_high = 18.0 + install_no / 10 where series_no = 0 and install_no % 4 = 1")
+        each = models_page_of(store, tmp_path / "each")
+        states = dict(store.rows("select state, count(*) from page_model_points where series_no = 0 group by 1"))
+    assert re.search(r"Alder 25: \d+ of \d+ readings lie outside \(at most", judged)
+    assert re.search(r"Alder 25: no limit is known; \d+ readings", none)
+    assert re.search(r"Alder 25: \d+ of \d+ readings lie outside \(the limit differs from install to install\)", each)
+    assert set(states) == {"in range", "out of range"}
+
+
+def test_a_sample_of_readings_is_said_to_be_one(tmp_path: Path) -> None:
+    with small_store(installs=160) as store:  # 36 installs of a model that were visited five times, two tests each
+        page = models_page_of(store, tmp_path)
+    assert re.search(r"\d+ of a sample of 150 readings lie outside", page)
+
+
+def test_what_is_in_doubt_does_not_make_a_limit_look_wrong(tmp_path: Path) -> None:
+    with small_store() as store:
+        store.run("update observations set value = 999, usable = false where series_no = 0 and stage = 'as_left'")
+        page = models_page_of(store, tmp_path)
+    assert "for Flue over return, high fire looks wrong" not in page
+
+
+def test_work_that_was_hardly_measured_is_not_said_to_restore_most() -> None:
+    rows = [
+        ("A", "rinse", 1.5, 0.6, 2.4, 24),
+        ("A", "brush", 0.7, 0.65, 0.75, 40),
+        ("B", "rinse", 0.5, 0.4, 0.6, 30),
+        ("B", "brush", -0.3, -1.2, 0.6, 4),
+    ]
+    columns = ["exchanger_design", "kind", "restored_share", "low", "high", "cycles"]
+    effects = pl.DataFrame(rows, schema=columns, orient="row").with_columns(
+        label=pl.lit("Flue over return"), unit=pl.lit("K"), series_no=0, value_before=20.0, value_after=12.0
+    )
+    figures: list[Figure] = []
+    told = trust.cleaning(effects, figures)
+    text = figures[0].finding.replace("\u00a0", " ")
+    assert text == "Flue over return: brush on A takes away 70 % of what had built up, rinse on B 50 %."
+    assert "cut off" in figures[0].note
+    assert "150 %" in str(told["table"].rows).replace("\\xa0", " ")  # more than 100 %: cleaner than it began
+    none: list[Figure] = []
+    trust.cleaning(effects.filter(pl.col("cycles") < 25), none)
+    assert none[0].finding == "Flue over return: how much work takes away cannot be told yet."
+
+
+def test_only_an_end_that_most_readings_miss_looks_wrong(tmp_path: Path) -> None:
+    with small_store() as store:
+        o2 = "series_no = 3 and stage = 'as_left'"
+        store.run(f"update observations set value = [2.0, 9.0, 5.0][1 + install_no // 4 % 3] where {o2}")
+        scattered = models_page_of(store, tmp_path / "both")
+        store.run(f"update observations set value = 9.0 where {o2}")
+        above = models_page_of(store, tmp_path / "one")
+    assert "for O2 in dry flue gas, high fire looks wrong" not in scattered
+    assert "for O2 in dry flue gas, high fire looks wrong" in above
+
+
+def test_media_to_buy_are_told_as_the_table_tells_them(tmp_path: Path) -> None:
+    with small_store() as store:
+        store.run("""
+            update media_weeks set media_kg = 0;
+            update media_weeks set media_kg = 4.5
+            where (area_id, week) in (select area_id, week from media_weeks order by week, area_id limit 1)
+        """)
+        settings = settings_from({})
+        made = prepare(store, settings, tmp_path / "site")
+        staffing_of(store, made, settings)
+        made.finish()
+    page = text_of(tmp_path / "site" / "staffing.html").replace("\u00a0", " ")
+    assert "4.5 kg over the plan; 4.5 kg of it in" in page

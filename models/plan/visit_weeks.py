@@ -123,7 +123,7 @@ def combined_chance(log_in_range: Array) -> Array:
 
     An approximation: it takes the series as independent, so it errs high where they drift together.
     """
-    return -np.expm1(np.minimum(log_in_range, 0.0))
+    return 0.0 - np.expm1(np.minimum(log_in_range, 0.0))  # not -0.0
 
 
 @dataclass(frozen=True)

@@ -131,7 +131,7 @@ def _write_areas(store: Store, warnings: list[str]) -> None:
     flat = [area for area, _, has_shares in rows if not has_shares]
     if flat:
         warnings.append(
-            f"areas: {', '.join(flat[:5])}{' …' if len(flat) > 5 else ''} give no load shares; a flat load is used."
+            f"areas: no load shares of {', '.join(flat[:5])}{' …' if len(flat) > 5 else ''}; a flat load is used."
         )
     store.run(
         f"""

@@ -21,6 +21,7 @@ from models.known.rates import SCHEMA as RATES
 from models.tails import Z80
 from pipeline.schema import SERIES, Series
 from pipeline.settings import Settings
+from pipeline.stages.doubted_readings import count_doubted
 from pipeline.stages.drift_asked import LAST_VALUES, Asked, Asking, last_values
 from pipeline.stages.drift_inputs import ranges, series_rows
 from pipeline.stages.drift_shards import fitted_in_shards, written
@@ -80,7 +81,8 @@ def fit(
 
     Writes drift_fit (one row per series), open_cycles (per install and series), open_doubts (the cycle that
     unrecorded work may have opened since, and the chance of it), model_drift (per model and series),
-    cleaning_effects, analyser_bias, pace_changes, and last_values (per install and series, also such without drift).
+    cleaning_effects, analyser_bias, pace_changes, last_values (per install and series, also such without drift) and
+    doubted_readings, those of them that are in doubt.
     """
     store.run_file("70_drift_inputs.sql")
     installs = store.frame("select * from drift_installs")
@@ -94,6 +96,7 @@ def fit(
         else:
             _fit_together(store, groups, installs, options, mapper, results)
         results.write()
+    count_doubted(store)
     store.run_file("72_drift_results.sql")
 
 

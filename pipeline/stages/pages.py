@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable
 from datetime import date
 from pathlib import Path
@@ -19,10 +18,11 @@ from pipeline.stages.page_bands import fans, model_curves
 from pipeline.stages.page_gas import gas_pairs
 from pipeline.stages.side_by_side import helpers, side_by_side
 from pipeline.store import Store
-from pipeline.units import shown_unit, to_shown
+from pipeline.units import masses_shown, shown_unit, to_shown
 from reports.cards import PICTURES
 from reports.pages import front, limits, models, quality, staffing, tags, visits
 from reports.site import Fleet, Site, clean, shown
+from reports.told import told
 
 VIEWS = (
     "80_page_basics.sql",
@@ -278,16 +278,8 @@ def tags_of(store: Store, made: Site, settings: Settings) -> None:
 
 def visits_of(store: Store, made: Site) -> None:
     heads = get(store, "select * from page_card_heads")
-    mass = shown_unit("kg", made.fleet.units)
-    if mass.name != "kg":
-        heads = heads.with_columns(
-            pl.col("take_along").map_elements(
-                lambda text: re.sub(
-                    r"(\d+(?:\.\d+)?) kg\b", lambda m: f"{float(m[1]) * mass.factor:.1f} {mass.name}", text
-                ),
-                return_dtype=pl.String,
-            )
-        )
+    bring = told(lambda text: text and masses_shown(text, made.fleet.units), heads["take_along"])
+    heads = heads.with_columns(take_along=bring)
     visits.visits_pages(
         made,
         {

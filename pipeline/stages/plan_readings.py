@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pipeline.store import Store
 
-# A limit is doubted where one appliance model reads just outside it right after work, again and again.
+# A limit is doubted where one appliance model reads just outside one end of it right after work, again and again.
 FEWEST_READINGS, FEWEST_INSTALLS = 8, 3
 DOUBTED_SHARE = 0.5  # of the readings left at visits
 JUST_OUTSIDE = 0.25  # of the limit, for the model's median and for the install's own reading
@@ -21,7 +21,8 @@ create or replace macro beyond(value, low, high) as
 DOUBTED = """
 create or replace table suspect_limits as
 with left_at as (
-    select i.model_no, o.series_no, o.install_no, beyond(o.value, l.limit_low, l.limit_high) as excess
+    select i.model_no, o.series_no, o.install_no, beyond(o.value, l.limit_low, l.limit_high) as excess,
+        ((o.value > l.limit_high) is true)::integer as above, ((o.value < l.limit_low) is true)::integer as below
     from observations o
     join current_installs i on i.install_no = o.install_no
     join limits l on l.install_no = o.install_no and l.series_no = o.series_no
@@ -32,7 +33,7 @@ with left_at as (
 select model_no, series_no, count(*) as readings, count(distinct install_no) as installs,
     avg((excess > 0)::integer) as share_out, median(excess) filter (where excess > 0) as median_excess
 from left_at where excess is not null group by model_no, series_no
-having count(*) >= ? and count(distinct install_no) >= ? and avg((excess > 0)::integer) >= ?
+having count(*) >= ? and count(distinct install_no) >= ? and greatest(avg(above), avg(below)) >= ?
     and median(excess) filter (where excess > 0) <= ?
 order by model_no, series_no
 """

@@ -125,6 +125,6 @@ def _row(name: str, year: PolicyYear, present: PolicyYear, scale: float, peak_we
     first = name == "fixed interval"
     return (
         name, "" if first else "fixed interval", round(year.visits * scale), round(year.hours * scale, 2),
-        None if first else round(extra, 2), round(year.out_days * scale, 2), None if first else round(avoided, 2),
+        None if first else round(extra, 2) + 0.0, round(year.out_days * scale, 2), None if first else round(avoided, 2),
         None if first or per_hour is None else round(per_hour, 4), peak_week,
     )  # fmt: skip

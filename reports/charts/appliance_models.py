@@ -46,6 +46,13 @@ def _drift_shape() -> dict[str, Any]:
     )
 
 
+POINTS = {
+    "in range": (theme.BLUE, "circle"),
+    "out of range": (theme.VERMILLION, "triangle-up"),
+    "no limit known": (theme.GREY, "square"),
+}
+
+
 def readings_chart(
     points: pl.DataFrame,
     band: pl.DataFrame,
@@ -63,11 +70,12 @@ def readings_chart(
     frames["points"] = points
     frames |= {f"limit{k}": pl.DataFrame({"limit": [limit]}) for k, limit in enumerate(limits)}
     gaps = {"axis": f"{indicator} [{unit}]", "bottom": span[0], "top": span[1]}
-    return Filled(_readings_shape(bool(band.height), len(limits)), frames, gaps)
+    states = tuple(state for state in POINTS if points["state"].is_in([state]).any())
+    return Filled(_readings_shape(bool(band.height), len(limits), states or ("in range",)), frames, gaps)
 
 
 @cache
-def _readings_shape(banded: bool, limits: int) -> dict[str, Any]:
+def _readings_shape(banded: bool, limits: int, states: tuple[str, ...]) -> dict[str, Any]:
     x = alt.X("hours:Q", title="Burner hours since set back [h]", axis=alt.Axis(format=",.0f", tickCount=5))
     y = alt.Y("value:Q", title="{axis}", scale=alt.Scale(domain=["{bottom}", "{top}"], nice=False))
     layers: list[alt.Chart] = []
@@ -79,15 +87,15 @@ def _readings_shape(banded: bool, limits: int) -> dict[str, Any]:
             )
         )
         layers.append(band.mark_line(color=theme.BLUE, aria=False, clip=True).encode(x=x, y=alt.Y("q50:Q")))
-    words = ["in range", "out of range"]
+    colours, signs = ([POINTS[state][k] for state in states] for k in range(2))
     layers.append(
         alt.Chart(data_gap("points"))
         .mark_point(filled=True, size=26, opacity=1, aria=False)
         .encode(
             x=x,
             y=y,
-            color=alt.Color("state:N", title=None, scale=alt.Scale(domain=words, range=[theme.BLUE, theme.VERMILLION])),
-            shape=alt.Shape("state:N", title=None, scale=alt.Scale(domain=words, range=["circle", "triangle-up"])),
+            color=alt.Color("state:N", title=None, scale=alt.Scale(domain=list(states), range=colours)),
+            shape=alt.Shape("state:N", title=None, scale=alt.Scale(domain=list(states), range=signs)),
         )
     )
     for k in range(limits):

@@ -19,6 +19,7 @@ from reports.told import decimals, formatted, joined, quantities, tenths, told
 
 WIDTH, HEIGHT = 340, 150
 LEFT, RIGHT, TOP, BOTTOM = 40, 8, 12, 22
+WIDEST = 5  # letters of a number beside the picture that fit there as they are
 FOOT = HEIGHT - BOTTOM
 TICKS, YEARS = 4, 6  # about so many, and at most
 STEPS = np.array([1, 2, 2.5, 5, 10])
@@ -162,9 +163,13 @@ def _ticks(frames: Frames, drawn: np.ndarray) -> Marks:
     digits = np.zeros(len(frames.floor), np.int64)  # as the one needs that needs most
     np.maximum.at(digits, at, np.where(tick % 1 == 0, 0, np.where(np.round(tick * 10, 6) % 1 == 0, 1, 2)))
     y = frames.y(at, tick)
-    pattern = f'<path class="g" d="M{LEFT} {{}}H{WIDTH - RIGHT}"/><text x="{LEFT - 5}" y="{{}}" class="e">{{}}</text>'
+    pattern = (
+        f'<path class="g" d="M{LEFT} {{}}H{WIDTH - RIGHT}"/><text x="{LEFT - 5}" y="{{}}" class="e"{{}}>{{}}</text>'
+    )
     words = told(theme.number, pl.Series(tick), pl.Series(digits[at]))
-    return at, formatted(pattern, tenths(y), tenths(y + 4), words)
+    pressed = f' textLength="{LEFT - 7}" lengthAdjust="spacingAndGlyphs"'  # 20,000 would lose its first digit
+    fitted = pl.select(pl.when(words.str.len_chars() > WIDEST).then(pl.lit(pressed)).otherwise(pl.lit(""))).to_series()
+    return at, formatted(pattern, tenths(y), tenths(y + 4), fitted, words)
 
 
 def _years(frames: Frames, drawn: np.ndarray) -> Marks:

@@ -157,7 +157,7 @@ def _first(first: pl.DataFrame, card_pages: Mapping[int, str], all_of_them: int)
         if row["last_value"] is None:
             return f"{row['label']}: never read ({limits})"
         before = " before the last work, not read since" if row["before_work"] else ""
-        doubt = "; limit in doubt" if row["limit_doubted"] else ""
+        doubt = "; limit in doubt" if row["limit_doubted"] else "; reading in doubt" if row["doubted"] else ""
         return f"{row['label']}: {row['shown']}{before} ({limits}{doubt})"
 
     columns = [
@@ -178,6 +178,10 @@ def _first(first: pl.DataFrame, card_pages: Mapping[int, str], all_of_them: int)
         said.append(
             "Limit in doubt: right after work, too, most readings of this model miss it, so it brings no visit "
             "forward; see the limits that look wrong on the page of appliance models."
+        )
+    if first["doubted"].any():
+        said.append(
+            "Reading in doubt: the forecasts leave it out, but nobody may pass it over: test again before all else."
         )
     if (first["indicator"] == "system_pressure_kpa").any():
         said.append("System pressure is topped up at the planned visit, unless it is far out.")

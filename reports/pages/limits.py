@@ -13,6 +13,8 @@ from reports import tables, theme
 from reports.site import Site
 
 SHEETS_A_PAGE = 60
+FIRINGS = ("high", "low")
+COMPOSITION = "Dry flue gas by volume, from the fuel's composition."
 # Published figures, for comparison only; what stands behind each is said beside it.
 PUBLISHED = (
     "US, vented heating appliances: 400 ppm CO air-free in the flue gas (ANSI Z21 series, second-hand).",
@@ -29,7 +31,7 @@ def limits_pages(site: Site, frames: Mapping[str, pl.DataFrame]) -> None:
     """limits.html, and limits/part-NN.html where there are many sheets.
 
     frames: sheets (one row per model and fuel, units shown), ranges (per model, fuel and series), pairs (fuel, o2_pct,
-    co2_pct, excess_air_pct, co_at_limit_factor), power_unit in sheets as column `rated_unit`.
+    co2_pct, co2_bound_pct, excess_air_pct, co_at_limit_factor), power_unit in sheets as column `rated_unit`.
     """
     ranges: dict[tuple[int, str], list[dict[str, Any]]] = {}
     for row in frames["ranges"].sort("series_no").iter_rows(named=True):
@@ -49,10 +51,11 @@ def limits_pages(site: Site, frames: Mapping[str, pl.DataFrame]) -> None:
         else ["No install is on record yet."]
     )
     if general:
+        who = "All of them" if 1 < general == len(sheets) else theme.plural(general, "sheet")
+        verb = ("rests", "rest") if all(s["only_general"] for s in sheets if s["general"]) else ("leans", "lean")
+        how = "" if verb[1] == "rest" else "in part "
         headlines.append(
-            f"{'All of them' if 1 < general == len(sheets) else theme.plural(general, 'sheet')} "
-            f"{'leans' if general == 1 else 'lean'} in part on general ranges, not the maker's: "
-            "enter those in limits.csv."
+            f"{who} {verb[general > 1]} {how}on general ranges, not the maker's: enter those in limits.csv."
         )
     parts = [sheets[k : k + SHEETS_A_PAGE] for k in range(0, len(sheets), SHEETS_A_PAGE)]
     inline = len(parts) <= 1
@@ -103,39 +106,7 @@ def _sheet(no: int, row: dict[str, Any], ranges: list[dict[str, Any]], pairs: li
         ],
     )
     table.stack = True
-    by_key = {(r["indicator"], r["firing"]): r for r in ranges}
-    high, low = by_key.get(("o2_pct", "high")), by_key.get(("o2_pct", "low"))
-    co = by_key.get(("co_air_free_ppm", "high"))
-
-    def fits(o2: float, r: dict[str, Any] | None) -> str:
-        if r is None or (r["limit_low"] is None and r["limit_high"] is None):
-            return theme.DASH
-        inside = (r["limit_low"] is None or o2 >= r["limit_low"] - 1e-9) and (
-            r["limit_high"] is None or o2 <= r["limit_high"] + 1e-9
-        )
-        return f"●{theme.NBSP}allowed" if inside else f"▲{theme.NBSP}out"
-
-    bounds = [x for r in (high, low) if r for x in (r["limit_low"], r["limit_high"]) if x is not None]
-    some = [p for p in pairs if bounds and min(bounds) - 1.01 <= p["o2_pct"] <= max(bounds) + 1.01]
-    pair_table = tables.build(
-        "O2 and CO2 that belong together for this fuel",
-        pl.DataFrame(some) if some else pl.DataFrame(),
-        [
-            tables.Column("O2 [%]", tables.figures("o2_pct", 1), True),
-            tables.Column("CO2 [%]", tables.figures("co2_pct", 1), True),
-            tables.Column("Excess air [%]", tables.figures("excess_air_pct"), True),
-            tables.Column(
-                "CO that reaches the limit, as read [ppm]",
-                lambda p: theme.number(
-                    co["limit_high"] * p["co_at_limit_factor"] if co and co["limit_high"] is not None else None
-                ),
-                True,
-            ),
-            tables.Column("High fire", lambda p: fits(p["o2_pct"], high)),
-            tables.Column("Low fire", lambda p: fits(p["o2_pct"], low)),
-        ],
-        40,
-    )
+    pair_table, pairs_say = _pairs({(r["indicator"], r["firing"]): r for r in ranges}, pairs)
     return {
         "no": no,
         "model": row["model"],
@@ -149,5 +120,55 @@ def _sheet(no: int, row: dict[str, Any], ranges: list[dict[str, Any]], pairs: li
         "interval": theme.quantity(row["service_interval_months"], "months", 0),
         "table": table,
         "pairs": pair_table,
+        "pairs_say": pairs_say,
         "general": any(r["general"] for r in ranges),
+        "only_general": all(r["general"] for r in ranges),
     }
+
+
+def _pairs(ranges: Mapping[tuple[str, str], dict[str, Any]], pairs: list[dict[str, Any]]) -> tuple[tables.Table, str]:
+    """What belongs together in the flue gas of a fuel about the allowed O2, and the note below it.
+
+    ranges: by indicator and firing. pairs: rows of the fuel; no CO2 stands in those of one without carbon.
+    """
+    end = lambda indicator, firing, name: (ranges.get((indicator, firing)) or {}).get(name)
+    o2 = {firing: [end("o2_pct", firing, name) for name in ("limit_low", "limit_high")] for firing in FIRINGS}
+    bounds = [x for ends in o2.values() for x in ends if x is not None]
+    some = [p for p in pairs if bounds and min(bounds) - 1.01 <= p["o2_pct"] <= max(bounds) + 1.01]
+    bound = some[0]["co2_bound_pct"] if some else None
+    co = {firing: end("co_air_free_ppm", firing, "limit_high") for firing in FIRINGS}
+    read = {"": co["high"]} if co["high"] == co["low"] else {f" at {f} fire": x for f, x in co.items() if x is not None}
+
+    def fits(firing: str) -> tables.Column:
+        low, high = o2[firing]
+
+        def cell(p: dict[str, Any]) -> str:
+            if low is None and high is None:
+                return theme.DASH
+            inside = (low is None or p["o2_pct"] >= low - 1e-9) and (high is None or p["o2_pct"] <= high + 1e-9)
+            return f"●{theme.NBSP}allowed" if inside else f"▲{theme.NBSP}out"
+
+        return tables.Column(f"{firing.capitalize()} fire", cell)
+
+    def as_read(at: str, limit: float | None) -> tables.Column:
+        shown = lambda p: theme.number(None if limit is None else limit * p["co_at_limit_factor"])
+        return tables.Column(f"CO that reaches the limit{at}, as read [ppm]", shown, True)
+
+    table = tables.build(
+        "O2 and excess air of this fuel" if bound is None else "O2 and CO2 that belong together for this fuel",
+        pl.DataFrame(some) if some else pl.DataFrame(),
+        [
+            tables.Column("O2 [%]", tables.figures("o2_pct", 1), True),
+            *([] if bound is None else [tables.Column("CO2 [%]", tables.figures("co2_pct", 1), True)]),
+            tables.Column("Excess air [%]", tables.figures("excess_air_pct"), True),
+            *(as_read(*one) for one in read.items()),
+            *(fits(firing) for firing in FIRINGS),
+        ],
+        40,
+    )
+    if bound is None:
+        return table, f"{COMPOSITION} It has no carbon: CO2 in its flue gas means another fuel, or a drifted cell."
+    return table, (
+        f"{COMPOSITION} A test whose CO2 lies more than {bound:.2f}{theme.NBSP}% CO2 from this table beside its O2 "
+        "wants a second look: wrong fuel set, drifted cell or typing error. Air in the probe does not show here."
+    )

@@ -224,23 +224,33 @@ def _readings(
     points = frames["model_points"].filter(mine).sort("hours", "value").select("hours", "value", "state")
     band = frames["model_curves"].filter(mine).sort("hours").select("hours", "q10", "q50", "q90")
     limit = frames["model_limits"].filter(mine)
-    low, high = limit.select("limit_low", "limit_high").row(0) if limit.height else (None, None)
+    low, high, differs = limit.select("limit_low", "limit_high", "differs").row(0) if limit.height else [None] * 3
     model = own.filter(pl.col("model_no") == model_no)["label_model"][0]
-    out = points.filter(pl.col("state") == "out of range").height
-    limits = [x for x in (low, high) if x is not None]
+    limits = [] if differs else [x for x in (low, high) if x is not None]
     span = _span(points["value"], limits)
     kept = points.filter(pl.col("value").is_between(*span))
-    text = (
-        f"{model}: {out} of {theme.plural(points.height, 'reading')} {'lies' if out == 1 else 'lie'} outside "
-        f"({theme.limits_text(low, high, unit)})."
-    )
+    allowed = "the limit differs from install to install" if differs else theme.limits_text(low, high, unit)
+    sampled = bool(frames["model_points"].filter(mine)["sampled"].any())
     beyond = points.height - kept.height
     notes = ["Band: where 8 in 10 of its installs lie by the fit."] if band.height else []
     if beyond:
         notes.append(f"{beyond} beyond the picture.")
+    text = f"{model}: {_outside(points['state'], sampled, allowed)}."
     return Figure(
         name, charts.readings_chart(kept, band, limits, span, unit, label), text, " ".join(notes), height_px=220
     )
+
+
+def _outside(states: pl.Series, sampled: bool, allowed: str) -> str:
+    """How many of the readings that are drawn lie outside, of those of installs whose limit is known."""
+    judged = states.filter(states != "no limit known")
+    of = theme.plural(judged.len() or states.len(), "reading")
+    if sampled:
+        of = f"a sample of {of}"
+    if judged.is_empty():
+        return f"no limit is known; {of} shown" if sampled else f"no limit is known; {of}"
+    out = (judged == "out of range").sum()
+    return f"{out} of {of} {'lies' if out == 1 else 'lie'} outside ({allowed})"
 
 
 def _span(values: pl.Series, limits: list[float]) -> tuple[float, float]:

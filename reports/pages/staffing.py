@@ -97,8 +97,8 @@ def _media(media: pl.DataFrame, unit: str, context: dict[str, Any]) -> list[Figu
         Figure(
             "media",
             charts.media_chart(months, unit),
-            f"{theme.quantity(months['media'].sum(), unit, 0)} over the plan; "
-            f"{theme.quantity(months['media'][0], unit, 0)} "
+            f"{theme.quantity(months['media'].sum(), unit)} over the plan; "
+            f"{theme.quantity(months['media'][0], unit)} "
             f"of it in {theme.month(months['month'][0])}.",
             height_px=180,
         )

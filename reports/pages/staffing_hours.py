@@ -215,7 +215,8 @@ def worth_of_an_hour(
             f"One more hour avoids out-of-range days in {worth.height:,} of "
             f"{theme.plural(weeks.height, 'area-week')}; most in {theme.named(best['area'])}.",
             "Areas where no week is full are left out. A day with a reading already out of range counts for more in "
-            "the first weeks: CO 10 days, others 1 to 2.",
+            "the first weeks: CO 10 days, others 1 to 2. CO that was read out of range may be seen in the first week "
+            "only: an hour missing there counts as if it never were.",
             80 + 22 * order.height,
         )
     ]

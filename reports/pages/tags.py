@@ -125,9 +125,15 @@ def _lines(
         high, low = (_Cells(sides[f][key], bounds(indicator, f), units.get(unit, unit), digits) for f in FIRINGS)
         read = high.values.is_not_null() | low.values.is_not_null()
         both = (high.allowed != low.allowed) & high.allowed.is_not_null() & low.allowed.is_not_null()
-        allowed = pl.when(both).then(pl.format("{}; {}", high.allowed, low.allowed)).otherwise(
-            pl.coalesce(high.allowed, low.allowed, pl.lit(theme.DASH))
-        )  # fmt: skip
+        allowed = (
+            pl.when(both)
+            .then(pl.format("{}; {}", high.allowed, low.allowed))
+            .when(high.allowed.is_not_null() & low.allowed.is_null() & low.values.is_not_null())
+            .then(pl.format("{} at high fire", high.allowed))
+            .when(low.allowed.is_not_null() & high.allowed.is_null() & high.values.is_not_null())
+            .then(pl.format("{} at low fire", low.allowed))
+            .otherwise(pl.coalesce(high.allowed, low.allowed, pl.lit(theme.DASH)))
+        )
         row = pl.format(ROW, pl.lit(heading), high.texts, low.texts, allowed)
         rows.append((read, row, high.out | low.out))
     for key, heading, unit, digits, indicator in SINGLE:

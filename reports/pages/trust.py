@@ -13,6 +13,8 @@ from reports.site import Figure
 
 ROWS_DRAWN = 24
 ANALYSERS_DRAWN = 20
+TELLING = 0.5  # an 80 % interval wider than this share of what had built up tells little; own judgement
+DRAWN_BETWEEN = (-0.5, 1.5)  # shares beyond are cut off
 
 
 def cleaning(effects: pl.DataFrame, figures: list[Figure]) -> dict[str, Any]:
@@ -43,21 +45,18 @@ def cleaning(effects: pl.DataFrame, figures: list[Figure]) -> dict[str, Any]:
     name = None
     if best.height:
         name = "cleaning"
-        top, least = best.row(0, named=True), best.row(-1, named=True)
-        work = lambda r: f"{r['kind']} on {theme.named(r['exchanger_design'] or 'an unnamed design')}"
-        said = f"{first['label'][0]}: {work(top)} takes away {theme.chance(top['restored_share'])} of what had built up"
-        said += f", {work(least)} {theme.chance(least['restored_share'])}." if best.height > 1 else "."
         rows = drawn.select(
             pl.col("label_row").alias("label"),
             "kind",
             pl.col("restored_share").alias("restored"),
-            pl.col("low").clip(-0.5, 1.5),
-            pl.col("high").clip(-0.5, 1.5),
+            pl.col("low").clip(*DRAWN_BETWEEN),
+            pl.col("high").clip(*DRAWN_BETWEEN),
             "cycles",
         )
-        figures.append(
-            Figure(name, model_charts.cleaning_chart(rows), said, "Lines: 80 % intervals.", 80 + 22 * rows.height)
-        )
+        cut = (drawn["low"] < DRAWN_BETWEEN[0]).any() or (drawn["high"] > DRAWN_BETWEEN[1]).any()
+        note = "Lines: 80 % intervals" + (", cut off where they reach further than the picture." if cut else ".")
+        said = f"{first['label'][0]}: {_best_and_least(best)}."
+        figures.append(Figure(name, model_charts.cleaning_chart(rows), said, note, 80 + 22 * rows.height))
     table = tables.build(
         "What work restores",
         order,
@@ -65,7 +64,7 @@ def cleaning(effects: pl.DataFrame, figures: list[Figure]) -> dict[str, Any]:
             tables.Column("Exchanger design", tables.words("exchanger_design")),
             tables.Column("Work", tables.words("kind")),
             tables.Column("Reading", tables.words("label")),
-            tables.Column("Taken away", tables.chances("restored_share"), True),
+            tables.Column("Taken away", lambda r: theme.quantity(_pct(r["restored_share"]), "%", 0), True),
             tables.Column(
                 "80 % interval",
                 lambda r: f"{theme.number(_pct(r['low']))} to {theme.quantity(_pct(r['high']), '%', 0)}",
@@ -79,6 +78,21 @@ def cleaning(effects: pl.DataFrame, figures: list[Figure]) -> dict[str, Any]:
         where="in the store, table cleaning_effects",
     )
     return {"fig": name, "table": table}
+
+
+def _best_and_least(best: pl.DataFrame) -> str:
+    """Which work takes away most and which least, of those that have been measured well enough to be told apart.
+
+    best: exchanger_design, kind, restored_share, low, high; most first.
+    """
+    known = best.filter(pl.col("high") - pl.col("low") <= TELLING)
+    if known.is_empty():
+        return "how much work takes away cannot be told yet"
+    work = lambda r: f"{r['kind']} on {theme.named(r['exchanger_design'] or 'an unnamed design')}"
+    share = lambda r: theme.quantity(_pct(r["restored_share"]), "%", 0)
+    top, least = known.row(0, named=True), known.row(-1, named=True)
+    also = f", {work(least)} {share(least)}" if known.height > 1 else ""
+    return f"{work(top)} takes away {share(top)} of what had built up{also}"
 
 
 def _pct(share: float | None) -> float | None:
