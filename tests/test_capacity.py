@@ -41,3 +41,22 @@ def test_weeks_given_without_hours_close_no_other_week() -> None:
     told = dict(planned(store).rows("select week, hours_available from area_weeks"))
     assert told[date(2026, 4, 13)] == 0
     assert told[date(2026, 9, 7)] == usual > 0
+
+
+def test_where_only_closed_weeks_are_given_the_hours_of_the_others_are_not_known() -> None:
+    """Three weeks of holidays in a year say nothing of the 49 others: these are filled evenly, as without the file."""
+    without = planned(plan_store(300, areas=1, hours_share=None))
+    store = plan_store(300, areas=1)
+    closed = (date(2026, 8, 3), date(2026, 8, 10), date(2026, 8, 17))
+    store.run("delete from current_capacity where week not between date '2026-08-03' and date '2026-08-17'")
+    store.run("update current_capacity set hours_available = 0")
+    weeks = planned(store).frame("select * from area_weeks order by week")
+    of_closed = weeks["week"].is_in(closed)
+    assert weeks.filter(of_closed)["hours_available"].to_list() == [0.0] * 3
+    assert weeks.filter(of_closed)["visits"].sum() == 0
+    others = weeks.filter(~of_closed)
+    assert others.height == others["hours_available"].null_count() == others["hours_short"].null_count() == 49
+    assert weeks["hour_value"].null_count() == 52
+    as_many = without.scalar("select sum(visits) from area_weeks")
+    assert abs(weeks["visits"].sum() - as_many) <= 0.02 * as_many
+    assert others["hours_needed"].max() < 1.5 * without.scalar("select max(hours_needed) from area_weeks")
