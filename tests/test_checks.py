@@ -272,7 +272,7 @@ def test_names_of_blanks_are_none_and_designs_are_one_with_and_without_blanks(tm
     """An empty cell means "not recorded"; what learns from each other must not part over a blank."""
     files = {
         "areas.csv": "area_id,name\nA1,  \nA2,\u00a0Old town\n",
-        "appliance_models.csv": "model_id,name,exchanger_design\nM1,\u00a0,coil-A \nM2,Two,\tcoil-A\nM3,Three,\" \"\n",
+        "appliance_models.csv": 'model_id,name,exchanger_design\nM1,\u00a0,coil-A \nM2,Two,\tcoil-A\nM3,Three," "\n',
         "installs.csv": "install_id,model_id,area_id,site_label,installed_on\n"
         "I1,M1,A1,  ,2018-03-01\nI2,M2,A2, Dock\u00a0,2019-05-01\n"
         "I3,M3,A2,\u00a0,2019-05-01\nI4,M3,A2,Ä ß,2019-05-01\n",
