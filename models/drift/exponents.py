@@ -13,8 +13,8 @@ from models.mixed.tree import Tree
 def choose_exponents(fit: SeriesFit, forest: Forest) -> dict[int, float]:
     """Exponent per design from the grid, by the profiled likelihood at the covariances fitted with exponent 1.
 
-    Likelihoods, not restricted ones, are compared: the latter depend on the scale of the clock. log(gamma) is likelier 0
-    than not, and has else a normal prior around it, so a design with few cycles keeps 1. Cycles with an unknown start
+    Likelihoods, not restricted ones, are compared: the latter depend on the scale of the clock. log(gamma) is likelier
+    0 than not, and has else a normal prior around it, so a design with few cycles keeps 1. Cycles with an unknown start
     do not know their clock and are left out.
     """
     grid, spread = fit.options.gammas, fit.options.gamma_log_sd

@@ -22,7 +22,7 @@ class FitOptions:
     gammas: exponents of the burner hours that are tried per exchanger design; between steps as wide as from 0.7 to 1
         the nearest one is too far from the truth for honest intervals of rates. [1]
     gamma_log_sd: how far log(gamma) is expected to lie from 0, if it does; pulls designs with few cycles to 1.
-    gamma_straight: chance that gamma is 1, over that it is not.
+    gamma_straight: chance that gamma is 1, over that it is not: own judgement, no source.
     robust_rounds: rounds of Student-t weights after the first fit; 0 fits plain least squares.
     robust_df: degrees of freedom of those weights.
     covariates: use the install covariates (hardness, air intake ...) on the rate.
