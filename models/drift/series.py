@@ -35,8 +35,8 @@ class FitOptions:
     """
 
     gammas: tuple[float, ...] = (0.5, 0.6, 0.7, 0.85, 1.0, 1.2, 1.4, 1.7, 2.0)
-    gamma_log_sd: float = 0.2
-    gamma_straight: float = 3.5
+    gamma_log_sd: float = 0.25
+    gamma_straight: float = 10.0
     robust_rounds: int = 2
     robust_df: float = 5.0
     covariates: bool = True
