@@ -1,11 +1,16 @@
-"""Hours of the weeks that capacity.csv names, and of those it leaves out."""
+"""Hours of the weeks that capacity.csv names, of those it leaves out, and what the staffing page says of both."""
 
 from __future__ import annotations
 
 from datetime import date
+from pathlib import Path
 
 import pytest
+from page_store import small_store, text_of
 from plan_store import plan_store, planned
+
+from pipeline.settings import settings_from
+from pipeline.stages.pages import prepare, staffing_of
 
 
 def test_weeks_the_capacity_file_leaves_out_get_the_areas_median_and_other_areas_none() -> None:
@@ -60,3 +65,20 @@ def test_where_only_closed_weeks_are_given_the_hours_of_the_others_are_not_known
     as_many = without.scalar("select sum(visits) from area_weeks")
     assert abs(weeks["visits"].sum() - as_many) <= 0.02 * as_many
     assert others["hours_needed"].max() < 1.5 * without.scalar("select max(hours_needed) from area_weeks")
+
+
+def test_hours_needed_are_set_against_those_there_are_where_any_are_stated(tmp_path: Path) -> None:
+    """Area 2 states no hours: what it needs is not for area 1 to suffice for, and whether it is short is not known."""
+    with small_store() as store:
+        store.run("update area_weeks set hours_available = 10, hours_short = 0, hours_needed = 8")
+        store.run("update area_weeks set hours_available = null, hours_short = null where area_id = 'A1'")
+        weeks = int(store.scalar("select count(distinct week) from area_weeks"))
+        areas = int(store.scalar("select count(distinct area_id) from area_weeks"))
+        settings = settings_from({})
+        made = prepare(store, settings, tmp_path / "site")
+        staffing_of(store, made, settings)
+        made.finish()
+    page = text_of(tmp_path / "site" / "staffing.html")
+    stated = weeks * (areas - 1)
+    assert f"The hours suffice: {8 * stated:,} h of the {10 * stated:,} h that there are will be needed" in page
+    assert "where hours are stated" in page

@@ -209,20 +209,3 @@ def test_both_ends_of_an_analysers_interval_have_the_digits_of_their_unit() -> N
     page = text_of(built_site() / "appliance-models.html").replace("\u00a0", " ")
     assert "+0.30 %" in page
     assert "+0.20 to +0.40 %" in page
-
-
-def test_hours_needed_are_set_against_those_there_are_where_any_are_stated(tmp_path: Path) -> None:
-    """Area 2 states no hours: what it needs is not for area 1 to suffice for, and whether it is short is not known."""
-    with small_store() as store:
-        store.run("update area_weeks set hours_available = 10, hours_short = 0, hours_needed = 8")
-        store.run("update area_weeks set hours_available = null, hours_short = null where area_id = 'A1'")
-        weeks = int(store.scalar("select count(distinct week) from area_weeks"))
-        areas = int(store.scalar("select count(distinct area_id) from area_weeks"))
-        settings = settings_from({})
-        made = prepare(store, settings, tmp_path / "site")
-        staffing_of(store, made, settings)
-        made.finish()
-    page = text_of(tmp_path / "site" / "staffing.html")
-    stated = weeks * (areas - 1)
-    assert f"The hours suffice: {8 * stated:,} h of the {10 * stated:,} h that there are will be needed" in page
-    assert "where hours are stated" in page
