@@ -20,7 +20,8 @@ with wanted as (
         and l.indicator = s.indicator
         and coalesce(l.fuel, 'any') in (w.fuel, 'any')
         and (coalesce(l.firing, 'any') in (s.firing, 'any') or s.firing = 'any')
-    where l.low is not null or l.high is not null
+    -- an end that no value can pass, nought of a quantity above nought, puts no other range aside
+    where l.high is not null or l.low > 0 or l.low <= 0 and s.transform <> 'log'
 )
 select
     w.model_id,

@@ -268,6 +268,24 @@ def test_installs_are_seen_cleaned_and_the_last_of_one_name_is_taken(tmp_path: P
     assert lost == [(2, "replaced"), (4, "unreadable")]
 
 
+def test_names_of_blanks_are_none_and_designs_are_one_with_and_without_blanks(tmp_path: Path) -> None:
+    """An empty cell means "not recorded"; what learns from each other must not part over a blank."""
+    files = {
+        "areas.csv": "area_id,name\nA1,  \nA2,\u00a0Old town\n",
+        "appliance_models.csv": 'model_id,name,exchanger_design\nM1,\u00a0,coil-A \nM2,Two,\tcoil-A\nM3,Three," "\n',
+        "installs.csv": "install_id,model_id,area_id,site_label,installed_on\n"
+        "I1,M1,A1,  ,2018-03-01\nI2,M2,A2, Dock\u00a0,2019-05-01\n"
+        "I3,M3,A2,\u00a0,2019-05-01\nI4,M3,A2,Ä ß,2019-05-01\n",
+    }
+    store = run_checks(write_fleet(tmp_path, files)).store
+    assert store.rows("select name from current_areas order by area_id") == [("A1",), ("Old town",)]  # its key
+    models = store.rows("select name, exchanger_design from current_models order by model_id")
+    assert models[:2] == [("M1", "coil-A"), ("Two", "coil-A")]
+    assert str(models[2][1]).strip() not in ("", "coil-A")
+    labels = store.rows("select site_label from current_installs order by install_id")
+    assert labels == [(None,), ("Dock",), (None,), ("Ä ß",)]
+
+
 def test_temperatures_that_can_only_be_fahrenheit_are_converted_and_told(tmp_path: Path) -> None:
     header = "visit_id,stage,firing,flue_temp_c,air_temp_c,supply_temp_c,return_temp_c\n"
     # 140 °F = 60 °C, 68 °F = 20 °C, 149 °F = 65 °C, 113 °F = 45 °C. Without the air temperature nothing is certain.

@@ -135,7 +135,7 @@ def test_the_same_fit_whatever_the_order_of_rows_and_numbers(plain):
     assert again.sigma == pytest.approx(fit.sigma, rel=1e-5)
 
 
-@pytest.mark.parametrize("gamma", [0.7, 1.4])
+@pytest.mark.parametrize("gamma", [0.7, 0.85, 1.2, 1.4])
 def test_the_exponent_of_the_hours_is_found(gamma):
     made = fleet(installs=500, seed=11, gamma=gamma, unknown=0.0)
     fit = fit_series(made.inputs, replace(PLAIN, gammas=FitOptions().gammas))

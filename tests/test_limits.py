@@ -54,6 +54,15 @@ def test_the_makers_row_is_taken_whole_and_an_empty_row_not_at_all():
     assert ranges([{}], [limit("o2_pct")], 3)[0][:2] == (3.0, 7.0)
 
 
+def test_a_range_that_no_value_can_leave_puts_no_other_aside():
+    """CO is never below nought: with low = 0 alone every reading would be in range, and none would be foreseen out."""
+    assert ranges([{}], [limit(low=0)], 1)[0][:2] == (None, 400)
+    assert ranges([{}], [limit(firing="high", low=0), limit(high=300)], 1) == [(None, 300, "book", False)]
+    assert ranges([{}], [limit(low=0, high=300)], 1)[0][:2] == (0, 300)
+    assert ranges([{}], [limit("flame_current_ua", low=1.2)], 5)[0][:2] == (1.2, None)
+    assert ranges([{"media_kg": 2.0}], [limit("condensate_ph", low=0)], 7)[0][:2] == (0, None)
+
+
 # General ranges: 40 CFR 403.5(b)(2) gives pH 5.0; 400 ppm CO air-free is the ANSI Z21 figure (second-hand); the rest is
 # common practice without a source.
 @pytest.mark.parametrize(

@@ -139,7 +139,7 @@ def test_one_pass_tells_what_two_would(made, searched, in_large_shards):
     m = fleet.messages(roots, gradient=False, held=False)
     e = fleet.evaluate(roots, variance_priors(searched.fit), gradient=False, messages=m)
     assert fit.sigma * lost == pytest.approx(np.sqrt(e.sigma2), rel=2e-5)
-    np.testing.assert_allclose(fit.beta, e.beta, atol=0.01 * np.sqrt(np.diag(fit.beta_cov)).min())
+    assert np.all(np.abs(fit.beta - e.beta) < 0.01 * np.sqrt(np.diag(fit.beta_cov)))  # of each one's standard error
     np.testing.assert_allclose(np.diag(fit.beta_cov), np.diag(e.beta_cov) * e.sigma2, rtol=0.01)
 
 

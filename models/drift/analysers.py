@@ -4,19 +4,27 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cache
 from typing import Protocol
 
 import numpy as np
 from scipy import sparse
 from scipy.sparse.linalg import LinearOperator, cg
+from scipy.special import logsumexp, softmax
 
 # Stated accuracy of service-grade flue gas analysers, common practice, no source: O2 0.3 % by volume, CO 10 % of the
 # reading, temperatures 2 K. An indicator that no analyser reads has no entry.
 STATED = {"o2_pct": 0.3, "co_air_free_ppm": 0.10, "flue_over_return_k": 2.0}
-BASE = 0.08  # most analysers read within this part of their stated accuracy: own judgement, no source
-TAILS = 1.0  # degrees of freedom of the prior: a few are far off, and are not drawn back for it
+# How far sound analysers are apart is learnt from the fleet: spreads in parts of the stated accuracy, expected around a
+# fifth of it by a lognormal; and whether a few are far off beyond that (a Cauchy), or none (as good as a normal). Own
+# judgement, no source.
+SPREADS = np.geomspace(0.02, 1.0, 9)
+EXPECTED, LOG_SD = 0.2, 0.8
+TAILS = (1.0, 30.0)  # degrees of freedom of a Student t, as likely one as the other
+WORST = 2.0  # of the stated accuracy: what is expected of an analyser of which nothing can be told, at most
 FEW = 400  # up to so many analysers the whole joint covariance is computed, beyond only its diagonal, roughly
-ROUNDS = 8
+ROUNDS = 12
+DAMPED = 0.7  # of each step: whole ones may swing
 Z99 = 2.5758
 
 
@@ -80,7 +88,7 @@ def analyser_bias(
     stated: float,
     bent: np.ndarray | None = None,
 ) -> AnalyserBias | None:
-    """Biases b of z = drift + C b + noise, C the scale of each reading's own analyser, b with a heavy-tailed prior.
+    """Biases b of z = drift + C b + noise, C the scale of each reading's own analyser, b with the prior of `shrunk`.
 
     project: the projection of the mixed model with everything but the analysers in it, so that what an install's own
     level may explain is not taken for a bias, and the other way round: (C'PC + T) b = C'P z. bent: per reading, what
@@ -113,8 +121,7 @@ def per_analyser(
 
 
 def solved(number: np.ndarray, gram: np.ndarray, tests: np.ndarray, stated: float) -> AnalyserBias:
-    """Biases from [C z]'P [C z]. The prior is a scaled t with `TAILS` degrees of freedom (as a normal of its own scale
-    per analyser, a few rounds)."""
+    """Biases from [C z]'P [C z], the prior as in `shrunk`."""
     count = len(number)
     matrix, target = gram[:count, :count], gram[:count, count]
     # what all analysers share is no bias of any: projected out like the fixed effects
@@ -124,9 +131,9 @@ def solved(number: np.ndarray, gram: np.ndarray, tests: np.ndarray, stated: floa
         target = target - common * (target.sum() / share)
         matrix = matrix - np.outer(common, common) / share
 
-    def all_at_once(tau2: np.ndarray, _: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        cov = np.linalg.inv(matrix + np.diag(1 / tau2))
-        return cov @ target, np.diag(cov)
+    def all_at_once(precision: np.ndarray, pull: np.ndarray, _: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        cov = np.linalg.inv(matrix + np.diag(precision))
+        return cov @ (target + pull), np.diag(cov)
 
     return shrunk(number, tests, all_at_once, stated)
 
@@ -148,11 +155,11 @@ def solved_by_steps(
     else:
         shared = np.zeros(count)
 
-    def by_steps(tau2: np.ndarray, bias: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        system = LinearOperator((count, count), matvec=lambda b: times(b) - shared * (shared @ b) + b / tau2)
-        first = LinearOperator((count, count), matvec=lambda b: b / (information + 1 / tau2))
-        bias, _ = cg(system, target, x0=bias, rtol=1e-6, maxiter=50, M=first)
-        return bias, 1 / (information + 1 / tau2)
+    def by_steps(precision: np.ndarray, pull: np.ndarray, bias: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        system = LinearOperator((count, count), matvec=lambda b: times(b) - shared * (shared @ b) + precision * b)
+        first = LinearOperator((count, count), matvec=lambda b: b / (information + precision))
+        bias, _ = cg(system, target + pull, x0=bias, rtol=1e-6, maxiter=50, M=first)
+        return bias, 1 / (information + precision)
 
     return shrunk(number, tests, by_steps, stated)
 
@@ -160,18 +167,50 @@ def solved_by_steps(
 def shrunk(
     number: np.ndarray,
     tests: np.ndarray,
-    posterior: Callable[[np.ndarray, np.ndarray], tuple[np.ndarray, np.ndarray]],
+    posterior: Callable[[np.ndarray, np.ndarray, np.ndarray], tuple[np.ndarray, np.ndarray]],
     stated: float,
 ) -> AnalyserBias:
-    """Biases under the heavy-tailed prior. posterior: biases and their variances under normal priors with variances
-    tau2, from tau2 and the biases of the round before."""
-    base2 = (BASE * stated) ** 2
-    tau2, bias = np.full(len(number), (0.5 * stated) ** 2), np.zeros(len(number))
-    variance = tau2
+    """Biases and their standard deviations under a prior whose spread and tails are learnt with them.
+
+    Expectation propagation (Minka 2001, Proc. 17th UAI): for the prior of each analyser stands a normal, matched to
+    mean and variance of its bias given the readings and all other analysers, round by round. Each law of the prior has
+    a chance, to which every analyser adds what it says. posterior: biases and their variances under normal priors of
+    the given precision and precision times mean, from both and the biases of the round before.
+    """
+    weight, variance = laws(stated)
+    of_law = np.tile(-0.5 * (np.log(SPREADS / EXPECTED) / LOG_SD) ** 2, len(TAILS))[:, None]
+    precision, pull = np.full(len(number), 1 / (0.5 * stated) ** 2), np.zeros(len(number))
+    least = 1 / (WORST * stated) ** 2
+    bias, found = np.zeros(len(number)), 1 / precision
     for _ in range(ROUNDS):
-        bias, variance = posterior(tau2, bias)
-        tau2 = (bias**2 + variance + TAILS * base2) / (TAILS + 1)
-    return AnalyserBias(number, bias, np.sqrt(variance), tests)
+        bias, found = posterior(precision, pull, bias)
+        seen = np.maximum(1 / found - precision, 1e-9 / stated**2)  # without its own prior
+        mean = (bias / found - pull) / seen
+        total = variance[:, :, None] + 1 / seen  # by law, part of it, analyser
+        fits = np.log(weight)[:, :, None] - 0.5 * (np.log(total) + mean**2 / total)
+        own = logsumexp(fits, axis=1)
+        part = softmax((of_law + own.sum(axis=1, keepdims=True) - own)[:, None] + fits, axis=(0, 1))
+        kept = variance[:, :, None] / total
+        first = (part * kept).sum(axis=(0, 1)) * mean
+        second = (part * (kept / seen + (kept * mean) ** 2)).sum(axis=(0, 1))
+        matched = np.maximum(1 / (second - first**2) - seen, least)
+        precision, pull = (
+            (1 - DAMPED) * precision + DAMPED * matched,
+            (1 - DAMPED) * pull + DAMPED * ((seen + matched) * first - seen * mean),
+        )
+    return AnalyserBias(number, bias, np.sqrt(found), tests)
+
+
+@cache
+def laws(stated: float) -> tuple[np.ndarray, np.ndarray]:
+    """Every prior of a bias as normals around 0 that together make it, nearly: weights and variances (laws, parts).
+
+    A Student t is a normal whose variance is df over a chi-squared: here by even steps of its logarithm.
+    """
+    step = np.geomspace(0.05, 1e4, 24)
+    weight = np.stack([step ** (-df / 2) * np.exp(-df / (2 * step)) for df in TAILS])
+    weight = np.repeat(weight / weight.sum(axis=1, keepdims=True), len(SPREADS), axis=0)
+    return weight, np.tile((SPREADS * stated) ** 2, len(TAILS))[:, None] * step
 
 
 def improved(known: AnalyserBias, sums: np.ndarray, stated: float) -> AnalyserBias:
@@ -180,8 +219,8 @@ def improved(known: AnalyserBias, sums: np.ndarray, stated: float) -> AnalyserBi
     score, information, tests = sums
     target = score + information * known.bias
 
-    def one_by_one(tau2: np.ndarray, _: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        variance = 1 / (np.maximum(information, 0.0) + 1 / tau2)
-        return variance * target, variance
+    def one_by_one(precision: np.ndarray, pull: np.ndarray, _: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        variance = 1 / (np.maximum(information, 0.0) + precision)
+        return variance * (target + pull), variance
 
     return shrunk(known.number, tests.astype(int), one_by_one, stated)

@@ -19,9 +19,9 @@ OWN_SHARE = 0.05  # of all late stretches that a design must hold to have a rate
 def choose_exponents(fit: SeriesFit, forest: Forest) -> dict[int, float]:
     """Exponent per design from the grid, by the profiled likelihood at the covariances fitted with exponent 1.
 
-    Likelihoods, not restricted ones, are compared: the latter depend on the scale of the clock. log(gamma) has a normal
-    prior around 0, so a design with few cycles keeps 1. Cycles with an unknown start do not know their clock and are
-    left out.
+    Likelihoods, not restricted ones, are compared: the latter depend on the scale of the clock. log(gamma) is likelier
+    0 than not, and has else a normal prior around it, so a design with few cycles keeps 1. Cycles with an unknown start
+    do not know their clock and are left out.
     """
     grid, spread = fit.options.gammas, fit.options.gamma_log_sd
     design = forest.cycles["design_no"].to_numpy()
@@ -44,7 +44,8 @@ def choose_exponents(fit: SeriesFit, forest: Forest) -> dict[int, float]:
             e = tree.evaluate(fit.roots[:3], gradient=False, nodes=False, lower=False)
         except np.linalg.LinAlgError:
             return np.inf
-        return e.n_obs * np.log(e.rss / e.n_obs) + e.logdet + (np.log(gamma) / spread) ** 2
+        prior = 0.0 if gamma == 1.0 else 2 * np.log(fit.options.gamma_straight) + (np.log(gamma) / spread) ** 2
+        return e.n_obs * np.log(e.rss / e.n_obs) + e.logdet + prior
 
     read = ~freed & (forest.runs(fit.readings) >= 0)
     out = {}

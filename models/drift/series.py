@@ -17,8 +17,10 @@ INSTALL_COLUMNS = ("install_no", "model_no", "design_no")
 class FitOptions:
     """How a fit is made; the defaults are those of every run.
 
-    gammas: exponents of the burner hours that are tried per exchanger design. [1]
-    gamma_log_sd: how far log(gamma) is expected to lie from 0; pulls designs with few cycles to 1.
+    gammas: exponents of the burner hours that are tried per exchanger design; between steps as wide as from 0.7 to 1
+        the nearest one is too far from the truth for honest intervals of rates. [1]
+    gamma_log_sd: how far log(gamma) is expected to lie from 0, if it does; pulls designs with few cycles to 1.
+    gamma_straight: chance that gamma is 1, over that it is not: own judgement, no source.
     robust_rounds: rounds of Student-t weights after the first fit; 0 fits plain least squares.
     robust_df: degrees of freedom of those weights.
     covariates: use the install covariates (hardness, air intake ...) on the rate.
@@ -30,8 +32,9 @@ class FitOptions:
         many is sampled down. Covariances of a sample of 3,000 are known to some 3 %, and start the fit of the whole.
     """
 
-    gammas: tuple[float, ...] = (0.5, 0.7, 1.0, 1.4, 2.0)
-    gamma_log_sd: float = 0.15
+    gammas: tuple[float, ...] = (0.5, 0.6, 0.7, 0.85, 1.0, 1.2, 1.4, 1.7, 2.0)
+    gamma_log_sd: float = 0.25
+    gamma_straight: float = 10.0
     robust_rounds: int = 2
     robust_df: float = 5.0
     covariates: bool = True

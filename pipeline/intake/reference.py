@@ -57,8 +57,10 @@ def take_reference(store: Store, settings: Settings, warnings: list[str]) -> Non
     names = sorted({*fuels.load(settings.fuels)})
     store.run("create or replace temp table known_fuels (fuel varchar)")
     store.db.executemany("insert into known_fuels values (?)", [[name] for name in names])
-    store.run("create or replace temp table known_series (indicator varchar, firing varchar)")
-    store.db.executemany("insert into known_series values (?, ?)", [[s.indicator, s.firing] for s in SERIES])
+    store.run("create or replace temp table known_series (indicator varchar, firing varchar, above_nought boolean)")
+    store.db.executemany(
+        "insert into known_series values (?, ?, ?)", [[s.indicator, s.firing, s.transform == "log"] for s in SERIES]
+    )
     _take(store, "areas")
     _write_areas(store, warnings)
     for kind, table, query in (

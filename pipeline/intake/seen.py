@@ -1,4 +1,4 @@
-"""seen_KIND: what was read, with cells that cannot be physical emptied and keys trimmed; the ground of all checks.
+"""seen_KIND: what was read, impossible cells emptied, keys and names trimmed; the ground of all checks.
 
 The big tables are not copied: only rows that hold such a cell are, into mended_KIND; `seen_KIND` is a view over both.
 """
@@ -99,6 +99,8 @@ def clean_sql(column: Column) -> str:
     bare = f"trim({name}, {literal(BLANKS)})"
     if column.column == "fuel":
         bare = f"cell_word({name})"
+    elif column.type == "text" and not column.need and column.kind not in FOLDER_KINDS:
+        return f"nullif({bare}, '')"  # a name of blanks is none, and an exchanger design is one with and without them
     elif not (column.type == "text" and column.need):
         return name
     return f"case when strlen({name}) <= {KEY_LENGTH} then nullif({bare}, '') end" if column.need else bare
@@ -122,6 +124,8 @@ def unclean_tests(columns: list[Column]) -> Iterator[str]:
             yield f"strlen({name}) > {KEY_LENGTH} or right({name}, 1) in ({', '.join(map(literal, BLANKS))})"
         elif column.column == "fuel":
             yield f"{name} <> {clean_sql(column)}"
+        elif column.type == "text" and column.kind not in FOLDER_KINDS:
+            yield f"{name} < '!' or right({name}, 1) in ({', '.join(map(literal, BLANKS))})"
 
 
 def _low(column: Column) -> str | None:

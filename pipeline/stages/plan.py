@@ -180,7 +180,8 @@ def _area_weeks(
         needed = np.bincount(week[made], hours[made], minlength=weeks).astype(float)
         given = capacity.get(area_id)
         short = None if given is None else np.maximum(needed - given, 0)
-        worth = None if given is None else value.get(area_id, np.zeros(weeks))
+        known = given is not None and not np.isnan(given).any()
+        worth = value.get(area_id, np.zeros(weeks)) if known else None
         columns: dict[str, np.ndarray | list | None] = {
             "area_id": [area_id] * weeks,
             "week": calendar.mondays,
@@ -194,7 +195,7 @@ def _area_weeks(
             name: pl.Series(name, [None] * weeks if column is None else column, dtype=AREA_WEEKS[name], strict=False)
             for name, column in columns.items()
         }))  # fmt: skip
-    return pl.concat(parts)
+    return pl.concat(parts).with_columns(pl.col("hours_available", "hours_short").fill_nan(None))
 
 
 def _technicians(area_weeks: pl.DataFrame, calendar: Calendar, hours_per_day: float) -> pl.DataFrame:

@@ -9,7 +9,7 @@ import numpy as np
 import polars as pl
 
 from models.plan.renewal import FreshCycles, day_price
-from models.plan.staffing import crowded_hours, solve_weeks, spread_level
+from models.plan.staffing import MoreHours, crowded_hours, solve_weeks, spread_level
 from models.plan.visit_weeks import Chances, Windows, week_costs, windows
 from models.plan.whole_weeks import whole_weeks
 from pipeline.settings import Settings
@@ -39,7 +39,7 @@ class Area:
     sound, latest, began, length, begins_out: as in Fleet. hours: of a visit, travel included [h].
     chance_now: of any series; stated: the forecasts' own due date, inf without [d].
     at_once, co_out, doubted, doubted_out, excess: what the readings say, as in plan_readings.
-    available: (weeks,) hours; None where none are stated [h].
+    available: (weeks,) hours, nan where not known; None where none are stated [h].
     """
 
     sound: Chances
@@ -79,7 +79,8 @@ class Area:
 
 @dataclass(frozen=True)
 class AreaPlan:
-    """week: (n,) of each install, NO_WEEK without; short: (n,); value: (weeks,) d/h or None without capacity."""
+    """week: (n,) of each install, NO_WEEK without; short: (n,); value: (weeks,) d/h or None where hours of some
+    week are not known."""
 
     week: np.ndarray
     short: np.ndarray
@@ -130,15 +131,23 @@ def plan_area(area: Area, terms: Terms) -> AreaPlan:
     # Hours go where they avoid most each; with the urgency per hour, a long visit that is urgent is not put last.
     urgency = waits.urgency * hours / max(float(hours.mean()), 1e-9)
     costs = week_costs(area.sound, allowed, day, tolerance, when, waits.latest, urgency)
-    if available is None:
-        level = spread_level(hours, allowed.must, calendar.working_days, SPREAD_HEADROOM)
-        more = crowded_hours(level, SPREAD_PRICE * terms.price)
+    stated = available is not None and not np.isnan(available).any()
+    if available is None or not stated:
+        level, more, room = unstated(area, allowed, terms)
     else:
-        level, more = available, None
+        level, more, room = available, None, available
     solved = solve_weeks(costs.cost, costs.without, hours, level, more)
-    room = level if available is not None else np.full(len(when), np.inf)
     week, short = whole_weeks(solved, costs.cost, costs.without, hours, room, costs.none, terms.price)
-    return AreaPlan(week, short, solved.hour_price if available is not None else None, solved.bound_gap)
+    return AreaPlan(week, short, solved.hour_price if stated else None, solved.bound_gap)
+
+
+def unstated(area: Area, allowed: Windows, terms: Terms) -> tuple[np.ndarray, MoreHours, np.ndarray]:
+    """Hours spread evenly over the weeks that are not closed, dearer ones above these, and the room of each week."""
+    closed = np.zeros(len(terms.calendar.mondays), bool) if area.available is None else area.available == 0
+    days = np.where(closed, 0.0, terms.calendar.working_days)
+    level = np.where(closed, 0.0, spread_level(area.hours, allowed.must, days, SPREAD_HEADROOM))
+    more = crowded_hours(level, SPREAD_PRICE * terms.price)
+    return level, replace(more, hours=np.where(closed, 0.0, more.hours)), np.where(closed, 0.0, np.inf)
 
 
 @dataclass(frozen=True)

@@ -274,11 +274,11 @@ def _next_month(as_of: date) -> date:
 
 
 def read_capacity(store: Store, calendar: Calendar) -> dict[str, np.ndarray]:
-    """Hours available per area that capacity.csv names, (weeks,) each.
+    """Hours available per area that capacity.csv names, (weeks,) each; nan where nothing is known.
 
     A week that is not given gets the median of the weeks that are, in the share of its working days: an area that
     states some weeks works in the others too, but not on public holidays. Weeks that are given without hours say that
-    these are closed, and nothing of others.
+    these are closed, and nothing of others: where no week has any, the others' hours are not known.
     """
     share = calendar.working_days / max(float(calendar.working_days.max()), 1.0)
     rows = store.frame(
@@ -288,8 +288,8 @@ def read_capacity(store: Store, calendar: Calendar) -> dict[str, np.ndarray]:
     capacity: dict[str, np.ndarray] = {}
     for (area,), part in rows.group_by("area_id", maintain_order=True):
         given = dict(zip(part["week"], part["hours"], strict=True))
-        usual = float(np.median([hours for hours in given.values() if hours > 0] or [0.0]))
-        capacity[str(area)] = np.array(
-            [float(given.get(m, usual * s)) for m, s in zip(calendar.mondays, share, strict=True)]
-        )
+        usual = float(np.median([hours for hours in given.values() if hours > 0] or [np.nan]))
+        hours = np.array([float(given.get(m, usual * s)) for m, s in zip(calendar.mondays, share, strict=True)])
+        if not np.isnan(hours).all():
+            capacity[str(area)] = hours
     return capacity

@@ -23,15 +23,20 @@ def hours_by_week(weeks: pl.DataFrame, capacity: bool, context: dict[str, Any], 
     capacity: whether any hours are stated. Adds area_names, by_area and, where hours are short, short to `context`.
     """
     # rounded: the last digits of a sum depend on the order that threads add in
-    sums = [pl.col(c).sum().round(6) for c in ("visits", "hours_needed", "hours_short")]
-    there = pl.col("hours_available")
-    have = pl.when(there.count() > 0).then(there.sum().round(6)).alias("hours_available")
-    total = weeks.group_by("week", "week_end").agg(*sums, have).sort("week").with_columns(pl.lit(ALL).alias("area"))
-    need, short = float(total["hours_needed"].sum()), float(total["hours_short"].sum() or 0)
+    sums = [pl.col(c).sum().round(6) for c in ("visits", "hours_needed")]
+    # of weeks and areas that state hours in part, the sum would be set against what all of them need
+    have = [
+        pl.when(pl.col(c).null_count() == 0).then(pl.col(c).sum().round(6)).alias(c)
+        for c in ("hours_available", "hours_short")
+    ]
+    total = weeks.group_by("week", "week_end").agg(*sums, *have).sort("week").with_columns(pl.lit(ALL).alias("area"))
+    stated = weeks.filter(pl.col("hours_available").is_not_null())
+    need, short = float(total["hours_needed"].sum()), float(stated["hours_short"].sum())
     top = total.sort(["hours_needed", "week"], descending=[True, False]).row(0, named=True)
     span = f"{theme.day(total['week'][0])} to {theme.day(total['week_end'][-1])}"
     if capacity:
-        held = float(total["hours_available"].sum())
+        need, held = float(stated["hours_needed"].sum()), float(stated["hours_available"].sum())
+        where = "" if stated.height == weeks.height else ", where hours are stated"
         if short > 0.05:
             worst = (
                 weeks.group_by("area_no", "area")
@@ -40,12 +45,13 @@ def hours_by_week(weeks: pl.DataFrame, capacity: bool, context: dict[str, Any], 
                 .row(0, named=True)
             )
             headlines.append(
-                f"Hours are short: {_hours(short)} of the {_hours(need)} needed ({span}); most in "
+                f"Hours are short: {_hours(short)} of the {_hours(need)} needed ({span}{where}); most in "
                 f"{theme.named(worst['area'])}: {_hours(worst['hours_short'])}."
             )
         else:
             headlines.append(
-                f"The hours suffice: {_hours(need)} of the {_hours(held)} that there are will be needed ({span})."
+                f"The hours suffice: {_hours(need)} of the {_hours(held)} that there are will be needed "
+                f"({span}{where})."
             )
     else:
         headlines.append(f"The plan needs {_hours(need)} from {span}; capacity.csv gave no hours to set against them.")
@@ -57,7 +63,7 @@ def hours_by_week(weeks: pl.DataFrame, capacity: bool, context: dict[str, Any], 
         weeks.group_by("area_no", "area")
         .agg(
             *sums,
-            have,
+            *have,
             pl.col("hours_needed").max().alias("peak"),
             pl.col("week", "technicians_needed").sort_by("hours_needed", "week", descending=[True, False]).first(),
         )

@@ -21,7 +21,7 @@ from typing import Any
 from pipeline import fuels
 from pipeline.derive import VALUES, values_sql
 from pipeline.settings import settings_from
-from pipeline.stages.derive import TESTS, derive
+from pipeline.stages.derive import ALL_READINGS, TESTS, derive
 from pipeline.store import Store
 
 # One invented fleet, drawn by hash: the same at every run.
@@ -85,8 +85,9 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as folder, Store.open(Path(folder) / "bench.duckdb", memory_gb=1) as store:
         store.write("fuel_terms", terms)
         store.run(TABLES.format(installs=installs))
+        tests = TESTS.format(readings=ALL_READINGS)
         values = ", ".join(f"sum({name}) as {name}" for name in VALUES)
-        query = f"select {values} from (select * from ({values_sql(TESTS, 50.0, whole=True)}) offset 0)"
+        query = f"select {values} from (select * from ({values_sql(tests, 50.0, whole=True)}) offset 0)"
         timed("arithmetic of the view", installs * 24, lambda: store.rows(query))
         timed("whole stage", installs * 24, lambda: derive(store, settings_from({})))
         print(store.frame("select rule, count(*) as tests from reading_findings group by rule order by rule"))
