@@ -144,6 +144,15 @@ def test_the_exponent_of_the_hours_is_found(gamma):
     assert 0.73 < covered(q["z_rate"]) < 0.87
 
 
+def test_a_strong_bend_is_found_where_a_slight_one_would_not_be_likely_enough():
+    """Few noisy installs: the step next to 1 alone does not pay for leaving 1, the true 0.5 does."""
+    bent = []
+    for seed in range(12):
+        made = fleet(installs=20, seed=seed, gamma=0.5, unknown=0.1, models=2, designs=2, sigma=0.12)
+        bent += [g < 1 for g in fit_series(made.inputs, replace(PLAIN, gammas=FitOptions().gammas)).gamma.values()]
+    assert sum(bent) > 14  # of 24 designs; 9 where each step must pay by itself
+
+
 def test_a_straight_fleet_keeps_exponent_one_and_a_small_one_too():
     for made in (fleet(installs=300, seed=5), fleet(installs=12, seed=6)):
         fit = fit_series(made.inputs, replace(PLAIN, gammas=FitOptions().gammas))

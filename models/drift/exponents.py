@@ -44,8 +44,7 @@ def choose_exponents(fit: SeriesFit, forest: Forest) -> dict[int, float]:
             e = tree.evaluate(fit.roots[:3], gradient=False, nodes=False, lower=False)
         except np.linalg.LinAlgError:
             return np.inf
-        prior = 0.0 if gamma == 1.0 else 2 * np.log(fit.options.gamma_straight) + (np.log(gamma) / spread) ** 2
-        return e.n_obs * np.log(e.rss / e.n_obs) + e.logdet + prior
+        return e.n_obs * np.log(e.rss / e.n_obs) + e.logdet + (np.log(gamma) / spread) ** 2
 
     read = ~freed & (forest.runs(fit.readings) >= 0)
     out = {}
@@ -63,17 +62,20 @@ def choose_exponents(fit: SeriesFit, forest: Forest) -> dict[int, float]:
         taken = [(c, None if x is None else x[here]) for c, x in columns]
         of_design = [t for j, t in enumerate(taken) if j < 2 or (t[1] is not None and np.ptp(t[1]) > 0)]
         tree = Tree(leaf(here, of_design, 1.0), parents, n_lower=2)
-        best = criterion(tree, here, 1.0)
-        if not np.isfinite(best):
+        straight = criterion(tree, here, 1.0)
+        if not np.isfinite(straight):
             continue
         # away from 1 as long as it gets better: the likelihood has one top
         for side in (sorted(g for g in grid if g > 1), sorted((g for g in grid if g < 1), reverse=True)):
+            best, top = straight, 1.0
             for gamma in side:
                 value = criterion(tree, here, gamma)
                 if not value < best:
                     break
-                best, out[int(d)] = value, float(gamma)
-            if out[int(d)] != 1.0:
+                best, top = value, float(gamma)
+            if top != 1.0:
+                if best + 2 * np.log(fit.options.gamma_straight) < straight:
+                    out[int(d)] = top
                 break
     return out
 
