@@ -9,7 +9,8 @@ import pytest
 from drift_fleet import fleet
 from scipy import sparse
 
-from models.drift.analysers import STATED, AnalyserBias, analyser_bias
+import models.drift.analysers
+from models.drift.analysers import STATED, AnalyserBias, analyser_bias, improved
 from models.drift.cycle_sums import Forest
 from models.drift.fit import fit_series
 from models.drift.projection import Product, Projector, analyser_sums, gram_above, messages_of_analysers
@@ -191,6 +192,22 @@ def test_of_two_analysers_that_differ_either_may_be_off():
     assert found.bias[0] - found.bias[1] == pytest.approx(0.0, abs=0.1)  # less the truth: the difference is known
     assert np.all(np.abs(found.bias) < Z80 * found.sd)
     assert not replace(found, bias=found.bias + true).wants_calibration(STATED["o2_pct"]).any()
+
+
+def test_what_some_of_many_analysers_tell_of_the_laws_does_for_all(monkeypatch):
+    """Thousands of analysers, taken some at a time: as good as all at once. Truth: three in ten are off, others not."""
+    rng, count = np.random.default_rng(4), 6_000
+    true = np.where(rng.random(count) < 0.3, rng.normal(0, 0.25, count), 0.0)
+    information = rng.gamma(2, 500, count)
+    sums = np.stack([information * true + rng.normal(0, np.sqrt(information)), information, information / 30])
+    nothing = AnalyserBias(np.arange(count), np.zeros(count), np.ones(count), np.ones(count, dtype=int))
+    few = improved(nothing, sums, STATED["o2_pct"])
+    monkeypatch.setattr(models.drift.analysers, "LEARNT_FROM", count)
+    monkeypatch.setattr(models.drift.analysers, "AT_ONCE", count)
+    every = improved(nothing, sums, STATED["o2_pct"])
+    assert np.abs(few.bias - every.bias).max() < 0.02 * every.sd.min()
+    np.testing.assert_allclose(few.sd, every.sd, rtol=0.01)
+    assert 0.78 < np.mean(np.abs(few.bias - true) < Z80 * few.sd) < 0.95
 
 
 def test_one_analyser_or_none_named_gives_no_bias():

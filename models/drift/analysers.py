@@ -25,6 +25,9 @@ WORST = 2.0  # of the stated accuracy: what is expected of an analyser of which 
 FEW = 400  # up to so many analysers the whole joint covariance is computed, beyond only its diagonal, roughly
 ROUNDS = 12
 DAMPED = 0.7  # of each step: whole ones may swing
+LEARNT_FROM = 2_000  # analysers, spread evenly, tell enough of the laws
+UNLIKELY = 30.0  # a law that is e^30 times less likely than the likeliest is left out
+AT_ONCE = 4_096  # analysers whose moments are taken together
 Z99 = 2.5758
 
 
@@ -177,28 +180,48 @@ def shrunk(
     a chance, to which every analyser adds what it says. posterior: biases and their variances under normal priors of
     the given precision and precision times mean, from both and the biases of the round before.
     """
-    weight, variance = laws(stated)
-    of_law = np.tile(-0.5 * (np.log(SPREADS / EXPECTED) / LOG_SD) ** 2, len(TAILS))[:, None]
+    prior = -0.5 * (np.log(np.tile(SPREADS, len(TAILS)) / EXPECTED) / LOG_SD) ** 2
     precision, pull = np.full(len(number), 1 / (0.5 * stated) ** 2), np.zeros(len(number))
+    heard = np.zeros(len(number), dtype=bool)
+    heard[:: max(1, -(-len(number) // LEARNT_FROM))] = True
     least = 1 / (WORST * stated) ** 2
     bias, found = np.zeros(len(number)), 1 / precision
     for _ in range(ROUNDS):
         bias, found = posterior(precision, pull, bias)
         seen = np.maximum(1 / found - precision, 1e-9 / stated**2)  # without its own prior
         mean = (bias / found - pull) / seen
-        total = variance[:, :, None] + 1 / seen  # by law, part of it, analyser
-        fits = np.log(weight)[:, :, None] - 0.5 * (np.log(total) + mean**2 / total)
-        own = logsumexp(fits, axis=1)
-        part = softmax((of_law + own.sum(axis=1, keepdims=True) - own)[:, None] + fits, axis=(0, 1))
-        kept = variance[:, :, None] / total
-        first = (part * kept).sum(axis=(0, 1)) * mean
-        second = (part * (kept / seen + (kept * mean) ** 2)).sum(axis=(0, 1))
+        of_law = prior + logsumexp(fits(mean[heard], seen[heard], *laws(stated)), axis=1).sum(axis=1)
+        likely = of_law > of_law.max() - UNLIKELY
+        first, second = np.empty(len(number)), np.empty(len(number))
+        for start in range(0, len(number), AT_ONCE):
+            here = slice(start, start + AT_ONCE)
+            kinds = [x[likely] for x in laws(stated)]
+            first[here], second[here] = moments(mean[here], seen[here], heard[here], of_law[likely], *kinds)
         matched = np.maximum(1 / (second - first**2) - seen, least)
         precision, pull = (
             (1 - DAMPED) * precision + DAMPED * matched,
             (1 - DAMPED) * pull + DAMPED * ((seen + matched) * first - seen * mean),
         )
     return AnalyserBias(number, bias, np.sqrt(found), tests)
+
+
+def fits(mean: np.ndarray, seen: np.ndarray, weight: np.ndarray, variance: np.ndarray) -> np.ndarray:
+    """How well each part of each law foretells what the readings say of each analyser, as a logarithm: (laws, parts,
+    analysers). mean, seen: of its bias by the readings, and their precision."""
+    total = variance[:, :, None] + 1 / seen
+    return np.log(weight)[:, :, None] - 0.5 * (np.log(total) + mean**2 / total)
+
+
+def moments(
+    mean: np.ndarray, seen: np.ndarray, heard: np.ndarray, of_law: np.ndarray, weight: np.ndarray, variance: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Mean and mean square of each bias by its readings, and by what all other analysers say of the laws. heard: of
+    whom `of_law` already knows."""
+    fit = fits(mean, seen, weight, variance)
+    own = logsumexp(fit, axis=1)
+    part = softmax((of_law[:, None] - heard * own)[:, None] + fit, axis=(0, 1))
+    kept = variance[:, :, None] / (variance[:, :, None] + 1 / seen)
+    return (part * kept).sum(axis=(0, 1)) * mean, (part * (kept / seen + (kept * mean) ** 2)).sum(axis=(0, 1))
 
 
 @cache
