@@ -1,16 +1,21 @@
 -- page_rejected: one row per reason for which rows were set aside; page_doubtful: one row per rule that made a finding.
 -- reads: rejected_rows, all_findings, input_files, current_visits, current_readings.   key: reason.
+-- The first row of each is one row, empty cells and all: arg_min of each column alone would pass over them.
 create or replace view page_rejected as
-select regexp_extract(reason, '^[^:;,(]*') as reason, count(*) as cells, count(distinct (file, line)) as rows,
-       arg_min(file, (file, line)) as file, arg_min(line, (file, line)) as line,
-       arg_min("column", (file, line)) as "column", arg_min(value, (file, line)) as value, arg_min(reason, (file, line)) as words
-from rejected_rows group by 1;
+select reason, cells, rows, unnest(first_of)
+from (
+    select regexp_extract(reason, '^[^:;,(]*') as reason, count(*) as cells, count(distinct (file, line)) as rows,
+           arg_min(struct_pack(file, line, "column", value, words := reason), (file, line, "column", reason)) as first_of
+    from rejected_rows group by 1
+);
 
 create or replace view page_doubtful as
-select rule, count(*) as cells, count(*) filter (misleads) as kept_out, count(distinct install_id) as installs,
-       arg_min(message, (file, line)) as message, arg_min(file, (file, line)) as file, arg_min(line, (file, line)) as line,
-       arg_min("column", (file, line)) as "column", arg_min(value, (file, line)) as value
-from all_findings group by rule;
+select rule, cells, kept_out, installs, unnest(first_of)
+from (
+    select rule, count(*) as cells, count(*) filter (misleads) as kept_out, count(distinct install_id) as installs,
+           arg_min(struct_pack(message, file, line, "column", value), (file, line, "column", message)) as first_of
+    from all_findings group by rule
+);
 
 create or replace view page_doubtful_by as
 select 'analyser' as kind, analyser_id as who, count(*) as findings from all_findings where analyser_id is not null group by analyser_id

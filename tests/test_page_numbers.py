@@ -61,9 +61,24 @@ def test_rows_set_aside_are_counted_by_reason(store: Store, exported: dict[str, 
     assert expected.height > 3
     shown = store.frame("from page_rejected")
     assert sorted(shown.select("reason", "cells", "rows").rows()) == sorted(expected.rows())
-    first = rejected.sort("file", "line").group_by("reason", maintain_order=True).first()
+    first = rejected.sort("file", "line", "column").group_by("reason", maintain_order=True).first()
     told = ["reason", "file", "line", "column", "value"]
     assert shown.select(told).sort("reason").rows() == first.select(told).sort("reason").rows()
+
+
+def test_the_first_row_of_a_reason_is_told_as_it_stands_with_its_empty_cells(store: Store) -> None:
+    """Neither an empty cell nor an unnamed column is filled from a later row."""
+    store.run("""
+        create temp table rejected_rows as from (values
+            ('b.csv', 2, 'o2_pct', '9', 'no_number: 9 is none'), ('a.csv', 7, 'o2_pct', 'x', 'no_number: x is none'),
+            ('a.csv', 5, null, null, 'no_number: nothing is none'), ('a.csv', 9, 'visit_id', null, 'empty: give one')
+        ) as r(file, line, "column", value, reason)""")
+    found = store.rows("from page_rejected order by reason")
+    store.run("drop table temp.rejected_rows")
+    assert found == [
+        ("empty", 1, 1, "a.csv", 9, "visit_id", None, "empty: give one"),
+        ("no_number", 3, 3, "a.csv", 5, None, None, "no_number: nothing is none"),
+    ]
 
 
 def test_findings_are_counted_by_rule_and_by_who_made_them(store: Store) -> None:
