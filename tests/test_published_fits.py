@@ -11,7 +11,8 @@ from scipy.stats import norm
 from models.mixed.nested import leaf_sums, nest
 from models.mixed.smallblocks import unpack
 from models.mixed.start import guess
-from models.mixed.tree import Tree, TreeFit, all_nodes
+from models.mixed.tree import Tree, TreeFit
+from models.mixed.whole_posteriors import all_nodes
 
 TIGHT = 1e-12
 

@@ -14,12 +14,12 @@ from models.mixed.tree import (
     LevelPrior,
     Priors,
     Tree,
-    all_nodes,
     evaluate_upper,
     in_roots,
     join_roots,
     split_roots,
 )
+from models.mixed.whole_posteriors import all_nodes
 
 
 def random_tree(rng: np.random.Generator, q: int, children: tuple[int, ...]):

@@ -13,7 +13,8 @@ from models.drift.priors import Weak, level_priors
 from models.mixed.nested import Nested, leaf_sums, nest
 from models.mixed.smallblocks import unpack
 from models.mixed.start import guess
-from models.mixed.tree import Priors, Tree, all_nodes
+from models.mixed.tree import Priors, Tree
+from models.mixed.whole_posteriors import all_nodes
 
 
 class DriftModel(RegressorMixin, BaseEstimator):

@@ -15,8 +15,9 @@ from models.drift.series import SeriesInputs, forward
 from models.mixed import smallblocks as sb
 from models.mixed.below import posteriors_below
 from models.mixed.leaf_sums import without
-from models.mixed.tree import Nodes, Priors, Tree, leaf_posteriors
+from models.mixed.tree import Nodes, Priors, Tree
 from models.mixed.upper_levels import Evaluation
+from models.mixed.whole_posteriors import leaf_posteriors
 
 LOWER = 2  # cycles and installs are swept in blocks; appliance models and designs are optimised inside
 FEW_SHARE = 3  # of cycles: up to one of so many with other weights, only their sums are made anew

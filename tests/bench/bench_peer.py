@@ -24,7 +24,8 @@ from bench_fit import made
 
 from models.mixed.lower_levels import LeafSums
 from models.mixed.start import guess
-from models.mixed.tree import Tree, leaf_posteriors
+from models.mixed.tree import Tree
+from models.mixed.whole_posteriors import leaf_posteriors
 
 IN_R = r"""
 suppressMessages(library(lme4))
