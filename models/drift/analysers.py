@@ -192,12 +192,12 @@ def shrunk(
         mean = (bias / found - pull) / seen
         of_law = prior + logsumexp(fits(mean[heard], seen[heard], *laws(stated)), axis=1).sum(axis=1)
         likely = of_law > of_law.max() - UNLIKELY
-        first, second = np.empty(len(number)), np.empty(len(number))
+        kinds = [x[likely] for x in laws(stated)]
+        first, variance = np.empty(len(number)), np.empty(len(number))
         for start in range(0, len(number), AT_ONCE):
             here = slice(start, start + AT_ONCE)
-            kinds = [x[likely] for x in laws(stated)]
-            first[here], second[here] = moments(mean[here], seen[here], heard[here], of_law[likely], *kinds)
-        matched = np.maximum(1 / (second - first**2) - seen, least)
+            first[here], variance[here] = moments(mean[here], seen[here], heard[here], of_law[likely], *kinds)
+        matched = np.maximum(1 / variance - seen, least)
         precision, pull = (
             (1 - DAMPED) * precision + DAMPED * matched,
             (1 - DAMPED) * pull + DAMPED * ((seen + matched) * first - seen * mean),
@@ -215,13 +215,14 @@ def fits(mean: np.ndarray, seen: np.ndarray, weight: np.ndarray, variance: np.nd
 def moments(
     mean: np.ndarray, seen: np.ndarray, heard: np.ndarray, of_law: np.ndarray, weight: np.ndarray, variance: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Mean and mean square of each bias by its readings, and by what all other analysers say of the laws. heard: of
-    whom `of_law` already knows."""
+    """Mean and variance of each bias by its readings, and by what all other analysers say of the laws. heard: of whom
+    `of_law` already knows."""
     fit = fits(mean, seen, weight, variance)
     own = logsumexp(fit, axis=1)
     part = softmax((of_law[:, None] - heard * own)[:, None] + fit, axis=(0, 1))
     kept = variance[:, :, None] / (variance[:, :, None] + 1 / seen)
-    return (part * kept).sum(axis=(0, 1)) * mean, (part * (kept / seen + (kept * mean) ** 2)).sum(axis=(0, 1))
+    middle = (part * kept).sum(axis=(0, 1)) * mean
+    return middle, (part * (kept / seen + (kept * mean - middle) ** 2)).sum(axis=(0, 1))
 
 
 @cache
