@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 import numpy as np
 
 from models.drift.covariates import RATE, Term, of_unknown_age
@@ -35,11 +33,10 @@ def choose_exponents(fit: SeriesFit, forest: Forest) -> dict[int, float]:
             sums_at[gamma] = fit.readings.sums(np.full(len(fit.readings.start), gamma), fit.offset).at(runs)
         return sums_at[gamma]
 
-    def leaf(here: np.ndarray, columns: Sequence[Column], gamma: float) -> LeafSums:
-        return sums(gamma).at(here).leaf(tuple(columns), np.zeros(len(here), dtype=bool))
+    def leaf(here: np.ndarray, columns: tuple[Column, ...], gamma: float) -> LeafSums:
+        return sums(gamma).at(here).leaf(columns, np.zeros(len(here), dtype=bool))
 
-    def criterion(tree: Tree, here: np.ndarray, gamma: float) -> float:
-        tree.leaf = leaf(here, tree.leaf.columns, gamma)  # all else of the tree is the same
+    def criterion(tree: Tree, gamma: float) -> float:
         try:
             e = tree.evaluate(fit.roots[:3], gradient=False, nodes=False, lower=False)
         except np.linalg.LinAlgError:
@@ -60,16 +57,17 @@ def choose_exponents(fit: SeriesFit, forest: Forest) -> dict[int, float]:
             parents.append(np.cumsum(np.r_[0, np.diff(up) != 0]))
             index = up[np.flatnonzero(np.r_[True, up[1:] != up[:-1]])]
         taken = [(c, None if x is None else x[here]) for c, x in columns]
-        of_design = [t for j, t in enumerate(taken) if j < 2 or (t[1] is not None and np.ptp(t[1]) > 0)]
+        of_design = tuple(t for j, t in enumerate(taken) if j < 2 or (t[1] is not None and np.ptp(t[1]) > 0))
         tree = Tree(leaf(here, of_design, 1.0), parents, n_lower=2)
-        straight = criterion(tree, here, 1.0)
+        straight = criterion(tree, 1.0)
         if not np.isfinite(straight):
             continue
         # away from 1 as long as it gets better: the likelihood has one top
         for side in (sorted(g for g in grid if g > 1), sorted((g for g in grid if g < 1), reverse=True)):
             best, top = straight, 1.0
             for gamma in side:
-                value = criterion(tree, here, gamma)
+                tree.leaf = leaf(here, of_design, gamma)  # all else of the tree is the same
+                value = criterion(tree, gamma)
                 if not value < best:
                     break
                 best, top = value, float(gamma)

@@ -53,9 +53,7 @@ class Evaluation:
     scaled: list[np.ndarray] = field(default_factory=list)  # how these move with log sigma2
     dof: float = np.inf  # of a residual variance that was profiled out
     group_u: np.ndarray = field(default_factory=lambda: np.zeros((0, 0)))  # (p + 1, g)
-    group_cov: np.ndarray = field(
-        default_factory=lambda: np.zeros((0, 0, 0))
-    )  # its first q rows (g, q, p + 1), relative
+    group_cov: np.ndarray = field(default_factory=lambda: np.zeros((0, 0, 0)))  # (g, q, p + 1): first rows, relative
     nodes: list[Nodes] = field(default_factory=list)  # upper levels
     links: list[Link] = field(default_factory=list)  # upper levels
 
