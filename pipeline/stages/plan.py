@@ -14,7 +14,7 @@ from models.plan.whole_weeks import NO_WEEK
 from pipeline.schema import SERIES
 from pipeline.settings import Settings
 from pipeline.stages.plan_areas import Area, Terms, areas, pieces_of, plan_areas
-from pipeline.stages.plan_inputs import Calendar, Fleet, read_capacity, read_fleet, week_calendar
+from pipeline.stages.plan_inputs import Calendar, Fleet, known_throughout, read_capacity, read_fleet, week_calendar
 from pipeline.stages.plan_rules import compare_rules, compare_tolerances
 from pipeline.stages.side_by_side import Mapper, side_by_side
 from pipeline.store import Store
@@ -180,8 +180,7 @@ def _area_weeks(
         needed = np.bincount(week[made], hours[made], minlength=weeks).astype(float)
         given = capacity.get(area_id)
         short = None if given is None else np.maximum(needed - given, 0)
-        known = given is not None and not np.isnan(given).any()
-        worth = value.get(area_id, np.zeros(weeks)) if known else None
+        worth = value.get(area_id, np.zeros(weeks)) if known_throughout(given) else None
         columns: dict[str, np.ndarray | list | None] = {
             "area_id": [area_id] * weeks,
             "week": calendar.mondays,

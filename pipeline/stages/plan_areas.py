@@ -13,7 +13,7 @@ from models.plan.staffing import MoreHours, crowded_hours, solve_weeks, spread_l
 from models.plan.visit_weeks import Chances, Windows, week_costs, windows
 from models.plan.whole_weeks import whole_weeks
 from pipeline.settings import Settings
-from pipeline.stages.plan_inputs import MONTH_DAYS, Calendar, Fleet
+from pipeline.stages.plan_inputs import MONTH_DAYS, Calendar, Fleet, known_throughout
 
 COUNTED_ON = 3  # a visit counts as made in the middle of its week
 SPREAD_HEADROOM = 1.15  # hours above the even level before an area without stated capacity pays for a peak
@@ -131,11 +131,10 @@ def plan_area(area: Area, terms: Terms) -> AreaPlan:
     # Hours go where they avoid most each; with the urgency per hour, a long visit that is urgent is not put last.
     urgency = waits.urgency * hours / max(float(hours.mean()), 1e-9)
     costs = week_costs(area.sound, allowed, day, tolerance, when, waits.latest, urgency)
-    stated = available is not None and not np.isnan(available).any()
-    if available is None or not stated:
-        level, more, room = unstated(area, allowed, terms)
-    else:
+    if stated := known_throughout(available):
         level, more, room = available, None, available
+    else:
+        level, more, room = unstated(area, allowed, terms)
     solved = solve_weeks(costs.cost, costs.without, hours, level, more)
     week, short = whole_weeks(solved, costs.cost, costs.without, hours, room, costs.none, terms.price)
     return AreaPlan(week, short, solved.hour_price if stated else None, solved.bound_gap)

@@ -6,6 +6,7 @@ import json
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date, timedelta
+from typing import TypeGuard
 
 import holidays
 import numpy as np
@@ -293,3 +294,8 @@ def read_capacity(store: Store, calendar: Calendar) -> dict[str, np.ndarray]:
         if not np.isnan(hours).all():
             capacity[str(area)] = hours
     return capacity
+
+
+def known_throughout(hours: np.ndarray | None) -> TypeGuard[np.ndarray]:
+    """Whether an area's hours are known in every week: what one more is worth follows from no others."""
+    return hours is not None and not np.isnan(hours).any()
